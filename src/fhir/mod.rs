@@ -1,0 +1,16 @@
+//! The standard's vocabulary as pure values: no IO, no framework, nothing else of ours.
+
+pub mod id;
+pub mod instant;
+pub mod json;
+pub mod outcome;
+pub mod reference;
+pub mod resource;
+pub mod resource_type;
+
+pub use id::{Id, VersionId};
+pub use instant::Instant;
+pub use outcome::{Issue, IssueType, Severity};
+pub use reference::Reference;
+pub use resource::Resource;
+pub use resource_type::ResourceType;

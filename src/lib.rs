@@ -1,0 +1,4 @@
+//! spondyl: a clinical-record interoperability server for manual therapy of the spine.
+
+pub mod fhir;
+pub mod store;
