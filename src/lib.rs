@@ -2,3 +2,5 @@
 
 pub mod fhir;
 pub mod store;
+pub mod index;
+pub mod repository;

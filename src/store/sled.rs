@@ -50,7 +50,7 @@ impl SledStore {
         let file = File::open(directory.join("db")).map_err(engine)?;
         let tree = db.open_tree("rows").map_err(engine)?;
         let last = match tree.get(LAST).map_err(engine)? {
-            Some(bytes) => number(&bytes).ok_or_else(torn)?.0,
+            Some(bytes) => written_by(&bytes)?,
             None => 0,
         };
         let shared = Arc::new(Shared { tree, gate: RwLock::new(()), last: AtomicU64::new(last) });
@@ -144,8 +144,8 @@ impl Writer {
         match expect {
             Expect::At(key, seq) => {
                 let found = self.shared.tree.get(key).map_err(engine)?;
-                let at = found.map(|value| number(&value).ok_or_else(torn)).transpose()?;
-                Ok(at.map(|(at, _)| at) == *seq)
+                let at = found.map(|value| written_by(&value)).transpose()?;
+                Ok(at == *seq)
             }
             Expect::NoneNewer(range, seq) => {
                 if range.is_empty() {
@@ -153,7 +153,7 @@ impl Writer {
                 }
                 for entry in self.shared.tree.range(range.clone()) {
                     let (_, value) = entry.map_err(engine)?;
-                    if number(&value).ok_or_else(torn)?.0 > *seq {
+                    if written_by(&value)? > *seq {
                         return Ok(false);
                     }
                 }
@@ -174,6 +174,10 @@ fn numbered(seq: Seq, value: &[u8]) -> IVec {
 fn number(bytes: &[u8]) -> Option<(Seq, &[u8])> {
     let (seq, value) = bytes.split_first_chunk::<8>()?;
     Some((u64::from_be_bytes(*seq), value))
+}
+
+fn written_by(bytes: &[u8]) -> Result<Seq, Error> {
+    number(bytes).map(|(seq, _)| seq).ok_or_else(torn)
 }
 
 fn row(key: &[u8], bytes: &[u8]) -> Result<Row, Error> {

@@ -1,0 +1,165 @@
+//! Changes to resources, merged into one batch.
+//!
+//! A change is planned against the version that is current in some view, and the batch expects that
+//! it still is. Source for version numbers and what is kept after a deletion:
+//! <http://hl7.org/fhir/R4/http.html#delete>.
+
+use std::collections::BTreeSet;
+
+use crate::fhir::{Id, Instant, Resource, ResourceType, VersionId};
+use crate::index::Entry;
+use crate::repository::{Error, Method, Stored, Told, feed, key, read};
+use crate::store::{Batch, Expect, Seq, View};
+
+/// A new version of one resource, not yet stored.
+#[derive(Clone, Debug)]
+pub struct Change {
+    /// The resource's type.
+    pub kind: ResourceType,
+    /// Its id.
+    pub id: Id,
+    /// The number of the new version.
+    pub version: VersionId,
+    /// When it was made.
+    pub at: Instant,
+    /// What makes it.
+    pub method: Method,
+    /// The resource as it will be read, with its id and meta; none for a deletion.
+    pub resource: Option<Resource>,
+    /// Whether the resource did not exist, or was deleted, before.
+    pub created: bool,
+    entries: Vec<Entry>,
+    replaces: Option<Seq>,
+}
+
+impl Change {
+    /// A new version with that content. `current` is what stands there now; `entries` tells the
+    /// index entries of the stamped resource.
+    pub fn write(
+        current: Option<&Stored>,
+        method: Method,
+        id: Id,
+        mut resource: Resource,
+        at: Instant,
+        entries: impl FnOnce(&Resource) -> Vec<Entry>,
+    ) -> Self {
+        let version = current.map_or(VersionId(1), |current| current.version.next());
+        resource.stamp(&id, version, at);
+        Self {
+            kind: resource.kind(),
+            id,
+            version,
+            at,
+            method,
+            created: current.is_none_or(|current| current.body.is_none()),
+            entries: entries(&resource),
+            replaces: current.map(|current| current.seq),
+            resource: Some(resource),
+        }
+    }
+
+    /// The deletion of a resource that exists.
+    pub fn delete(current: &Stored, at: Instant) -> Self {
+        Self {
+            kind: current.kind,
+            id: current.id.clone(),
+            version: current.version.next(),
+            at,
+            method: Method::Delete,
+            resource: None,
+            created: false,
+            entries: Vec::new(),
+            replaces: Some(current.seq),
+        }
+    }
+
+    /// The version as it will lie in the store, but for the commit's number.
+    pub fn stored(&self, seq: Seq) -> Stored {
+        Stored {
+            kind: self.kind,
+            id: self.id.clone(),
+            version: self.version,
+            last_updated: self.at,
+            method: self.method,
+            seq,
+            body: self.resource.as_ref().map(Resource::to_bytes),
+        }
+    }
+}
+
+/// One batch of all those changes, which must be of different resources.
+///
+/// # Errors
+/// [`Error`] when the store fails or is damaged.
+pub fn batch(view: &dyn View, changes: &[Change]) -> Result<Batch, Error> {
+    let mut batch = Batch::default();
+    for change in changes {
+        add(&mut batch, view, change)?;
+    }
+    if let Some(first) = changes.first() {
+        let told = changes.iter().map(|change| Told {
+            kind: change.kind,
+            id: change.id.clone(),
+            version: change.version,
+        });
+        batch.event = Some(feed::encode(first.at, told));
+    }
+    Ok(batch)
+}
+
+fn add(batch: &mut Batch, view: &dyn View, change: &Change) -> Result<(), Error> {
+    let Change { kind, id, version, method, at, .. } = change;
+    let current = key::current(*kind, id);
+    batch.expects.push(Expect::At(current.clone(), change.replaces));
+    let body = change.resource.as_ref().map(Resource::to_bytes).unwrap_or_default();
+    let row = read::encode_version(*method, *at, &body);
+    batch.writes.push((key::version(*kind, id, *version), Some(row)));
+    batch.writes.push((current, Some(read::encode_current(*version, change.resource.is_none()))));
+    add_entries(batch, view, change)
+}
+
+/// Replaces the index rows: those of the version before go, those of the new one come. Rows that
+/// both have are left alone, unless they keep something beside the key.
+fn add_entries(batch: &mut Batch, view: &dyn View, change: &Change) -> Result<(), Error> {
+    let list = key::entries(change.kind, &change.id);
+    let old = match view.get(&list)? {
+        Some(row) if change.replaces.is_some() => parse_keys(&row.value)?,
+        _ => BTreeSet::new(),
+    };
+    let mut new = BTreeSet::new();
+    for entry in &change.entries {
+        let parts: Vec<&[u8]> = entry.parts.iter().map(Vec::as_slice).collect();
+        let row = key::index(change.kind, &entry.parameter, &parts, &change.id);
+        if new.insert(row.clone()) && (!old.contains(&row) || !entry.value.is_empty()) {
+            batch.writes.push((row, Some(entry.value.clone())));
+        }
+    }
+    batch.writes.extend(old.difference(&new).map(|row| (row.clone(), None)));
+    if old != new {
+        let value = (!new.is_empty()).then(|| encode_keys(&new));
+        batch.writes.push((list, value));
+    }
+    Ok(())
+}
+
+fn encode_keys(keys: &BTreeSet<Vec<u8>>) -> Vec<u8> {
+    let mut value = Vec::new();
+    for row in keys {
+        value.extend(u32::try_from(row.len()).unwrap_or(u32::MAX).to_be_bytes());
+        value.extend(row);
+    }
+    value
+}
+
+fn parse_keys(mut value: &[u8]) -> Result<BTreeSet<Vec<u8>>, Error> {
+    let damaged = || Error::Damaged(key::ENTRIES);
+    let mut keys = BTreeSet::new();
+    while !value.is_empty() {
+        let (length, rest) = value.split_first_chunk::<4>().ok_or_else(damaged)?;
+        let length = usize::try_from(u32::from_be_bytes(*length)).map_err(|_| damaged())?;
+        let (row, rest) = rest.split_at_checked(length).ok_or_else(damaged)?;
+        keys.insert(row.to_vec());
+        value = rest;
+    }
+    Ok(keys)
+}

@@ -1,0 +1,81 @@
+//! The feed: one event for each commit, telling what changed.
+//!
+//! Workers follow it with a cursor; the history of a type or of the whole is read from it.
+
+use serde::{Deserialize, Serialize};
+
+use crate::fhir::{Id, Instant, ResourceType, VersionId};
+use crate::repository::Error;
+use crate::store::{self, Seq, View};
+
+/// What one commit changed.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Event {
+    /// The commit.
+    pub seq: Seq,
+    /// The changes, in the order of the request.
+    pub changes: Vec<Told>,
+}
+
+/// One change as the feed tells it.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Told {
+    /// The type of the resource.
+    pub kind: ResourceType,
+    /// Its id.
+    pub id: Id,
+    /// The version that the change made.
+    pub version: VersionId,
+}
+
+/// The form in which an event lies in the store.
+#[derive(Serialize, Deserialize)]
+struct Line {
+    at: i64,
+    changes: Vec<(String, String, u64)>,
+}
+
+/// The bytes of the event of a commit made at that time.
+pub(super) fn encode(at: Instant, changes: impl Iterator<Item = Told>) -> Vec<u8> {
+    let changes = changes.map(|t| (t.kind.to_string(), t.id.to_string(), t.version.0)).collect();
+    let line = Line { at: at.millis(), changes };
+    // A struct of numbers and texts always has a JSON form.
+    serde_json::to_vec(&line).unwrap_or_default()
+}
+
+fn parse(seq: Seq, bytes: &[u8]) -> Option<(Instant, Event)> {
+    let line: Line = serde_json::from_slice(bytes).ok()?;
+    let told = |(kind, id, version): (String, String, u64)| {
+        Some(Told {
+            kind: ResourceType::parse(&kind)?,
+            id: Id::parse(&id)?,
+            version: VersionId(version),
+        })
+    };
+    let changes = line.changes.into_iter().map(told).collect::<Option<_>>()?;
+    Some((Instant::from_millis(line.at), Event { seq, changes }))
+}
+
+/// The events of commits after `cursor`, oldest first.
+pub fn after(view: &dyn View, cursor: Seq) -> impl Iterator<Item = Result<Event, Error>> {
+    events(view, cursor.saturating_add(1), Seq::MAX).map(|event| event.map(|(_, event)| event))
+}
+
+/// The events of commits up to and including `last`, newest first, with their times.
+pub(super) fn backward(
+    view: &dyn View,
+    last: Seq,
+) -> impl Iterator<Item = Result<(Instant, Event), Error>> {
+    events(view, 0, last.saturating_add(1)).rev()
+}
+
+fn events(
+    view: &dyn View,
+    from: Seq,
+    to: Seq,
+) -> impl DoubleEndedIterator<Item = Result<(Instant, Event), Error>> {
+    view.scan(store::feed_key(from)..store::feed_key(to)).map(|row| {
+        let row = row?;
+        parse(row.seq, &row.value).ok_or(Error::Damaged(store::OWN))
+    })
+}

@@ -1,0 +1,258 @@
+//! Keys in an order that makes every question a range.
+//!
+//! Texts end in `00 00`, with `00` inside written as `00 FF`; numbers are big-endian. So byte order
+//! is the order of the texts and numbers, and no key is the beginning of another of its kind.
+
+use std::ops::{Bound, Range};
+
+use crate::fhir::{Id, ResourceType, VersionId};
+
+/// The first byte of a row of current versions.
+pub const CURRENT: u8 = 0x02;
+/// The first byte of a row that holds a version.
+pub const VERSION: u8 = 0x03;
+/// The first byte of an index row.
+pub const INDEX: u8 = 0x04;
+/// The first byte of a row that lists the index keys of a resource.
+pub const ENTRIES: u8 = 0x05;
+
+const END: [u8; 2] = [0x00, 0x00];
+
+fn push(key: &mut Vec<u8>, part: &[u8]) {
+    push_open(key, part);
+    key.extend(END);
+}
+
+fn push_open(key: &mut Vec<u8>, part: &[u8]) {
+    for byte in part {
+        key.push(*byte);
+        if *byte == 0 {
+            key.push(0xFF);
+        }
+    }
+}
+
+fn head(prefix: u8, kind: ResourceType) -> Vec<u8> {
+    let mut key = Vec::with_capacity(96);
+    key.push(prefix);
+    push(&mut key, kind.as_str().as_bytes());
+    key
+}
+
+/// The least key after all that begin with `prefix`.
+fn after(prefix: &[u8]) -> Vec<u8> {
+    let mut end = prefix.to_vec();
+    while let Some(last) = end.pop() {
+        if last < 0xFF {
+            end.push(last + 1);
+            break;
+        }
+    }
+    end
+}
+
+fn beginning_with(prefix: Vec<u8>) -> Range<Vec<u8>> {
+    let end = after(&prefix);
+    prefix..end
+}
+
+/// The row that says which version is current.
+pub fn current(kind: ResourceType, id: &Id) -> Vec<u8> {
+    let mut key = head(CURRENT, kind);
+    push(&mut key, id.as_str().as_bytes());
+    key
+}
+
+/// The current rows of a type, in order of id; deleted resources included.
+pub fn current_range(kind: ResourceType) -> Range<Vec<u8>> {
+    beginning_with(head(CURRENT, kind))
+}
+
+/// The current rows of a type whose id comes after that one.
+pub fn current_after(kind: ResourceType, id: &Id) -> Range<Vec<u8>> {
+    after(&current(kind, id))..current_range(kind).end
+}
+
+/// The id of a row made by [`current`].
+pub fn current_id(key: &[u8]) -> Option<Id> {
+    let (_, rest) = take_part(key.get(1..)?)?;
+    let (id, _) = take_part(rest)?;
+    Id::parse(std::str::from_utf8(&id).ok()?)
+}
+
+/// The row that holds one version.
+pub fn version(kind: ResourceType, id: &Id, version: VersionId) -> Vec<u8> {
+    let mut key = head(VERSION, kind);
+    push(&mut key, id.as_str().as_bytes());
+    key.extend(version.0.to_be_bytes());
+    key
+}
+
+/// All versions of one resource, oldest first.
+pub fn versions(kind: ResourceType, id: &Id) -> Range<Vec<u8>> {
+    let mut key = head(VERSION, kind);
+    push(&mut key, id.as_str().as_bytes());
+    beginning_with(key)
+}
+
+/// The number at the end of a row made by [`version`].
+pub fn version_id(key: &[u8]) -> Option<VersionId> {
+    key.last_chunk::<8>().map(|bytes| VersionId(u64::from_be_bytes(*bytes)))
+}
+
+/// One index row; `parts` are the encoded value.
+pub fn index(kind: ResourceType, parameter: &str, parts: &[&[u8]], id: &Id) -> Vec<u8> {
+    let mut key = index_head(kind, parameter);
+    for part in parts {
+        push(&mut key, part);
+    }
+    push(&mut key, id.as_str().as_bytes());
+    key
+}
+
+fn index_head(kind: ResourceType, parameter: &str) -> Vec<u8> {
+    let mut key = head(INDEX, kind);
+    push(&mut key, parameter.as_bytes());
+    key
+}
+
+/// The index rows whose first parts are `whole` and whose next part begins with `partial`.
+pub fn index_range(
+    kind: ResourceType,
+    parameter: &str,
+    whole: &[&[u8]],
+    partial: &[u8],
+) -> Range<Vec<u8>> {
+    let mut key = index_head(kind, parameter);
+    for part in whole {
+        push(&mut key, part);
+    }
+    push_open(&mut key, partial);
+    beginning_with(key)
+}
+
+/// The index rows whose first parts are `whole` and whose next part lies between the bounds.
+pub fn index_span(
+    kind: ResourceType,
+    parameter: &str,
+    whole: &[&[u8]],
+    bounds: (Bound<&[u8]>, Bound<&[u8]>),
+) -> Range<Vec<u8>> {
+    let all = index_range(kind, parameter, whole, &[]);
+    let with = |part: &[u8]| {
+        let mut key = all.start.clone();
+        push(&mut key, part);
+        key
+    };
+    let start = match bounds.0 {
+        Bound::Included(part) => with(part),
+        Bound::Excluded(part) => after(&with(part)),
+        Bound::Unbounded => all.start.clone(),
+    };
+    let end = match bounds.1 {
+        Bound::Included(part) => after(&with(part)),
+        Bound::Excluded(part) => with(part),
+        Bound::Unbounded => all.end.clone(),
+    };
+    start..end
+}
+
+/// The encoded value and the id of an index row.
+pub fn index_parts(key: &[u8]) -> Option<(Vec<Vec<u8>>, Id)> {
+    let (_, rest) = take_part(key.get(1..)?)?;
+    let (_, mut rest) = take_part(rest)?;
+    let mut parts = Vec::with_capacity(4);
+    while !rest.is_empty() {
+        let (part, after) = take_part(rest)?;
+        parts.push(part);
+        rest = after;
+    }
+    let id = parts.pop()?;
+    Some((parts, Id::parse(std::str::from_utf8(&id).ok()?)?))
+}
+
+/// The part at the beginning, unescaped, and what follows it.
+fn take_part(bytes: &[u8]) -> Option<(Vec<u8>, &[u8])> {
+    let mut part = Vec::new();
+    let mut rest = bytes;
+    loop {
+        match rest {
+            [0x00, 0x00, after @ ..] => return Some((part, after)),
+            [0x00, 0xFF, after @ ..] => {
+                part.push(0x00);
+                rest = after;
+            }
+            [0x00, ..] | [] => return None,
+            [byte, after @ ..] => {
+                part.push(*byte);
+                rest = after;
+            }
+        }
+    }
+}
+
+/// The row that lists the index keys of a resource.
+pub fn entries(kind: ResourceType, id: &Id) -> Vec<u8> {
+    let mut key = head(ENTRIES, kind);
+    push(&mut key, id.as_str().as_bytes());
+    key
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn patient() -> ResourceType {
+        ResourceType::parse("Patient").unwrap()
+    }
+
+    fn id(text: &str) -> Id {
+        Id::parse(text).unwrap()
+    }
+
+    #[test]
+    fn byte_order_is_the_order_of_the_parts() {
+        let values: [&[u8]; 7] = [b"", b"\x00", b"\x00\x00", b"\x01", b"a", b"a\x00", b"ab"];
+        let keys = values.map(|value| index(patient(), "name", &[value], &id("x")));
+        assert!(keys.is_sorted());
+        for (key, value) in keys.iter().zip(values) {
+            assert_eq!(index_parts(key), Some((vec![value.to_vec()], id("x"))));
+        }
+    }
+
+    #[test]
+    fn ranges_hold_what_they_say() {
+        let key = |parts: &[&[u8]]| index(patient(), "name", parts, &id("x"));
+        let begins = index_range(patient(), "name", &[], b"an");
+        assert!(begins.contains(&key(&[b"anna"])) && begins.contains(&key(&[b"an", b"z"])));
+        assert!(!begins.contains(&key(&[b"a"])) && !begins.contains(&key(&[b"ao"])));
+        let whole = index_range(patient(), "name", &[b"an"], &[]);
+        assert!(whole.contains(&key(&[b"an", b"z"])) && !whole.contains(&key(&[b"anna"])));
+        let bounds = (Bound::Excluded(b"b".as_slice()), Bound::Included(b"d".as_slice()));
+        let span = index_span(patient(), "name", &[], bounds);
+        for (part, inside) in [(b"b", false), (b"c", true), (b"d", true), (b"e", false)] {
+            assert_eq!(span.contains(&key(&[part])), inside);
+        }
+        let other = index(patient(), "named", &[b"anna"], &id("x"));
+        assert!(!index_range(patient(), "name", &[], &[]).contains(&other));
+    }
+
+    #[test]
+    fn current_rows_are_in_order_of_id() {
+        let keys = ["a", "a-1", "a.1", "b"].map(|text| current(patient(), &id(text)));
+        assert!(keys.is_sorted());
+        assert_eq!(current_id(&keys[1]), Some(id("a-1")));
+        let later = current_after(patient(), &id("a"));
+        assert!(later.contains(&keys[1]) && !later.contains(&keys[0]));
+        let group = ResourceType::parse("Group").unwrap();
+        assert!(!current_range(patient()).contains(&current(group, &id("a"))));
+    }
+
+    #[test]
+    fn versions_count_upward() {
+        let keys = [1, 2, 255, 256].map(|number| version(patient(), &id("a"), VersionId(number)));
+        assert!(keys.is_sorted());
+        assert!(keys.iter().all(|key| versions(patient(), &id("a")).contains(key)));
+        assert_eq!(version_id(&keys[3]), Some(VersionId(256)));
+    }
+}

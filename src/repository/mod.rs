@@ -1,0 +1,42 @@
+//! Resources as rows: the only module that knows the key layout.
+//!
+//! A resource, its version, its index rows, its place in the history and the event that tells of it
+//! are one commit. Version rows are never written twice. This module runs no rules: what it is
+//! given has been validated.
+//!
+//! | prefix | key | value |
+//! |---|---|---|
+//! | 00, 01 | owned by the store: last number; feed by number | event |
+//! | 02 | current · type · id | version, deleted or not |
+//! | 03 | version · type · id · version | interaction, time, resource JSON |
+//! | 04 | index · type · parameter · encoded value · id | what the index keeps beside it |
+//! | 05 | entries · type · id | the index keys of the current version |
+//!
+//! The history of a type or of the whole is read from the feed, which tells of every change.
+
+pub mod change;
+pub mod feed;
+pub mod history;
+pub mod key;
+pub mod read;
+
+pub use change::{Change, batch};
+pub use feed::{Event, Told};
+pub use history::{Cursor, Page, Scope, history};
+pub use read::{Method, Stored, current, version};
+
+use crate::store;
+
+#[cfg(test)]
+mod tests;
+
+/// Why a resource could not be brought from the store.
+#[derive(Debug, thiserror::Error)]
+pub enum Error {
+    /// The store failed or changed underneath.
+    #[error(transparent)]
+    Store(#[from] store::Error),
+    /// A row does not have the form that this module writes.
+    #[error("a row of kind {0:#04x} is damaged")]
+    Damaged(u8),
+}

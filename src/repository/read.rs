@@ -1,0 +1,129 @@
+//! One resource, as it is or as it was.
+
+use crate::fhir::{Id, Instant, ResourceType, VersionId};
+use crate::repository::{Error, key};
+use crate::store::{Seq, View};
+
+/// The interaction that made a version, by its HTTP verb.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Method {
+    /// A create: the server chose the id.
+    Post,
+    /// An update, or a create under an id that the client chose.
+    Put,
+    /// A patch.
+    Patch,
+    /// A delete.
+    Delete,
+}
+
+impl Method {
+    const ALL: [Self; 4] = [Self::Post, Self::Put, Self::Patch, Self::Delete];
+
+    /// The HTTP verb.
+    pub fn as_str(self) -> &'static str {
+        match self {
+            Self::Post => "POST",
+            Self::Put => "PUT",
+            Self::Patch => "PATCH",
+            Self::Delete => "DELETE",
+        }
+    }
+
+    fn to_byte(self) -> u8 {
+        match self {
+            Self::Post => 0,
+            Self::Put => 1,
+            Self::Patch => 2,
+            Self::Delete => 3,
+        }
+    }
+}
+
+/// One version of a resource as it lies in the store.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Stored {
+    /// The resource's type.
+    pub kind: ResourceType,
+    /// Its logical id.
+    pub id: Id,
+    /// Which version this is.
+    pub version: VersionId,
+    /// When it was made: what `meta.lastUpdated` says.
+    pub last_updated: Instant,
+    /// What made it.
+    pub method: Method,
+    /// The commit that wrote it.
+    pub seq: Seq,
+    /// The resource as compact JSON; none when this version is a deletion.
+    pub body: Option<Vec<u8>>,
+}
+
+/// The current version, which may be a deletion; none if there never was such a resource.
+///
+/// # Errors
+/// [`Error`] when the store fails or is damaged.
+pub fn current(view: &dyn View, kind: ResourceType, id: &Id) -> Result<Option<Stored>, Error> {
+    let Some(row) = view.get(&key::current(kind, id))? else { return Ok(None) };
+    let (number, _) = parse_current(&row.value)?;
+    version(view, kind, id, number)
+}
+
+/// One version, which may be a deletion; none if there is no such version.
+///
+/// # Errors
+/// [`Error`] when the store fails or is damaged.
+pub fn version(
+    view: &dyn View,
+    kind: ResourceType,
+    id: &Id,
+    number: VersionId,
+) -> Result<Option<Stored>, Error> {
+    let Some(row) = view.get(&key::version(kind, id, number))? else { return Ok(None) };
+    parse_version(kind, id.clone(), number, row.seq, row.value).map(Some)
+}
+
+/// The value of a current row.
+pub(super) fn encode_current(number: VersionId, deleted: bool) -> Vec<u8> {
+    let mut value = number.0.to_be_bytes().to_vec();
+    value.push(u8::from(deleted));
+    value
+}
+
+/// Version and whether it is a deletion, from the value of a row made by [`key::current`].
+///
+/// # Errors
+/// [`Error::Damaged`] when the value has another form.
+pub fn parse_current(value: &[u8]) -> Result<(VersionId, bool), Error> {
+    match value.split_first_chunk::<8>() {
+        Some((number, [deleted])) => Ok((VersionId(u64::from_be_bytes(*number)), *deleted != 0)),
+        _ => Err(Error::Damaged(key::CURRENT)),
+    }
+}
+
+/// The value of a version row.
+pub(super) fn encode_version(method: Method, at: Instant, body: &[u8]) -> Vec<u8> {
+    let mut value = Vec::with_capacity(9 + body.len());
+    value.push(method.to_byte());
+    value.extend(at.millis().to_be_bytes());
+    value.extend(body);
+    value
+}
+
+/// What the value of a version row says.
+pub(super) fn parse_version(
+    kind: ResourceType,
+    id: Id,
+    version: VersionId,
+    seq: Seq,
+    mut value: Vec<u8>,
+) -> Result<Stored, Error> {
+    let damaged = || Error::Damaged(key::VERSION);
+    let (method, rest) = value.split_first().ok_or_else(damaged)?;
+    let method = *Method::ALL.get(usize::from(*method)).ok_or_else(damaged)?;
+    let (millis, _) = rest.split_first_chunk::<8>().ok_or_else(damaged)?;
+    let last_updated = Instant::from_millis(i64::from_be_bytes(*millis));
+    value.drain(..9);
+    let body = (method != Method::Delete).then_some(value);
+    Ok(Stored { kind, id, version, last_updated, method, seq, body })
+}

@@ -1,0 +1,146 @@
+//! Changes, reads and histories over the store in memory.
+
+use serde_json::json;
+
+use super::*;
+use crate::fhir::{Id, Instant, Resource, ResourceType, VersionId};
+use crate::index::Entry;
+use crate::store::{MemoryStore, Store};
+
+struct Clinic(MemoryStore);
+
+impl Clinic {
+    fn new() -> Self {
+        Self(MemoryStore::new())
+    }
+
+    fn kind() -> ResourceType {
+        ResourceType::parse("Basic").unwrap()
+    }
+
+    fn put(&self, id: &str, code: &str, at: i64) -> Result<(), store::Error> {
+        let id = Id::parse(id).unwrap();
+        let value = json!({ "resourceType": "Basic", "code": { "text": code } });
+        let resource = Resource::from_value(value).unwrap();
+        let batch = {
+            let view = self.0.view().unwrap();
+            let now = current(&*view, Self::kind(), &id).unwrap();
+            let entry = |_: &Resource| {
+                let parts = vec![code.as_bytes().to_vec()];
+                vec![Entry { parameter: "code".into(), parts, value: Vec::new() }]
+            };
+            let at = Instant::from_millis(at);
+            let change = Change::write(now.as_ref(), Method::Put, id, resource, at, entry);
+            batch(&*view, &[change]).unwrap()
+        };
+        self.0.commit(batch).map(|_| ())
+    }
+
+    fn delete(&self, id: &str, at: i64) {
+        let id = Id::parse(id).unwrap();
+        let batch = {
+            let view = self.0.view().unwrap();
+            let now = current(&*view, Self::kind(), &id).unwrap().unwrap();
+            batch(&*view, &[Change::delete(&now, Instant::from_millis(at))]).unwrap()
+        };
+        self.0.commit(batch).unwrap();
+    }
+
+    fn index(&self) -> Vec<(String, String)> {
+        let view = self.0.view().unwrap();
+        let rows = view.scan(key::index_range(Self::kind(), "code", &[], &[]));
+        rows.map(|row| {
+            let (parts, id) = key::index_parts(&row.unwrap().key).unwrap();
+            (String::from_utf8(parts[0].clone()).unwrap(), id.to_string())
+        })
+        .collect()
+    }
+
+    /// Ids and versions, page by page.
+    fn pages(&self, scope: &Scope, since: Option<i64>, count: usize) -> Vec<Vec<String>> {
+        let mut pages = Vec::new();
+        let mut before = None;
+        loop {
+            let view = self.0.view().unwrap();
+            let since = since.map(Instant::from_millis);
+            let page = history(&*view, scope, since, before, count).unwrap();
+            let told = page.versions.iter().map(|stored| format!("{}/{}", stored.id, stored.version));
+            pages.push(told.collect());
+            before = page.next;
+            if before.is_none() {
+                return pages;
+            }
+        }
+    }
+}
+
+#[test]
+fn versions_count_and_index_rows_follow() {
+    let clinic = Clinic::new();
+    clinic.put("a", "x", 1).unwrap();
+    clinic.put("b", "x", 2).unwrap();
+    clinic.put("a", "y", 3).unwrap();
+    let row = |code: &str, id: &str| (code.to_owned(), id.to_owned());
+    assert_eq!(clinic.index(), [row("x", "b"), row("y", "a")]);
+    clinic.delete("a", 4);
+    assert_eq!(clinic.index(), [row("x", "b")]);
+    let id = Id::parse("a").unwrap();
+    {
+        let view = clinic.0.view().unwrap();
+        let now = current(&*view, Clinic::kind(), &id).unwrap().unwrap();
+        assert_eq!((now.version, now.body, now.method), (VersionId(3), None, Method::Delete));
+        let first = version(&*view, Clinic::kind(), &id, VersionId(1)).unwrap().unwrap();
+        let body = String::from_utf8(first.body.unwrap()).unwrap();
+        assert!(body.contains(r#""versionId":"1""#) && body.contains(r#""text":"x""#), "{body}");
+    }
+    clinic.put("a", "z", 5).unwrap();
+    let view = clinic.0.view().unwrap();
+    let now = current(&*view, Clinic::kind(), &id).unwrap().unwrap();
+    assert_eq!(now.version, VersionId(4));
+}
+
+#[test]
+fn a_change_planned_on_an_old_version_is_refused() {
+    let clinic = Clinic::new();
+    clinic.put("a", "x", 1).unwrap();
+    let stale = {
+        let view = clinic.0.view().unwrap();
+        let id = Id::parse("a").unwrap();
+        let now = current(&*view, Clinic::kind(), &id).unwrap().unwrap();
+        batch(&*view, &[Change::delete(&now, Instant::from_millis(2))]).unwrap()
+    };
+    clinic.put("a", "y", 3).unwrap();
+    assert!(matches!(clinic.0.commit(stale), Err(store::Error::Conflict)));
+}
+
+#[test]
+fn history_is_newest_first_and_pages_meet() {
+    let clinic = Clinic::new();
+    clinic.put("a", "x", 1).unwrap();
+    clinic.put("b", "x", 2).unwrap();
+    clinic.delete("a", 3);
+    clinic.put("a", "y", 4).unwrap();
+    let all = ["a/3", "a/2", "b/1", "a/1"];
+    for scope in [Scope::System, Scope::Type(Clinic::kind())] {
+        assert_eq!(clinic.pages(&scope, None, 10), [all.to_vec()]);
+        let [first, second] = [&all[..2], &all[2..]];
+        assert_eq!(clinic.pages(&scope, None, 2), [first, second]);
+        assert_eq!(clinic.pages(&scope, Some(3), 10), [["a/3", "a/2"]]);
+    }
+    let instance = Scope::Instance(Clinic::kind(), Id::parse("a").unwrap());
+    assert_eq!(clinic.pages(&instance, None, 2), [vec!["a/3", "a/2"], vec!["a/1"]]);
+    assert_eq!(clinic.pages(&instance, Some(4), 10), [["a/3"]]);
+    let other = Scope::Type(ResourceType::parse("Patient").unwrap());
+    assert_eq!(clinic.pages(&other, None, 10), [Vec::<String>::new()]);
+}
+
+#[test]
+fn the_feed_tells_each_commit_once() {
+    let clinic = Clinic::new();
+    clinic.put("a", "x", 1).unwrap();
+    clinic.put("b", "x", 2).unwrap();
+    let view = clinic.0.view().unwrap();
+    let events: Vec<Event> = feed::after(&*view, 1).map(Result::unwrap).collect();
+    assert_eq!(events.len(), 1);
+    assert_eq!((events[0].seq, events[0].changes[0].id.as_str()), (2, "b"));
+}
