@@ -4,3 +4,4 @@ pub mod fhir;
 pub mod store;
 pub mod index;
 pub mod repository;
+pub mod command;

@@ -44,6 +44,7 @@ impl VersionId {
     }
 
     /// The version after this one.
+    #[must_use]
     pub fn next(self) -> Self {
         Self(self.0 + 1)
     }

@@ -41,8 +41,8 @@ pub fn parse(bytes: &[u8], max_depth: usize) -> Result<Value, Malformed> {
     if bytes.starts_with(b"\xEF\xBB\xBF") {
         return Err(Malformed::whole("The text starts with a byte order mark; leave it out."));
     }
-    let text = std::str::from_utf8(bytes)
-        .map_err(|error| invalid_utf8(bytes, error.valid_up_to()))?;
+    let text =
+        std::str::from_utf8(bytes).map_err(|error| invalid_utf8(bytes, error.valid_up_to()))?;
     if text.trim_ascii().is_empty() {
         return Err(Malformed::whole("The body is empty; a JSON object is expected."));
     }
@@ -56,7 +56,7 @@ pub fn parse(bytes: &[u8], max_depth: usize) -> Result<Value, Malformed> {
 
 fn invalid_utf8(bytes: &[u8], at: usize) -> Malformed {
     let before = bytes.get(..at).unwrap_or_default();
-    let line = before.iter().filter(|byte| **byte == b'\n').count() + 1;
+    let line = before.split(|byte| *byte == b'\n').count();
     let column = before.iter().rev().take_while(|byte| **byte != b'\n').count() + 1;
     let message = "The text is not valid UTF-8.".to_owned();
     Malformed { message, position: Some((line, column)), path: None }
@@ -89,7 +89,7 @@ impl Place {
             match step {
                 Step::Key(key) if text.is_empty() => text.push_str(key),
                 Step::Key(key) => text.extend([".", key]),
-                Step::Index(index) => text.push_str(&format!("[{index}]")),
+                Step::Index(index) => text.extend(["[", &index.to_string(), "]"]),
             }
         }
         text
@@ -128,7 +128,7 @@ impl<'de> DeserializeSeed<'de> for Node<'_> {
     }
 }
 
-/// The key under which serde_json hands over a number whose digits are to be kept.
+/// The key under which `serde_json` hands over a number whose digits are to be kept.
 const NUMBER: &str = "$serde_json::private::Number";
 
 impl<'de> Visitor<'de> for Node<'_> {
@@ -223,7 +223,7 @@ mod tests {
 
     #[test]
     fn numbers_keep_their_digits() {
-        for text in [r#"{"a":1.00}"#, r#"[1E+2]"#, r#"{"a":[-0.10,12345678901234567890123]}"#] {
+        for text in [r#"{"a":1.00}"#, "[1E+2]", r#"{"a":[-0.10,12345678901234567890123]}"#] {
             let value = parse(text.as_bytes(), 4).unwrap();
             assert_eq!(serde_json::to_string(&value).unwrap().to_lowercase(), text.to_lowercase());
         }

@@ -36,7 +36,8 @@ impl Resource {
     /// [`NotAResource`] unless it is an object with the `resourceType` of a type of R4.
     pub fn from_value(value: Value) -> Result<Self, NotAResource> {
         let object = value.as_object().ok_or(NotAResource::NotAnObject)?;
-        let name = object.get("resourceType").and_then(Value::as_str).ok_or(NotAResource::NoType)?;
+        let name =
+            object.get("resourceType").and_then(Value::as_str).ok_or(NotAResource::NoType)?;
         let kind = ResourceType::parse(name).ok_or(NotAResource::UnknownType)?;
         Ok(Self { kind, value })
     }

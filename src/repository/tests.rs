@@ -64,7 +64,8 @@ impl Clinic {
             let view = self.0.view().unwrap();
             let since = since.map(Instant::from_millis);
             let page = history(&*view, scope, since, before, count).unwrap();
-            let told = page.versions.iter().map(|stored| format!("{}/{}", stored.id, stored.version));
+            let told =
+                page.versions.iter().map(|stored| format!("{}/{}", stored.id, stored.version));
             pages.push(told.collect());
             before = page.next;
             if before.is_none() {

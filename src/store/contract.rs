@@ -62,11 +62,8 @@ fn a_stale_expectation_writes_nothing(store: &dyn Store) {
 fn a_newcomer_in_a_watched_range_is_refused(store: &dyn Store) {
     let before = store.commit(batch(vec![put(b"\x02a", b"1")])).unwrap();
     let watched = || Expect::NoneNewer(b"\x02".to_vec()..b"\x03".to_vec(), before);
-    let insert = |key: &[u8]| Batch {
-        expects: vec![watched()],
-        writes: vec![put(key, b"1")],
-        event: None,
-    };
+    let insert =
+        |key: &[u8]| Batch { expects: vec![watched()], writes: vec![put(key, b"1")], event: None };
     store.commit(batch(vec![put(b"\x03x", b"outside")])).unwrap();
     store.commit(insert(b"\x02b")).unwrap();
     assert!(matches!(store.commit(insert(b"\x02c")), Err(Error::Conflict)));

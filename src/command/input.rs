@@ -1,0 +1,104 @@
+//! Files given on the command line, as JSON values with their places.
+//!
+//! A `.ndjson` file holds one value a line, any other file one value; a directory stands for the
+//! `.json` and `.ndjson` files in it, in order of name.
+
+use std::fs::File;
+use std::io::{self, BufRead, BufReader};
+use std::path::{Path, PathBuf};
+
+use serde_json::Value;
+
+use crate::fhir::json::{self, Malformed};
+
+/// One value of a file.
+pub(super) struct Item {
+    /// The line where it stands, from 1, in a file of lines.
+    pub(super) line: Option<usize>,
+    /// The value, or why there is none.
+    pub(super) content: Result<Value, Malformed>,
+}
+
+/// The files that the paths stand for.
+///
+/// # Errors
+/// When a path does not exist or a directory cannot be read.
+pub(super) fn expand(paths: &[PathBuf]) -> io::Result<Vec<PathBuf>> {
+    let mut files = Vec::new();
+    for path in paths {
+        if path.is_dir() {
+            let entries = std::fs::read_dir(path)?.map(|entry| entry.map(|entry| entry.path()));
+            let mut inside = entries.collect::<io::Result<Vec<_>>>()?;
+            inside.retain(|file| is_lines(file) || has_extension(file, "json"));
+            inside.sort();
+            files.extend(inside);
+        } else {
+            std::fs::metadata(path).map_err(|error| named(path, &error))?;
+            files.push(path.clone());
+        }
+    }
+    Ok(files)
+}
+
+/// The values of a file, read as they are asked for.
+///
+/// # Errors
+/// When the file cannot be opened; while reading, when a line cannot be read.
+pub(super) fn read(path: &Path) -> io::Result<Box<dyn Iterator<Item = io::Result<Item>>>> {
+    if !is_lines(path) {
+        let bytes = std::fs::read(path).map_err(|error| named(path, &error))?;
+        let content = json::parse(&bytes, json::MAX_DEPTH);
+        return Ok(Box::new(std::iter::once(Ok(Item { line: None, content }))));
+    }
+    let reader = BufReader::new(File::open(path).map_err(|error| named(path, &error))?);
+    let lines = reader.split(b'\n').enumerate().filter_map(|(index, line)| {
+        let line = match line {
+            Ok(line) => line,
+            Err(error) => return Some(Err(error)),
+        };
+        let blank = line.trim_ascii().is_empty();
+        let content = || json::parse(&line, json::MAX_DEPTH);
+        (!blank).then(|| Ok(Item { line: Some(index + 1), content: content() }))
+    });
+    Ok(Box::new(lines))
+}
+
+/// Whether a file holds one value a line.
+pub(super) fn is_lines(path: &Path) -> bool {
+    has_extension(path, "ndjson")
+}
+
+fn has_extension(path: &Path, extension: &str) -> bool {
+    path.extension().is_some_and(|found| found.eq_ignore_ascii_case(extension))
+}
+
+fn named(path: &Path, error: &io::Error) -> io::Error {
+    io::Error::new(error.kind(), format!("{}: {error}", path.display()))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_directory_stands_for_its_files_in_order() {
+        let directory = tempfile::tempdir().unwrap();
+        for name in ["b.json", "a.ndjson", "c.txt"] {
+            std::fs::write(directory.path().join(name), "{}").unwrap();
+        }
+        let files = expand(&[directory.path().to_owned()]).unwrap();
+        let names: Vec<_> = files.iter().filter_map(|file| file.file_name()?.to_str()).collect();
+        assert_eq!(names, ["a.ndjson", "b.json"]);
+        assert!(expand(&[directory.path().join("missing")]).is_err());
+    }
+
+    #[test]
+    fn lines_keep_their_numbers_and_faults() {
+        let directory = tempfile::tempdir().unwrap();
+        let path = directory.path().join("x.ndjson");
+        std::fs::write(&path, "{\"a\":1}\n\n{\"a\":\n[2]\n").unwrap();
+        let items: Vec<Item> = read(&path).unwrap().map(Result::unwrap).collect();
+        let seen: Vec<_> = items.iter().map(|item| (item.line, item.content.is_ok())).collect();
+        assert_eq!(seen, [(Some(1), true), (Some(3), false), (Some(4), true)]);
+    }
+}

@@ -1,0 +1,115 @@
+//! The command line: one file for each subcommand, named as it is typed.
+//!
+//! Exit codes: 0 all well; 1 content was refused or has errors; 2 the command line is wrong; 3 the
+//! command could not be carried out (a file, the network, the store).
+
+mod client;
+mod input;
+mod journal;
+mod letter;
+mod load;
+mod report;
+
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+
+/// Where the commands look for a server when none is named.
+const SERVER: &str = "http://127.0.0.1:8080/fhir";
+
+#[derive(Parser, Debug)]
+#[command(name = "spondyl", version, about, long_about = LONG_ABOUT, after_help = AFTER_HELP)]
+struct Cli {
+    #[command(subcommand)]
+    command: Command,
+}
+
+const LONG_ABOUT: &str = "spondyl keeps the clinical record of manual therapy of the spine as HL7 \
+FHIR R4 resources, checks it against open profiles and code systems, and computes the letter of an \
+episode of care.\n\nIt records and computes; it never advises treatment. Local codes and licensed \
+practice prevail.";
+
+const AFTER_HELP: &str = "Start with:\n  spondyl demo                     a server with an invented \
+clinic; prints what to open\n  spondyl serve --data DIR         a server that keeps its records in \
+DIR\n  spondyl load FILE...             send Bundles or NDJSON to a server\n\nExit codes: 0 all well, \
+1 content was refused, 2 wrong command line, 3 could not be done.";
+
+#[derive(Subcommand, Debug)]
+enum Command {
+    Letter(letter::Args),
+    Load(load::Args),
+}
+
+/// How a command ended that could be carried out.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Done {
+    /// All well.
+    Well,
+    /// Content was refused, or has errors.
+    Refused,
+}
+
+/// Why a command could not be carried out.
+#[derive(Debug, thiserror::Error)]
+#[error("{context}")]
+pub struct Failure {
+    context: String,
+    source: Box<dyn std::error::Error + Send + Sync>,
+}
+
+impl Failure {
+    /// A failure at or with `context`, such as a file or a server.
+    pub fn new(
+        context: impl Into<String>,
+        source: impl Into<Box<dyn std::error::Error + Send + Sync>>,
+    ) -> Self {
+        Self { context: context.into(), source: source.into() }
+    }
+}
+
+/// Reads the command line, runs what it says, and tells how it went.
+pub fn run() -> ExitCode {
+    let command = Cli::parse().command;
+    match carry_out(command) {
+        Ok(Done::Well) => ExitCode::SUCCESS,
+        Ok(Done::Refused) => ExitCode::from(1),
+        Err(failure) => {
+            say(&format!("spondyl: {}", chain(&failure)));
+            ExitCode::from(3)
+        }
+    }
+}
+
+fn carry_out(command: Command) -> Result<Done, Failure> {
+    match command {
+        Command::Letter(args) => wait_for(letter::run(args)),
+        Command::Load(args) => wait_for(load::run(args)),
+    }
+}
+
+fn wait_for(work: impl Future<Output = Result<Done, Failure>>) -> Result<Done, Failure> {
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build();
+    runtime.map_err(|error| Failure::new("the runtime did not start", error))?.block_on(work)
+}
+
+/// An error with all its causes.
+fn chain(error: &dyn std::error::Error) -> String {
+    let causes = std::iter::successors(error.source(), |error| error.source());
+    causes.fold(error.to_string(), |text, cause| format!("{text}: {cause}"))
+}
+
+/// Prints a line for the person at the terminal; the standard output is kept for results.
+#[expect(clippy::print_stderr, reason = "the one place where commands talk")]
+fn say(line: &str) {
+    eprintln!("{line}");
+}
+
+#[cfg(test)]
+mod tests {
+    use clap::CommandFactory;
+
+    #[test]
+    fn the_command_line_is_sound() {
+        super::Cli::command().debug_assert();
+    }
+}
