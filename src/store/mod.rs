@@ -25,7 +25,7 @@ use std::ops::Range;
 use tokio::sync::watch;
 
 pub use memory::MemoryStore;
-pub use sled::SledStore;
+pub use self::sled::SledStore;
 
 /// The number of a commit: 1 for the first.
 pub type Seq = u64;
