@@ -1,6 +1,8 @@
 //! spondyl: a clinical-record interoperability server for manual therapy of the spine.
 
 pub mod fhir;
+pub mod definitions;
+pub mod terminology;
 pub mod store;
 pub mod index;
 pub mod repository;

@@ -4,6 +4,7 @@
 //! command could not be carried out (a file, the network, the store).
 
 mod client;
+pub mod definitions;
 mod input;
 mod journal;
 mod letter;
@@ -36,6 +37,7 @@ DIR\n  spondyl load FILE...             send Bundles or NDJSON to a server\n\nEx
 
 #[derive(Subcommand, Debug)]
 enum Command {
+    Definitions(definitions::Args),
     Letter(letter::Args),
     Load(load::Args),
 }
@@ -82,6 +84,7 @@ pub fn run() -> ExitCode {
 
 fn carry_out(command: Command) -> Result<Done, Failure> {
     match command {
+        Command::Definitions(args) => definitions::run(&args),
         Command::Letter(args) => wait_for(letter::run(args)),
         Command::Load(args) => wait_for(load::run(args)),
     }

@@ -1,0 +1,112 @@
+//! The core profiles and extensions, as what they add to the type that they constrain.
+//!
+//! A published snapshot repeats all of the base; here each element keeps only what differs from the
+//! same element of the base type, and elements without a difference are left out. So the server's
+//! own differentials and these have one form.
+//! Source: <http://hl7.org/fhir/R4/profiling.html#snapshot>.
+
+use std::collections::BTreeMap;
+
+use serde_json::{Map, Value};
+
+use super::source::Source;
+use super::{Files, lines};
+use crate::definitions::Fault;
+
+pub(super) fn structures(source: &Source) -> Result<Files, Fault> {
+    let file = |name: &str, list: &BTreeMap<String, Value>| {
+        let differentials: Vec<Value> = list.values().map(|d| differential(source, d)).collect();
+        (format!("structure-definition/{name}.ndjson"), lines(differentials.iter()))
+    };
+    Ok(vec![file("extension", &source.extensions), file("profile", &source.profiles)])
+}
+
+fn differential(source: &Source, definition: &Value) -> Value {
+    let mut short = Map::new();
+    for key in ["url", "name", "kind", "type", "baseDefinition", "derivation", "context"] {
+        if let Some(value) = definition.get(key) {
+            short.insert(key.to_owned(), value.clone());
+        }
+    }
+    let elements = definition["element"].as_array().into_iter().flatten();
+    let kept = elements.filter_map(|element| difference(source, element)).collect();
+    short.insert("element".to_owned(), Value::Array(kept));
+    Value::Object(short)
+}
+
+const RULES: [&str; 10] = [
+    "min", "max", "type", "binding", "constraint", "contentReference", "slicing", "maxLength",
+    "sliceName", "isModifier",
+];
+
+/// What the element says beyond the base type; none where it says nothing more.
+fn difference(source: &Source, element: &Value) -> Option<Value> {
+    let path = element["path"].as_str()?;
+    let base = find(source, path);
+    let absent = Value::Null;
+    let mut short = Map::new();
+    for (key, value) in element.as_object()? {
+        let is_value = ["fixed", "pattern", "minValue", "maxValue"].iter().any(|k| key.starts_with(k));
+        if !is_value && !RULES.contains(&key.as_str()) {
+            continue;
+        }
+        let same = base.map_or(&absent, |base| &base[key]);
+        match key.as_str() {
+            "isModifier" => {}
+            "constraint" => {
+                let new = new_constraints(value, same);
+                if !new.is_empty() {
+                    short.insert(key.clone(), Value::Array(new));
+                }
+            }
+            _ if value == same => {}
+            _ => {
+                short.insert(key.clone(), value.clone());
+            }
+        }
+    }
+
+    if short.is_empty() {
+        return None;
+    }
+    let mut whole = Map::new();
+    whole.insert("id".to_owned(), element["id"].clone());
+    whole.insert("path".to_owned(), element["path"].clone());
+    whole.extend(short);
+    Some(Value::Object(whole))
+}
+
+fn new_constraints(list: &Value, base: &Value) -> Vec<Value> {
+    let known = |key: &Value| {
+        let inherited = base.as_array().into_iter().flatten().any(|c| c["key"] == *key);
+        inherited || key == "ele-1" || key == "ext-1"
+    };
+    let list = list.as_array().into_iter().flatten();
+    list.filter(|constraint| !known(&constraint["key"])).cloned().collect()
+}
+
+/// The element of the base types that `path` leads to, data types walked into.
+fn find<'a>(source: &'a Source, path: &str) -> Option<&'a Value> {
+    let kind = path.split('.').next()?;
+    let mut elements = elements(source, kind)?;
+    let mut prefix = kind.to_owned();
+    let mut found = elements.first()?;
+    for step in path.split('.').skip(1) {
+        let wanted = format!("{prefix}.{step}");
+        if let Some(next) = elements.iter().find(|e| e["path"] == wanted.as_str()) {
+            (prefix, found) = (wanted, next);
+            continue;
+        }
+        let code = found["type"][0]["code"].as_str()?;
+        elements = self::elements(source, code)?;
+        prefix = format!("{code}.{step}");
+        found = elements.iter().find(|e| e["path"] == prefix.as_str())?;
+    }
+    Some(found)
+}
+
+fn elements<'a>(source: &'a Source, kind: &str) -> Option<&'a Vec<Value>> {
+    let url = format!("http://hl7.org/fhir/StructureDefinition/{kind}");
+    let definition = source.resources.get(&url).or_else(|| source.types.get(&url))?;
+    definition["element"].as_array()
+}

@@ -1,0 +1,243 @@
+//! The definitions that the server obeys: what is under `schemas/`, found by name or canonical.
+//!
+//! Loading is cheap: files are sorted by what they are, and a document is parsed when somebody asks
+//! for it. Nothing here judges a resource (see `validation`), and nothing reads a disk: files come
+//! as names and bytes.
+//! Source: <http://hl7.org/fhir/R4/conformance-module.html>.
+
+use std::collections::BTreeMap;
+use std::collections::btree_map::Entry;
+use std::sync::{Arc, OnceLock};
+
+use serde_json::Value;
+
+pub mod compile;
+pub mod element;
+pub mod embedded;
+pub mod profile;
+pub mod snapshot;
+
+/// A definition that is not as it must be, and where.
+#[derive(Clone, PartialEq, Eq, Debug, thiserror::Error)]
+#[error("{place}: {message}")]
+pub struct Fault {
+    /// The file, line or canonical.
+    pub place: String,
+    /// What is wrong with it.
+    pub message: String,
+}
+
+impl Fault {
+    /// A fault at that place.
+    pub fn new(place: impl Into<String>, message: impl Into<String>) -> Self {
+        Self { place: place.into(), message: message.into() }
+    }
+}
+
+/// One JSON document, parsed on first use.
+struct Document {
+    place: String,
+    bytes: Box<[u8]>,
+    value: OnceLock<Result<Arc<Value>, Fault>>,
+}
+
+impl Document {
+    fn new(place: String, bytes: &[u8]) -> Self {
+        Self { place, bytes: bytes.into(), value: OnceLock::new() }
+    }
+
+    fn value(&self) -> Result<Arc<Value>, Fault> {
+        let parsed = self.value.get_or_init(|| {
+            let value = serde_json::from_slice(&self.bytes);
+            value.map(Arc::new).map_err(|e| Fault::new(&self.place, format!("not JSON: {e}")))
+        });
+        parsed.clone()
+    }
+}
+
+/// Documents by canonical URL (without version) or, for schemas, by type name.
+type Documents = BTreeMap<String, Document>;
+
+/// All definitions.
+#[derive(Default)]
+pub struct Definitions {
+    resources: Documents,
+    datatypes: Documents,
+    structures: Documents,
+    code_systems: Documents,
+    value_sets: Documents,
+    others: Documents,
+}
+
+impl Definitions {
+    /// Takes the files of `schemas/`: pairs of path under it and content.
+    ///
+    /// # Errors
+    /// [`Fault`] for an authored file that is not JSON or lacks its `url`, and for a canonical that
+    /// is defined twice.
+    pub fn load<'a>(files: impl Iterator<Item = (&'a str, &'a [u8])>) -> Result<Self, Fault> {
+        let mut definitions = Self::default();
+        for (path, bytes) in files {
+            definitions.add(path, bytes)?;
+        }
+        Ok(definitions)
+    }
+
+    /// The definitions in the binary.
+    ///
+    /// # Errors
+    /// As [`Definitions::load`].
+    pub fn embedded() -> Result<Self, Fault> {
+        Self::load(embedded::files())
+    }
+
+    fn add(&mut self, path: &str, bytes: &[u8]) -> Result<(), Fault> {
+        let stem = path.rsplit('/').next().and_then(|name| name.rsplit_once('.')).unwrap_or((path, ""));
+        match (path.split('/').next().unwrap_or(path), stem) {
+            ("resource", (name, "json")) => insert(&mut self.resources, name, path, bytes),
+            ("datatype", (name, "json")) => insert(&mut self.datatypes, name, path, bytes),
+            ("code-system", (_, "ndjson")) => lines(&mut self.code_systems, path, bytes),
+            ("value-set", (_, "ndjson")) => lines(&mut self.value_sets, path, bytes),
+            ("structure-definition", (_, "ndjson")) => lines(&mut self.structures, path, bytes),
+            ("profile", (_, "json")) => self.add_authored(path, bytes),
+            _ => insert(&mut self.others, path, path, bytes),
+        }
+    }
+
+    /// A definition in its published form, as authored by us or stored by a user.
+    fn add_authored(&mut self, path: &str, bytes: &[u8]) -> Result<(), Fault> {
+        let document = Document::new(path.to_owned(), bytes);
+        let value = document.value()?;
+        let list = match value["resourceType"].as_str() {
+            Some("StructureDefinition") => &mut self.structures,
+            Some("CodeSystem") => &mut self.code_systems,
+            Some("ValueSet") => &mut self.value_sets,
+            _ => return insert(&mut self.others, path, path, bytes),
+        };
+        let url = value["url"].as_str().ok_or(Fault::new(path, "has no url"))?;
+        insert_document(list, url, document)
+    }
+
+    /// The JSON Schema of a resource type.
+    ///
+    /// # Errors
+    /// [`Fault`] if the file is not JSON.
+    pub fn resource_schema(&self, kind: &str) -> Result<Option<Arc<Value>>, Fault> {
+        self.resources.get(kind).map(Document::value).transpose()
+    }
+
+    /// The JSON Schema of a data type.
+    ///
+    /// # Errors
+    /// [`Fault`] if the file is not JSON.
+    pub fn datatype_schema(&self, name: &str) -> Result<Option<Arc<Value>>, Fault> {
+        self.datatypes.get(name).map(Document::value).transpose()
+    }
+
+    /// The JSON Schema of a resource type or data type.
+    ///
+    /// # Errors
+    /// [`Fault`] if the file is not JSON.
+    pub fn type_schema(&self, name: &str) -> Result<Option<Arc<Value>>, Fault> {
+        match self.resource_schema(name)? {
+            Some(schema) => Ok(Some(schema)),
+            None => self.datatype_schema(name),
+        }
+    }
+
+    /// The names of all types that have a schema, resource types first.
+    pub fn type_names(&self) -> impl Iterator<Item = &str> {
+        self.resources.keys().chain(self.datatypes.keys()).map(String::as_str)
+    }
+
+    /// Whether the name is that of a resource type.
+    pub fn is_resource(&self, name: &str) -> bool {
+        self.resources.contains_key(name)
+    }
+
+    /// The StructureDefinition (profile or extension) of a canonical. Where the canonical names a
+    /// version, the definition must not be of another.
+    ///
+    /// # Errors
+    /// [`Fault`] if the document is not JSON.
+    pub fn structure(&self, canonical: &str) -> Result<Option<Arc<Value>>, Fault> {
+        let (url, version) = split(canonical);
+        let Some(document) = self.structures.get(url) else { return Ok(None) };
+        let value = document.value()?;
+        let held = value["version"].as_str();
+        Ok((version.is_none() || held.is_none() || version == held).then_some(value))
+    }
+
+    /// The canonicals of all profiles and extensions.
+    pub fn structure_urls(&self) -> impl Iterator<Item = &str> {
+        self.structures.keys().map(String::as_str)
+    }
+
+    /// The code system of that URL.
+    ///
+    /// # Errors
+    /// [`Fault`] if the document is not JSON.
+    pub fn code_system(&self, url: &str) -> Result<Option<Arc<Value>>, Fault> {
+        self.code_systems.get(split(url).0).map(Document::value).transpose()
+    }
+
+    /// The URLs of all code systems.
+    pub fn code_system_urls(&self) -> impl Iterator<Item = &str> {
+        self.code_systems.keys().map(String::as_str)
+    }
+
+    /// The value set of that canonical, whatever version it names.
+    ///
+    /// # Errors
+    /// [`Fault`] if the document is not JSON.
+    pub fn value_set(&self, canonical: &str) -> Result<Option<Arc<Value>>, Fault> {
+        self.value_sets.get(split(canonical).0).map(Document::value).transpose()
+    }
+
+    /// The URLs of all value sets.
+    pub fn value_set_urls(&self) -> impl Iterator<Item = &str> {
+        self.value_sets.keys().map(String::as_str)
+    }
+
+    /// Every other file (search parameters, models, operations), by its path under `schemas/`.
+    pub fn others(&self) -> impl Iterator<Item = (&str, &[u8])> {
+        self.others.iter().map(|(path, document)| (path.as_str(), &*document.bytes))
+    }
+}
+
+/// A canonical's URL and version.
+fn split(canonical: &str) -> (&str, Option<&str>) {
+    canonical.split_once('|').map_or((canonical, None), |(url, version)| (url, Some(version)))
+}
+
+fn insert(list: &mut Documents, key: &str, path: &str, bytes: &[u8]) -> Result<(), Fault> {
+    insert_document(list, key, Document::new(path.to_owned(), bytes))
+}
+
+fn insert_document(list: &mut Documents, key: &str, document: Document) -> Result<(), Fault> {
+    match list.entry(key.to_owned()) {
+        Entry::Vacant(place) => {
+            place.insert(document);
+            Ok(())
+        }
+        Entry::Occupied(held) => {
+            let message = format!("{key} is defined in {} already", held.get().place);
+            Err(Fault::new(document.place, message))
+        }
+    }
+}
+
+/// One document a line; each starts with its url, so that no line is parsed before it is needed.
+fn lines(list: &mut Documents, path: &str, bytes: &[u8]) -> Result<(), Fault> {
+    for (number, line) in bytes.split(|byte| *byte == b'\n').enumerate() {
+        if line.is_empty() {
+            continue;
+        }
+        let place = format!("{path}:{}", number + 1);
+        let url = line.strip_prefix(br#"{"url":""#).and_then(|rest| rest.split(|b| *b == b'"').next());
+        let url = url.and_then(|url| std::str::from_utf8(url).ok());
+        let url = url.ok_or_else(|| Fault::new(&place, "does not start with its url"))?;
+        insert(list, url, &place, line)?;
+    }
+    Ok(())
+}

@@ -1,0 +1,74 @@
+//! The generated files under `schemas/` are what the standard's definitions compile to.
+//!
+//! `BLESS=1` writes them. Without the definitions the comparison is skipped, and says so.
+
+use std::collections::BTreeSet;
+use std::fs;
+use std::path::{Path, PathBuf};
+
+use spondyl::command::definitions::read_source;
+use spondyl::definitions::compile::compile;
+
+/// Where the standard's definitions are, if they are here.
+fn definitions() -> Option<PathBuf> {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let shared = std::env::var("SPONDYL_SHARED").map_or(root.join("../shared"), PathBuf::from);
+    let dir = shared.join("standard/r4");
+    if dir.is_dir() {
+        return Some(dir);
+    }
+    println!("skipped: the definitions of the standard are not at {}", dir.display());
+    None
+}
+
+#[test]
+fn schemas_are_what_the_definitions_compile_to() {
+    let Some(dir) = definitions() else { return };
+    let files = compile(&read_source(&dir).unwrap()).unwrap();
+    let again = compile(&read_source(&dir).unwrap()).unwrap();
+    assert!(files == again, "compiling twice gives other bytes");
+    let schemas = Path::new(env!("CARGO_MANIFEST_DIR")).join("schemas");
+    let bless = std::env::var("BLESS").is_ok();
+    let mut stale = Vec::new();
+    for (path, text) in &files {
+        let target = schemas.join(path);
+        if fs::read_to_string(&target).is_ok_and(|held| held == *text) {
+            continue;
+        }
+        if bless {
+            fs::create_dir_all(target.parent().unwrap()).unwrap();
+            fs::write(&target, text).unwrap();
+        } else {
+            stale.push(path);
+        }
+    }
+    assert!(stale.is_empty(), "run with BLESS=1 to write them: {stale:?}");
+    let folders: BTreeSet<&str> = files.keys().filter_map(|path| path.split('/').next()).collect();
+    for folder in folders {
+        for entry in fs::read_dir(schemas.join(folder)).unwrap() {
+            let name = format!("{folder}/{}", entry.unwrap().file_name().to_string_lossy());
+            assert!(files.contains_key(&name), "schemas/{name} is not made from any definition");
+        }
+    }
+}
+
+/// R4 has 146 concrete resource types and 61 data types (<http://hl7.org/fhir/R4/resourcelist.html>,
+/// <http://hl7.org/fhir/R4/datatypes.html>).
+#[test]
+fn every_type_has_a_schema() {
+    let schemas = Path::new(env!("CARGO_MANIFEST_DIR")).join("schemas");
+    let count = |folder: &str| fs::read_dir(schemas.join(folder)).unwrap().count();
+    assert_eq!(count("resource"), 146);
+    assert_eq!(count("datatype"), 61);
+}
+
+/// No descriptive sentence of the standard is carried.
+#[test]
+fn nothing_descriptive_is_carried() {
+    let Some(dir) = definitions() else { return };
+    for (path, text) in compile(&read_source(&dir).unwrap()).unwrap() {
+        for word in ["\"definition\":", "\"comment\":", "\"short\":", "\"requirements\":"] {
+            assert!(!text.contains(word) || path.starts_with("resource/") || path.starts_with("datatype/"), "{path} has {word}");
+        }
+    }
+}
