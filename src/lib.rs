@@ -1,6 +1,7 @@
 //! spondyl: a clinical-record interoperability server for manual therapy of the spine.
 
 pub mod fhir;
+pub mod definitions;
 pub mod store;
 pub mod index;
 pub mod repository;
