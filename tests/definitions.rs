@@ -43,7 +43,8 @@ fn schemas_are_what_the_definitions_compile_to() {
         }
     }
     assert!(stale.is_empty(), "run with BLESS=1 to write them: {stale:?}");
-    let folders: BTreeSet<&str> = files.keys().filter_map(|path| path.split('/').next()).collect();
+    let folders: BTreeSet<&str> =
+        files.keys().filter_map(|path| Some(path.split_once('/')?.0)).collect();
     for folder in folders {
         for entry in fs::read_dir(schemas.join(folder)).unwrap() {
             let name = format!("{folder}/{}", entry.unwrap().file_name().to_string_lossy());

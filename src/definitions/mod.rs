@@ -13,6 +13,10 @@ use serde_json::Value;
 
 pub mod compile;
 pub mod element;
+pub mod model;
+pub mod search_parameter;
+#[cfg(test)]
+pub(crate) mod source;
 pub mod embedded;
 pub mod profile;
 pub mod snapshot;
