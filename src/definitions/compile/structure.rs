@@ -35,8 +35,16 @@ fn differential(source: &Source, definition: &Value) -> Value {
 }
 
 const RULES: [&str; 10] = [
-    "min", "max", "type", "binding", "constraint", "contentReference", "slicing", "maxLength",
-    "sliceName", "isModifier",
+    "min",
+    "max",
+    "type",
+    "binding",
+    "constraint",
+    "contentReference",
+    "slicing",
+    "maxLength",
+    "sliceName",
+    "isModifier",
 ];
 
 /// What the element says beyond the base type; none where it says nothing more.
@@ -46,7 +54,8 @@ fn difference(source: &Source, element: &Value) -> Option<Value> {
     let absent = Value::Null;
     let mut short = Map::new();
     for (key, value) in element.as_object()? {
-        let is_value = ["fixed", "pattern", "minValue", "maxValue"].iter().any(|k| key.starts_with(k));
+        let is_value =
+            ["fixed", "pattern", "minValue", "maxValue"].iter().any(|k| key.starts_with(k));
         if !is_value && !RULES.contains(&key.as_str()) {
             continue;
         }

@@ -61,9 +61,11 @@ impl Writer<'_> {
                     return Ok(found.and_then(|node| presence(node, has)));
                 }
                 let inner = self.walk(kind, rest, found, extension.as_ref())?;
-                Ok(inner.map(|inner| json!({ "properties": { "extension": { "contains":
+                Ok(inner.map(|inner| {
+                    json!({ "properties": { "extension": { "contains":
                     { "allOf": [{ "properties": { "url": { "const": url } } }, inner] } } },
-                    "required": ["extension"] })))
+                    "required": ["extension"] })
+                }))
             }
             [Step::Member(name), rest @ ..] => self.step(kind, name, rest, node, place),
         }
@@ -137,12 +139,18 @@ impl Writer<'_> {
     }
 
     /// What the element at the end of the path must be.
-    fn here(&self, kind: &str, node: Option<&Node>, place: Option<&Place>) -> Result<Option<Value>, Fault> {
+    fn here(
+        &self,
+        kind: &str,
+        node: Option<&Node>,
+        place: Option<&Place>,
+    ) -> Result<Option<Value>, Fault> {
         let Some(node) = node else { return Ok(None) };
         let rules = &node.rules;
         match kind {
             "type" => {
-                let names: Vec<&str> = rules.types.iter().map(|t| canonical_tail(&t.code)).collect();
+                let names: Vec<&str> =
+                    rules.types.iter().map(|t| canonical_tail(&t.code)).collect();
                 let by_type = json!({ "properties": { "resourceType": { "enum": names } } });
                 Ok((!names.is_empty()).then_some(by_type))
             }
@@ -195,7 +203,9 @@ fn steps(path: &str) -> Vec<Step<'_>> {
     while !rest.is_empty() {
         // Dots inside a function's argument do not part steps.
         let end = match rest.find(['.', '(']) {
-            Some(at) if rest[at..].starts_with('(') => rest.find(')').map_or(rest.len(), |at| at + 1),
+            Some(at) if rest[at..].starts_with('(') => {
+                rest.find(')').map_or(rest.len(), |at| at + 1)
+            }
             Some(at) => at,
             None => rest.len(),
         };

@@ -11,9 +11,7 @@ mod discriminator;
 
 use base::Place;
 
-use super::element::{
-    Element, ElementType, Max, canonical_tail, choice_property,
-};
+use super::element::{Element, ElementType, Max, canonical_tail, choice_property};
 use super::snapshot::{Node, Snapshot};
 use super::{Definitions, Fault};
 
@@ -77,7 +75,11 @@ impl Writer<'_> {
             self.member(&mut members, child, place)?;
         }
         let mut schema = Map::new();
-        for (key, rules) in [("x-required", members.present), ("x-choice-type", members.choice_types), ("properties", members.properties)] {
+        for (key, rules) in [
+            ("x-required", members.present),
+            ("x-choice-type", members.choice_types),
+            ("properties", members.properties),
+        ] {
             if !rules.is_empty() {
                 schema.insert(key.to_owned(), Value::Object(rules));
             }
@@ -108,7 +110,10 @@ impl Writer<'_> {
         say("x-minimum", rules.min_value.clone());
         say("x-maximum", rules.max_value.clone());
         let binding = rules.binding.as_ref();
-        say("x-binding", binding.map(|b| json!({ "strength": b.strength, "valueSet": b.value_set })));
+        say(
+            "x-binding",
+            binding.map(|b| json!({ "strength": b.strength, "valueSet": b.value_set })),
+        );
         let constraints: Vec<Value> = rules.constraints.iter().map(|c| {
             json!({ "key": c.key, "severity": c.severity, "expression": c.expression, "human": c.human })
         }).collect();
@@ -144,7 +149,12 @@ impl Writer<'_> {
         Ok(Some(names))
     }
 
-    fn member(&self, members: &mut Members, child: &Node, place: Option<&Place>) -> Result<(), Fault> {
+    fn member(
+        &self,
+        members: &mut Members,
+        child: &Node,
+        place: Option<&Place>,
+    ) -> Result<(), Fault> {
         let name = child.name.as_str();
         if let Some(base) = name.strip_suffix("[x]") {
             return self.choice(members, child, base, place);
@@ -191,7 +201,11 @@ impl Writer<'_> {
     }
 
     /// Where the children of an element are to be found.
-    fn place_below(&self, child: &Node, property: Option<&base::Property>) -> Result<Option<Place>, Fault> {
+    fn place_below(
+        &self,
+        child: &Node,
+        property: Option<&base::Property>,
+    ) -> Result<Option<Place>, Fault> {
         let Some(property) = property else { return Ok(None) };
         match property.value(self.definitions)? {
             Some(place) => Ok(Some(place)),
