@@ -3,6 +3,7 @@
 pub mod id;
 pub mod instant;
 pub mod json;
+pub mod narrative;
 pub mod outcome;
 pub mod reference;
 pub mod resource;
