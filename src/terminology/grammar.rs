@@ -2,11 +2,12 @@
 //!
 //! Source: <http://hl7.org/fhir/R4/terminologies-systems.html>.
 
-use super::Membership;
+use super::{Membership, ucum};
 
 /// Whether the text is well formed in the system; unknown for every other system.
 pub(super) fn has_code(system: &str, code: &str) -> Membership {
     match system {
+        ucum::SYSTEM => Membership::of(ucum::check(code).is_ok()),
         "urn:ietf:bcp:13" => Membership::of(is_media_type(code)),
         _ => Membership::Unknown,
     }

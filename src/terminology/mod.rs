@@ -1,21 +1,44 @@
-//! Whether a code belongs to a value set.
+//! Code systems, value sets and concept maps, and the operations on them.
 //!
-//! Answers In, Out or Unknown: a system that is not held, or held in part, is never a reason to
-//! call a code wrong. Sets are not expanded; each code is looked up in what the set is composed of,
-//! so that large systems cost no more than small ones. Expansion and translation are not here.
-//! Source: <http://hl7.org/fhir/R4/valueset.html>, <http://hl7.org/fhir/R4/codesystem.html>.
+//! Membership answers In, Out or Unknown: a system that is not held, or held in part, is never a
+//! reason to call a code wrong. For it sets are not expanded; each code is looked up in what the
+//! set is composed of, so that large systems cost no more than small ones.
+//!
+//! The operations are pure functions from a typed request to the resource of the answer. What the
+//! HTTP layer adds to each is told in its module: [`expand`], [`validate_code`], [`lookup`],
+//! [`subsumes`], [`translate`]. All of them answer 200 with that resource, or give a
+//! [`TerminologyError`], whose `kind` says which OperationOutcome to send. Suggested statuses:
+//! `not-found` 404; `invalid`, `required`, `code-invalid` and `not-supported` 400; `incomplete`,
+//! `too-costly` and the rest 422.
+//!
+//! To make a stored definition effective: clone the [`Terminology`] (cheap, systems are shared),
+//! [`Terminology::add`] or [`Terminology::remove`], and put the new one in the place of the old.
+//! To take in a licensed release: [`load`].
+//! Source: <http://hl7.org/fhir/R4/terminology-service.html>,
+//! <http://hl7.org/fhir/R4/valueset.html>, <http://hl7.org/fhir/R4/codesystem.html>.
 
 use std::collections::HashMap;
 use std::sync::{Arc, OnceLock};
 
+use serde_json::Value;
+
 use crate::definitions::Definitions;
 
+pub mod error;
 pub mod code_system;
+pub mod concepts;
+mod hierarchy;
+pub mod value_set;
+mod filter;
+mod pattern;
+mod implicit;
 mod grammar;
 pub mod ucum;
-pub mod value_set;
+mod held;
+pub mod expand;
 
 pub use code_system::CodeSystem;
+pub use error::TerminologyError;
 pub use value_set::ValueSet;
 
 /// Whether a code belongs to a set.
@@ -70,11 +93,20 @@ impl Membership {
 /// How deep value sets may include one another.
 const MAX_DEPTH: usize = 16;
 
-/// The code systems and value sets of the definitions, each read on first use.
+/// A code system, read on first use.
+type HeldSystem = OnceLock<Result<Arc<CodeSystem>, TerminologyError>>;
+
+/// A value set with its resource, read on first use.
+type HeldSet = OnceLock<Result<Arc<(ValueSet, Arc<Value>)>, TerminologyError>>;
+
+/// The code systems, value sets and concept maps that are held: those of the definitions, each read
+/// on first use, and those that were added. By canonical, without version and with it.
+#[derive(Clone)]
 pub struct Terminology {
     definitions: Arc<Definitions>,
-    systems: HashMap<String, OnceLock<Option<CodeSystem>>>,
-    sets: HashMap<String, OnceLock<Option<ValueSet>>>,
+    systems: HashMap<String, HeldSystem>,
+    sets: HashMap<String, HeldSet>,
+    maps: HashMap<String, Arc<Value>>,
 }
 
 impl Terminology {
@@ -84,27 +116,17 @@ impl Terminology {
         let systems = systems.collect();
         let sets = definitions.value_set_urls().map(|url| (url.to_owned(), OnceLock::new()));
         let sets = sets.collect();
-        Self { definitions, systems, sets }
+        Self { definitions, systems, sets, maps: HashMap::new() }
     }
 
     /// The code system of that URL, if it is held.
     pub fn code_system(&self, url: &str) -> Option<&CodeSystem> {
-        let url = plain(url);
-        let cell = self.systems.get(url)?;
-        cell.get_or_init(|| {
-            self.definitions.code_system(url).ok().flatten().map(|value| CodeSystem::read(&value))
-        })
-        .as_ref()
+        self.held_system(plain(url))?.ok().map(|system| &**system)
     }
 
     /// The value set of that canonical, if it is held.
     pub fn value_set(&self, canonical: &str) -> Option<&ValueSet> {
-        let url = plain(canonical);
-        let cell = self.sets.get(url)?;
-        cell.get_or_init(|| {
-            self.definitions.value_set(url).ok().flatten().map(|value| ValueSet::read(&value))
-        })
-        .as_ref()
+        self.held_set(plain(canonical))?.ok().map(|held| &held.0)
     }
 
     /// Whether the code belongs to the value set; without `system`, in any system of the set (as
@@ -122,7 +144,11 @@ impl Terminology {
     ) -> Membership {
         match self.value_set(canonical) {
             Some(set) if depth < MAX_DEPTH => set.membership(self, system, code, depth + 1),
-            _ => Membership::Unknown,
+            None => match implicit::value_set(self, canonical) {
+                Some(set) => ValueSet::read(&set).membership(self, system, code, MAX_DEPTH),
+                None => Membership::Unknown,
+            },
+            Some(_) => Membership::Unknown,
         }
     }
 

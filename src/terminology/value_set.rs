@@ -6,12 +6,15 @@ use std::collections::HashSet;
 
 use serde_json::Value;
 
-use super::{Membership, Terminology};
+use super::filter::Filter;
+use super::{CodeSystem, Membership, Terminology};
 
 /// A value set that is held.
 pub struct ValueSet {
     include: Vec<Part>,
     exclude: Vec<Part>,
+    /// Whether inactive codes are in the set too.
+    inactive: bool,
 }
 
 /// One include or exclude: all of its conditions must hold.
@@ -20,12 +23,6 @@ struct Part {
     concepts: Option<HashSet<String>>,
     filters: Vec<Filter>,
     value_sets: Vec<String>,
-}
-
-struct Filter {
-    property: String,
-    op: String,
-    value: String,
 }
 
 impl ValueSet {
@@ -40,7 +37,8 @@ impl ValueSet {
         if include.is_empty() {
             expanded(&value["expansion"]["contains"], &mut include);
         }
-        Self { include, exclude: parts("exclude") }
+        let inactive = value["compose"]["inactive"] != false;
+        Self { include, exclude: parts("exclude"), inactive }
     }
 
     pub(super) fn membership(
@@ -55,7 +53,8 @@ impl ValueSet {
                 found.or(|| part.membership(terminology, system, code, depth))
             })
         };
-        any(&self.include).and(|| any(&self.exclude).not())
+        let composed = any(&self.include).and(|| any(&self.exclude).not());
+        if self.inactive { composed } else { composed.and(|| active(terminology, system, code)) }
     }
 }
 
@@ -89,38 +88,27 @@ impl Part {
             Some(concepts) => Membership::of(concepts.contains(code)),
             None if self.filters.is_empty() => terminology.has_code(own, code),
             None => self.filters.iter().fold(terminology.has_code(own, code), |held, filter| {
-                held.and(|| filter.membership(terminology, own, code))
+                held.and(|| passes(filter, terminology, own, code))
             }),
         };
         nested.and(|| listed)
     }
 }
 
-impl Filter {
-    fn read(value: &Value) -> Self {
-        let text = |key: &str| value[key].as_str().unwrap_or_default().to_owned();
-        Self { property: text("property"), op: text("op"), value: text("value") }
+fn passes(filter: &Filter, terminology: &Terminology, system: &str, code: &str) -> Membership {
+    let Some(held) = terminology.code_system(system) else { return Membership::Unknown };
+    match (filter.over(held), held.concept(code)) {
+        (Ok(test), Some(concept)) => Membership::of(test.passes(concept)),
+        (Ok(_), None) if held.is_complete() => Membership::Out,
+        _ => Membership::Unknown,
     }
+}
 
-    fn membership(&self, terminology: &Terminology, system: &str, code: &str) -> Membership {
-        let Some(held) = terminology.code_system(system) else { return Membership::Unknown };
-        let on_concept = ["concept", "code"].contains(&self.property.as_str());
-        match self.op.as_str() {
-            "is-a" if on_concept => Membership::of(held.is_a(code, &self.value)),
-            "is-not-a" if on_concept => Membership::of(!held.is_a(code, &self.value)),
-            "descendent-of" if on_concept => {
-                Membership::of(code != self.value && held.is_a(code, &self.value))
-            }
-            "generalizes" if on_concept => Membership::of(held.is_a(&self.value, code)),
-            "=" => Membership::of(held.has_property(code, &self.property, &self.value)),
-            "in" | "not-in" => {
-                let mut values = self.value.split(',').map(str::trim);
-                let found = values.any(|v| held.has_property(code, &self.property, v));
-                Membership::of(found == (self.op == "in"))
-            }
-            _ => Membership::Unknown,
-        }
-    }
+/// Whether the code is still in use, as far as its system is held.
+fn active(terminology: &Terminology, system: Option<&str>, code: &str) -> Membership {
+    let held = system.and_then(|system| terminology.code_system(system));
+    let inactive = |held: &CodeSystem| held.concept(code).is_some_and(|c| c.is_inactive());
+    Membership::of(!held.is_some_and(inactive))
 }
 
 fn expanded(list: &Value, parts: &mut Vec<Part>) {
