@@ -23,7 +23,8 @@ pub struct CodeSystem {
     pub hierarchy_meaning: Option<String>,
     /// Whether `A` and `a` are two codes.
     pub case_sensitive: bool,
-    complete: bool,
+    /// How much of it is held, in the words of the standard; `complete` where it says nothing.
+    content: String,
     declared: Vec<String>,
     concepts: Concepts,
 }
@@ -55,8 +56,7 @@ impl CodeSystem {
             language: text("language"),
             value_set: text("valueSet"),
             hierarchy_meaning: text("hierarchyMeaning"),
-            // A fragment or an example says nothing of the codes that it lacks.
-            complete: value["content"].as_str().is_none_or(|content| content == "complete"),
+            content: text("content").unwrap_or_else(|| "complete".to_owned()),
             declared: meanings.declared,
             url,
             name,
@@ -75,7 +75,7 @@ impl CodeSystem {
             value_set: None,
             hierarchy_meaning: Some("is-a".to_owned()),
             case_sensitive: true,
-            complete: true,
+            content: "complete".to_owned(),
             declared: Vec::new(),
             concepts,
         }
@@ -101,9 +101,21 @@ impl CodeSystem {
         }
     }
 
-    /// Whether all codes of the system are held.
+    /// Whether all codes of the system are held. A fragment or an example says nothing of the codes
+    /// that it lacks.
     pub fn is_complete(&self) -> bool {
-        self.complete
+        self.content == "complete"
+    }
+
+    /// That an answer would need codes which are not held.
+    pub(super) fn missing(&self) -> TerminologyError {
+        if self.content == "not-present" {
+            let message = format!("the codes of the code system {} are not held here", self.url);
+            return TerminologyError::not_found(message);
+        }
+        let message =
+            format!("the code system {} is held only in part ({})", self.url, self.content);
+        TerminologyError::incomplete(message)
     }
 
     /// Whether `code` is `ancestor` or below it.

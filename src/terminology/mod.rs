@@ -35,7 +35,16 @@ mod implicit;
 mod grammar;
 pub mod ucum;
 mod held;
+mod parameters;
+pub mod coded;
 pub mod expand;
+pub mod validate_code;
+pub mod lookup;
+pub mod subsumes;
+pub mod translate;
+pub mod load;
+#[cfg(test)]
+mod tests;
 
 pub use code_system::CodeSystem;
 pub use error::TerminologyError;
@@ -121,12 +130,15 @@ impl Terminology {
 
     /// The code system of that URL, if it is held.
     pub fn code_system(&self, url: &str) -> Option<&CodeSystem> {
-        self.held_system(plain(url))?.ok().map(|system| &**system)
+        // Some published URLs have a bar of their own (v2 tables by version).
+        let held = self.held_system(url).or_else(|| self.held_system(plain(url)))?;
+        held.ok().map(|system| &**system)
     }
 
     /// The value set of that canonical, if it is held.
     pub fn value_set(&self, canonical: &str) -> Option<&ValueSet> {
-        self.held_set(plain(canonical))?.ok().map(|held| &held.0)
+        let held = self.held_set(canonical).or_else(|| self.held_set(plain(canonical)))?;
+        held.ok().map(|held| &held.0)
     }
 
     /// Whether the code belongs to the value set; without `system`, in any system of the set (as

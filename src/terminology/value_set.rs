@@ -15,6 +15,8 @@ pub struct ValueSet {
     exclude: Vec<Part>,
     /// Whether inactive codes are in the set too.
     inactive: bool,
+    /// The codes that the publisher listed, where the list is whole.
+    listed: Option<Vec<Part>>,
 }
 
 /// One include or exclude: all of its conditions must hold.
@@ -38,7 +40,8 @@ impl ValueSet {
             expanded(&value["expansion"]["contains"], &mut include);
         }
         let inactive = value["compose"]["inactive"] != false;
-        Self { include, exclude: parts("exclude"), inactive }
+        let listed = (value["compose"].is_object()).then(|| whole_expansion(value)).flatten();
+        Self { include, exclude: parts("exclude"), inactive, listed }
     }
 
     pub(super) fn membership(
@@ -54,6 +57,9 @@ impl ValueSet {
             })
         };
         let composed = any(&self.include).and(|| any(&self.exclude).not());
+        if let (Membership::Unknown, Some(listed)) = (composed, &self.listed) {
+            return any(listed);
+        }
         if self.inactive { composed } else { composed.and(|| active(terminology, system, code)) }
     }
 }
@@ -109,6 +115,15 @@ fn active(terminology: &Terminology, system: Option<&str>, code: &str) -> Member
     let held = system.and_then(|system| terminology.code_system(system));
     let inactive = |held: &CodeSystem| held.concept(code).is_some_and(|c| c.is_inactive());
     Membership::of(!held.is_some_and(inactive))
+}
+
+fn whole_expansion(value: &Value) -> Option<Vec<Part>> {
+    let expansion = value.get("expansion")?;
+    let mut parts = Vec::new();
+    expanded(&expansion["contains"], &mut parts);
+    let count = u64::try_from(parts.len()).ok();
+    let whole = expansion["total"].as_u64().is_none_or(|total| Some(total) == count);
+    (whole && !parts.is_empty()).then_some(parts)
 }
 
 fn expanded(list: &Value, parts: &mut Vec<Part>) {

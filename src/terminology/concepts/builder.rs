@@ -93,8 +93,13 @@ impl Builder {
 
     /// One of its properties.
     pub fn property(&mut self, name: &str, kind: PropertyType, text: &str) {
+        self.property_of(self.last(), name, kind, text);
+    }
+
+    /// A property of a concept that was opened before, by its number.
+    pub fn property_of(&mut self, number: u32, name: &str, kind: PropertyType, text: &str) {
         let (name, value) = (self.name(name), self.share(text));
-        self.properties.push((self.last(), PropertyRow { name, kind, value }));
+        self.properties.push((number, PropertyRow { name, kind, value }));
     }
 
     /// Another name of it.

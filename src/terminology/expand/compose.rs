@@ -196,10 +196,7 @@ impl<'a> Composer<'a> {
             )));
         }
         let held = held?;
-        if held.is_complete() {
-            return Ok(held);
-        }
-        Err(TerminologyError::incomplete(format!("the code system {url} is held only in part")))
+        if held.is_complete() { Ok(held) } else { Err(held.missing()) }
     }
 
     fn selected(

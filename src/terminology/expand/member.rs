@@ -119,7 +119,7 @@ impl<'a> Member<'a> {
 
 /// Whether a text in the language `held` serves who asks for `wanted` (`de` serves `de-CH`, and
 /// `de-CH` serves `de`; <https://www.rfc-editor.org/rfc/rfc4647#section-3>).
-pub(super) fn speaks(held: &str, wanted: &str) -> bool {
+pub(in crate::terminology) fn speaks(held: &str, wanted: &str) -> bool {
     let below = |short: &str, long: &str| {
         long.len() > short.len()
             && long.as_bytes().get(short.len()) == Some(&b'-')

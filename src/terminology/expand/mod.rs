@@ -23,7 +23,7 @@ mod member;
 mod print;
 
 use compose::Composer;
-use member::Member;
+pub(super) use member::speaks;
 
 /// How many codes an expansion may have, unless the request says otherwise.
 pub const DEFAULT_LIMIT: usize = 10_000;
