@@ -1,13 +1,14 @@
 //! Who is above whom among the codes of one system, with any number of parents.
 //!
-//! Every concept has a number, given in the order of a walk down first parents, so that what is
-//! below a concept by first parents is one range of numbers; what it reaches by other parents is
-//! kept as a few more ranges. "Is it below" is then a search in a short sorted list, whatever the
-//! depth and the size. It does not know codes, only places in a table.
+//! Every concept has a number, given in the order of a walk down main parents (the deepest of each),
+//! so that what is below a concept by main parents is one range of numbers; what it reaches by other
+//! parents is kept as a few more ranges. "Is it below" is then a search in a short sorted list,
+//! whatever the depth and the size. A graph so tangled that the ranges would fill the memory is
+//! searched step by step instead. It does not know codes, only places in a table.
 //! Method: R. Agrawal, A. Borgida, H. V. Jagadish, "Efficient management of transitive
 //! relationships in large data and knowledge bases", SIGMOD 1989.
 
-use std::collections::VecDeque;
+use std::collections::{HashSet, VecDeque};
 
 /// Lists of items, one for each row of a table, in one allocation.
 pub(super) struct Rows<T> {
@@ -33,6 +34,18 @@ impl<T> Rows<T> {
         Self { starts: starts.into(), items: pairs.into_iter().map(|(_, item)| item).collect() }
     }
 
+    /// From the list of each row.
+    fn of_lists(lists: Vec<Vec<T>>) -> Self {
+        let mut starts = Vec::with_capacity(lists.len() + 1);
+        let mut items = Vec::with_capacity(lists.iter().map(Vec::len).sum());
+        starts.push(0);
+        for list in lists {
+            items.extend(list);
+            starts.push(u32::try_from(items.len()).unwrap_or(u32::MAX));
+        }
+        Self { starts: starts.into(), items: items.into() }
+    }
+
     /// The items of a row.
     pub(super) fn get(&self, row: u32) -> &[T] {
         let at = |row: usize| self.starts.get(row).map(|start| *start as usize);
@@ -45,13 +58,17 @@ impl<T> Rows<T> {
 pub(super) struct Hierarchy {
     parents: Rows<u32>,
     children: Rows<u32>,
-    /// The number of each place, and the last number below it by first parents.
+    /// The number of each place, and the last number below it by main parents.
     ranges: Box<[(u32, u32)]>,
     /// The place of each number.
     places: Box<[u32]>,
-    /// Further ranges of numbers below a place: sorted, apart from one another.
-    further: Rows<(u32, u32)>,
+    /// Further ranges of numbers below a place: sorted, apart from one another. None where there
+    /// are too many of them.
+    further: Option<Rows<(u32, u32)>>,
 }
+
+/// How many further ranges are kept: 256 MB of them. SNOMED CT has some millions.
+const MAX_RANGES: usize = 32_000_000;
 
 /// A place that is above itself.
 pub(super) struct Cycle(pub(super) u32);
@@ -67,8 +84,8 @@ impl Hierarchy {
         let down = edges.iter().map(|(child, parent)| (*parent, *child)).collect::<Vec<_>>();
         let children = Rows::new(size, unique(&down));
         let order = parents_first(count, &parents, &children)?;
-        let (ranges, places) = number(count, &parents, &children);
-        let further = further(&order, &children, &ranges);
+        let (ranges, places) = number(&order, &parents, &children);
+        let further = further(&order, &children, &ranges, MAX_RANGES);
         Ok(Self { parents, children, ranges, places, further })
     }
 
@@ -92,7 +109,8 @@ impl Hierarchy {
         if (first..=last).contains(&number) {
             return true;
         }
-        let further = self.further.get(ancestor);
+        let Some(further) = &self.further else { return self.is_reached(place, ancestor) };
+        let further = further.get(ancestor);
         let after = further.partition_point(|(first, _)| first <= number);
         let range = after.checked_sub(1).and_then(|at| further.get(at));
         range.is_some_and(|(_, last)| number <= last)
@@ -100,12 +118,30 @@ impl Hierarchy {
 
     /// The place and all below it.
     pub(super) fn below(&self, place: u32) -> impl Iterator<Item = u32> {
-        let own = self.ranges.get(place as usize).copied();
-        let ranges = own.into_iter().chain(self.further.get(place).iter().copied());
-        ranges
-            .flat_map(|(first, last)| self.places.get(first as usize..=last as usize))
-            .flatten()
-            .copied()
+        let searched = self.further.is_none().then(|| self.search(place, &self.children));
+        let own = self.ranges.get(place as usize).copied().filter(|_| searched.is_none());
+        let further = self.further.as_ref().map_or(&[][..], |further| further.get(place));
+        let ranges = own.into_iter().chain(further.iter().copied());
+        let places = ranges
+            .filter_map(|(first, last)| self.places.get(first as usize..=last as usize))
+            .flatten();
+        places.copied().chain(searched.into_iter().flatten())
+    }
+
+    fn is_reached(&self, place: u32, ancestor: u32) -> bool {
+        self.search(place, &self.parents).contains(&ancestor)
+    }
+
+    /// The place and all that is reached from it.
+    fn search(&self, place: u32, next: &Rows<u32>) -> Vec<u32> {
+        let mut seen = HashSet::from([place]);
+        let mut found = vec![place];
+        let mut at = 0;
+        while let Some(from) = found.get(at).copied() {
+            found.extend(next.get(from).iter().filter(|place| seen.insert(**place)));
+            at += 1;
+        }
+        found
     }
 }
 
@@ -143,8 +179,29 @@ fn parents_first(count: u32, parents: &Rows<u32>, children: &Rows<u32>) -> Resul
 
 type Numbered = (Box<[(u32, u32)]>, Box<[u32]>);
 
-/// Numbers along first parents.
-fn number(count: u32, parents: &Rows<u32>, children: &Rows<u32>) -> Numbered {
+/// The parent of each place along which it is numbered: the one that is deepest, since most of what
+/// is above the others is above it too.
+fn main_parents(order: &[u32], parents: &Rows<u32>) -> Vec<Option<u32>> {
+    let mut depths = vec![0_u32; order.len()];
+    let mut main = vec![None; order.len()];
+    for place in order {
+        let depth = |parent: &u32| depths.get(*parent as usize).copied().unwrap_or_default();
+        // Of equals, the first.
+        let deepest = parents.get(*place).iter().rev().copied().max_by_key(|p| depth(p));
+        let below = deepest.map_or(0, |parent| depth(&parent) + 1);
+        if let (Some(own), Some(slot)) =
+            (depths.get_mut(*place as usize), main.get_mut(*place as usize))
+        {
+            (*own, *slot) = (below, deepest);
+        }
+    }
+    main
+}
+
+/// Numbers along main parents.
+fn number(order: &[u32], parents: &Rows<u32>, children: &Rows<u32>) -> Numbered {
+    let main = main_parents(order, parents);
+    let count = u32::try_from(order.len()).unwrap_or(u32::MAX);
     let mut ranges = vec![(0, 0); count as usize];
     let mut places = Vec::with_capacity(count as usize);
     let mut todo: Vec<Step> =
@@ -159,7 +216,7 @@ fn number(count: u32, parents: &Rows<u32>, children: &Rows<u32>) -> Numbered {
                 }
                 todo.push(Step::Up(place));
                 let own = children.get(place).iter().rev();
-                let own = own.filter(|child| parents.get(**child).first() == Some(&place));
+                let own = own.filter(|child| main.get(**child as usize) == Some(&Some(place)));
                 todo.extend(own.map(|child| Step::Down(*child)));
             }
             Step::Up(place) => {
@@ -178,7 +235,13 @@ enum Step {
 }
 
 /// What each place reaches outside of its own range, found from below.
-fn further(order: &[u32], children: &Rows<u32>, ranges: &[(u32, u32)]) -> Rows<(u32, u32)> {
+fn further(
+    order: &[u32],
+    children: &Rows<u32>,
+    ranges: &[(u32, u32)],
+    limit: usize,
+) -> Option<Rows<(u32, u32)>> {
+    let mut count = 0;
     let mut lists: Vec<Vec<(u32, u32)>> = vec![Vec::new(); ranges.len()];
     for place in order.iter().rev() {
         let Some(own) = ranges.get(*place as usize).copied() else { continue };
@@ -190,13 +253,13 @@ fn further(order: &[u32], children: &Rows<u32>, ranges: &[(u32, u32)]) -> Rows<(
         }
         if let (false, Some(place)) = (list.is_empty(), lists.get_mut(*place as usize)) {
             *place = joined(list);
+            count += place.len();
+            if count > limit {
+                return None;
+            }
         }
     }
-    let pairs = lists
-        .into_iter()
-        .zip(0..)
-        .flat_map(|(list, place)| list.into_iter().map(move |range| (place, range)));
-    Rows::new(ranges.len(), pairs.collect())
+    Some(Rows::of_lists(lists))
 }
 
 /// What of a range is before and after another.
@@ -226,7 +289,13 @@ mod tests {
 
     /// Compares every pair with a search that follows the edges.
     fn check(count: u32, edges: &[(u32, u32)]) {
-        let hierarchy = Hierarchy::new(count, edges).ok().unwrap();
+        let mut hierarchy = Hierarchy::new(count, edges).ok().unwrap();
+        compare(count, edges, &hierarchy);
+        hierarchy.further = None;
+        compare(count, edges, &hierarchy);
+    }
+
+    fn compare(count: u32, edges: &[(u32, u32)], hierarchy: &Hierarchy) {
         for place in 0..count {
             let mut above = BTreeSet::from([place]);
             let mut todo = vec![place];
