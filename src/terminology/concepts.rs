@@ -232,7 +232,7 @@ impl<'a> Property<'a> {
     /// The value as text; of a Coding, its code.
     pub fn matches(self, value: &str) -> bool {
         match self.kind {
-            PropertyType::Coding => self.json()["code"] == value,
+            PropertyType::Coding => self.json().get("code").is_some_and(|code| code == value),
             _ => self.text == value,
         }
     }

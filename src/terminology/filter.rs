@@ -102,7 +102,7 @@ impl<'a> Test<'a> {
             Self::Equal(property, value) => has_property(concept, property, value),
             Self::In(property, values) => has_any(concept, property, values),
             Self::NotIn(property, values) => !has_any(concept, property, values),
-            Self::Exists(property, wanted) => !texts(concept, property).is_empty() == *wanted,
+            Self::Exists(property, wanted) => texts(concept, property).is_empty() != *wanted,
             Self::Regex(property, pattern) => {
                 texts(concept, property).iter().any(|text| pattern.is_match(text))
             }

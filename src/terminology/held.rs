@@ -7,7 +7,7 @@ use std::sync::{Arc, OnceLock};
 
 use serde_json::Value;
 
-use super::{CodeSystem, Terminology, TerminologyError, ValueSet, implicit, plain};
+use super::{CodeSystem, ReadSet, Terminology, TerminologyError, ValueSet, implicit, plain};
 
 impl Terminology {
     pub(super) fn held_system(
@@ -23,10 +23,7 @@ impl Terminology {
         Some(held.as_ref())
     }
 
-    pub(super) fn held_set(
-        &self,
-        key: &str,
-    ) -> Option<Result<&Arc<(ValueSet, Arc<Value>)>, &TerminologyError>> {
+    pub(super) fn held_set(&self, key: &str) -> Option<Result<&ReadSet, &TerminologyError>> {
         let cell = self.sets.get(key)?;
         let held = cell.get_or_init(|| match self.definitions.value_set(key) {
             Ok(Some(value)) => Ok(Arc::new((ValueSet::read(&value), value))),
@@ -112,7 +109,7 @@ impl Terminology {
         systems.find(|system| system.value_set.as_deref() == Some(url))
     }
 
-    /// Adds a CodeSystem, ValueSet or ConceptMap resource, or puts it in the place of the one with
+    /// Adds a code system, value set or concept map resource, or puts it in the place of the one with
     /// its canonical. Supplements are not merged into the system that they add to.
     ///
     /// # Errors

@@ -118,7 +118,7 @@ impl Hierarchy {
 
     /// The place and all below it.
     pub(super) fn below(&self, place: u32) -> impl Iterator<Item = u32> {
-        let searched = self.further.is_none().then(|| self.search(place, &self.children));
+        let searched = self.further.is_none().then(|| search(place, &self.children));
         let own = self.ranges.get(place as usize).copied().filter(|_| searched.is_none());
         let further = self.further.as_ref().map_or(&[][..], |further| further.get(place));
         let ranges = own.into_iter().chain(further.iter().copied());
@@ -129,20 +129,20 @@ impl Hierarchy {
     }
 
     fn is_reached(&self, place: u32, ancestor: u32) -> bool {
-        self.search(place, &self.parents).contains(&ancestor)
+        search(place, &self.parents).contains(&ancestor)
     }
+}
 
-    /// The place and all that is reached from it.
-    fn search(&self, place: u32, next: &Rows<u32>) -> Vec<u32> {
-        let mut seen = HashSet::from([place]);
-        let mut found = vec![place];
-        let mut at = 0;
-        while let Some(from) = found.get(at).copied() {
-            found.extend(next.get(from).iter().filter(|place| seen.insert(**place)));
-            at += 1;
-        }
-        found
+/// The place and all that is reached from it.
+fn search(place: u32, next: &Rows<u32>) -> Vec<u32> {
+    let mut seen = HashSet::from([place]);
+    let mut found = vec![place];
+    let mut at = 0;
+    while let Some(from) = found.get(at).copied() {
+        found.extend(next.get(from).iter().filter(|place| seen.insert(**place)));
+        at += 1;
     }
+    found
 }
 
 /// Without repeated pairs; the first of them stays.

@@ -17,6 +17,7 @@
 //! Source: <http://hl7.org/fhir/R4/terminology-service.html>,
 //! <http://hl7.org/fhir/R4/valueset.html>, <http://hl7.org/fhir/R4/codesystem.html>.
 
+use std::cell::Cell;
 use std::collections::HashMap;
 use std::sync::{Arc, OnceLock};
 
@@ -102,11 +103,34 @@ impl Membership {
 /// How deep value sets may include one another.
 const MAX_DEPTH: usize = 16;
 
+/// How many value sets may be looked into for one code; sets that include one another could
+/// otherwise be walked without end.
+const MAX_SETS: usize = 20_000;
+
+/// How far a walk through value sets has come.
+#[derive(Clone, Copy)]
+struct Steps<'a> {
+    depth: usize,
+    sets: &'a Cell<usize>,
+}
+
+impl Steps<'_> {
+    /// One set deeper; none where that is too far.
+    fn deeper(self) -> Option<Self> {
+        self.sets.set(self.sets.get() + 1);
+        let near = self.depth < MAX_DEPTH && self.sets.get() <= MAX_SETS;
+        near.then_some(Self { depth: self.depth + 1, ..self })
+    }
+}
+
 /// A code system, read on first use.
 type HeldSystem = OnceLock<Result<Arc<CodeSystem>, TerminologyError>>;
 
-/// A value set with its resource, read on first use.
-type HeldSet = OnceLock<Result<Arc<(ValueSet, Arc<Value>)>, TerminologyError>>;
+/// A value set with its resource.
+type ReadSet = Arc<(ValueSet, Arc<Value>)>;
+
+/// The same, read on first use.
+type HeldSet = OnceLock<Result<ReadSet, TerminologyError>>;
 
 /// The code systems, value sets and concept maps that are held: those of the definitions, each read
 /// on first use, and those that were added. By canonical, without version and with it.
@@ -144,7 +168,7 @@ impl Terminology {
     /// Whether the code belongs to the value set; without `system`, in any system of the set (as
     /// for elements of type code).
     pub fn membership(&self, canonical: &str, system: Option<&str>, code: &str) -> Membership {
-        self.member(canonical, system, code, 0)
+        self.member(canonical, system, code, Steps { depth: 0, sets: &Cell::new(0) })
     }
 
     fn member(
@@ -152,16 +176,20 @@ impl Terminology {
         canonical: &str,
         system: Option<&str>,
         code: &str,
-        depth: usize,
+        steps: Steps<'_>,
     ) -> Membership {
-        match self.value_set(canonical) {
-            Some(set) if depth < MAX_DEPTH => set.membership(self, system, code, depth + 1),
-            None => match implicit::value_set(self, canonical) {
-                Some(set) => ValueSet::read(&set).membership(self, system, code, MAX_DEPTH),
-                None => Membership::Unknown,
-            },
-            Some(_) => Membership::Unknown,
+        let Some(steps) = steps.deeper() else { return Membership::Unknown };
+        if let Some(set) = self.value_set(canonical) {
+            return set.membership(self, system, code, steps);
         }
+        let implicit = implicit::value_set(self, canonical);
+        implicit.map_or(Membership::Unknown, |set| self.is_member(&set, system, code))
+    }
+
+    /// Whether the code belongs to a ValueSet resource, held or not.
+    pub fn is_member(&self, set: &Value, system: Option<&str>, code: &str) -> Membership {
+        let steps = Steps { depth: 0, sets: &Cell::new(0) };
+        ValueSet::read(set).membership(self, system, code, steps)
     }
 
     /// Whether the system has the code.

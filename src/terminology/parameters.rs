@@ -26,7 +26,7 @@ impl Parameters {
 
     /// A parameter with parts.
     pub(super) fn parts(&mut self, name: &str, parts: Self) {
-        self.0.push(json!({ "name": name, "part": parts.0 }));
+        self.value(name, "part", parts.0);
     }
 
     /// The resource.

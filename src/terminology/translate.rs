@@ -11,6 +11,8 @@
 //! Source: <http://hl7.org/fhir/R4/conceptmap-operation-translate.html>,
 //! <http://hl7.org/fhir/R4/conceptmap.html>.
 
+use std::cell::Cell;
+
 use serde_json::{Value, json};
 
 use super::coded::{Code, Coded};
@@ -86,8 +88,8 @@ pub fn translate(
     for code in request.coded.codes()? {
         code.system()?;
         for map in maps.iter().filter(|map| fits(map, request)) {
-            let run = Run { terminology, request, code };
-            run.map(map, 0, &mut matches)?;
+            let run = Run { terminology, request, code, maps: Cell::new(0) };
+            run.map(map, &mut matches)?;
         }
     }
     Ok(answer(matches, maps.is_empty()))
@@ -151,10 +153,11 @@ fn answer(mut matches: Vec<Match>, no_maps: bool) -> Value {
         }
         for product in found.products {
             let mut inner = Parameters::default();
-            if let Some(element) = product["property"].as_str() {
+            let get = |key: &str| product.get(key).unwrap_or(&Value::Null);
+            if let Some(element) = get("property").as_str() {
                 inner.value("element", "valueUri", element);
             }
-            let coding = coding(product["system"].as_str(), &product["value"], &product["display"]);
+            let coding = coding(get("system").as_str(), get("value"), get("display"));
             inner.value("concept", "valueCoding", coding);
             parts.parts("product", inner);
         }
@@ -184,15 +187,12 @@ struct Run<'a> {
     terminology: &'a Terminology,
     request: &'a TranslateRequest<'a>,
     code: Code<'a>,
+    /// How many maps were gone through.
+    maps: Cell<usize>,
 }
 
 impl Run<'_> {
-    fn map(
-        &self,
-        map: &Value,
-        depth: usize,
-        matches: &mut Vec<Match>,
-    ) -> Result<(), TerminologyError> {
+    fn map(&self, map: &Value, matches: &mut Vec<Match>) -> Result<(), TerminologyError> {
         let url = map["url"].as_str();
         for group in map["group"].as_array().into_iter().flatten() {
             let (mut from, mut to) = (group["source"].as_str(), group["target"].as_str());
@@ -207,7 +207,7 @@ impl Run<'_> {
             if self.request.reverse {
                 self.backwards(group, url, matches);
             } else {
-                self.forwards(group, url, depth, matches)?;
+                self.forwards(group, url, matches)?;
             }
         }
         Ok(())
@@ -217,7 +217,6 @@ impl Run<'_> {
         &self,
         group: &Value,
         url: Option<&str>,
-        depth: usize,
         matches: &mut Vec<Match>,
     ) -> Result<(), TerminologyError> {
         let elements = group["element"].as_array().into_iter().flatten();
@@ -238,7 +237,7 @@ impl Run<'_> {
                 });
             }
         }
-        if mapped { Ok(()) } else { self.unmapped(group, url, depth, matches) }
+        if mapped { Ok(()) } else { self.unmapped(group, url, matches) }
     }
 
     /// What the group says of codes that it does not name.
@@ -246,7 +245,6 @@ impl Run<'_> {
         &self,
         group: &Value,
         url: Option<&str>,
-        depth: usize,
         matches: &mut Vec<Match>,
     ) -> Result<(), TerminologyError> {
         let rule = &group["unmapped"];
@@ -260,7 +258,7 @@ impl Run<'_> {
             }
             // One code for all the rest, so that no more than some relation is known.
             Some("fixed") => ("relatedto", coding(target, &rule["code"], &rule["display"])),
-            Some("other-map") => return self.other_map(rule, depth, matches),
+            Some("other-map") => return self.other_map(rule, matches),
             _ => return Ok(()),
         };
         matches.push(Match {
@@ -273,20 +271,16 @@ impl Run<'_> {
         Ok(())
     }
 
-    fn other_map(
-        &self,
-        rule: &Value,
-        depth: usize,
-        matches: &mut Vec<Match>,
-    ) -> Result<(), TerminologyError> {
+    fn other_map(&self, rule: &Value, matches: &mut Vec<Match>) -> Result<(), TerminologyError> {
         let Some(canonical) = rule["url"].as_str() else {
             return Err(TerminologyError::invalid("unmapped.url is missing (cmd-3)"));
         };
-        if depth >= MAX_MAPS {
+        self.maps.set(self.maps.get() + 1);
+        if self.maps.get() >= MAX_MAPS {
             let message = format!("concept maps send on more than {MAX_MAPS} times: {canonical}");
             return Err(TerminologyError::invalid(message));
         }
-        self.map(self.terminology.find_concept_map(canonical)?, depth + 1, matches)
+        self.map(self.terminology.find_concept_map(canonical)?, matches)
     }
 
     fn backwards(&self, group: &Value, url: Option<&str>, matches: &mut Vec<Match>) {

@@ -18,7 +18,7 @@ use super::coded::{Code, Coded};
 use super::concepts::{Concept, Designation};
 use super::expand::ValueSetSource;
 use super::parameters::Parameters;
-use super::{CodeSystem, Membership, Terminology, TerminologyError, ValueSet, ucum};
+use super::{CodeSystem, Membership, Terminology, TerminologyError, ucum};
 
 /// What a wrong display does to the answer.
 #[derive(Clone, Copy, PartialEq, Eq, Default, Debug)]
@@ -61,12 +61,11 @@ pub fn in_value_set(
     request: &ValidateCodeRequest<'_>,
 ) -> Result<Value, TerminologyError> {
     let resource = value_set.resource(terminology)?;
-    let set = ValueSet::read(&resource);
-    let name = resource["url"].as_str().unwrap_or("given");
+    let name = resource.get("url").and_then(Value::as_str).unwrap_or("given");
     let mut judged = Vec::new();
     for code in request.coded.codes()? {
         let system = code.system()?;
-        let finding = match set.membership(terminology, Some(system), code.code, 0) {
+        let finding = match terminology.is_member(&resource, Some(system), code.code) {
             Membership::In => of_system(terminology, code, request),
             Membership::Out => Finding::no(out_of_set(terminology, system, code.code, name)),
             Membership::Unknown => {
@@ -279,7 +278,7 @@ fn out_of_set(terminology: &Terminology, system: &str, code: &str, set: &str) ->
 
 /// Why it cannot be told: the first thing that the set needs and that is not held.
 fn unknown(terminology: &Terminology, set: &Value, system: &str) -> TerminologyError {
-    let lists = ["include", "exclude"].map(|key| set["compose"][key].as_array());
+    let lists = ["include", "exclude"].map(|key| set["compose"].get(key)?.as_array());
     for part in lists.into_iter().flatten().flatten() {
         let own = part["system"].as_str().filter(|own| *own == system);
         let sets = part["valueSet"].as_array().into_iter().flatten().filter_map(Value::as_str);

@@ -6,8 +6,9 @@ use std::collections::HashSet;
 
 use serde_json::Value;
 
+use super::concepts::Concept;
 use super::filter::Filter;
-use super::{CodeSystem, Membership, Terminology};
+use super::{CodeSystem, Membership, Steps, Terminology};
 
 /// A value set that is held.
 pub struct ValueSet {
@@ -32,8 +33,8 @@ impl ValueSet {
     /// expansion is read from that.
     pub fn read(value: &Value) -> Self {
         let parts = |key: &str| {
-            let list = value["compose"][key].as_array().into_iter().flatten();
-            list.map(Part::read).collect::<Vec<_>>()
+            let list = value["compose"].get(key).and_then(Value::as_array);
+            list.into_iter().flatten().map(Part::read).collect::<Vec<_>>()
         };
         let mut include = parts("include");
         if include.is_empty() {
@@ -49,11 +50,11 @@ impl ValueSet {
         terminology: &Terminology,
         system: Option<&str>,
         code: &str,
-        depth: usize,
+        steps: Steps<'_>,
     ) -> Membership {
         let any = |parts: &[Part]| {
             parts.iter().fold(Membership::Out, |found, part| {
-                found.or(|| part.membership(terminology, system, code, depth))
+                found.or(|| part.membership(terminology, system, code, steps))
             })
         };
         let composed = any(&self.include).and(|| any(&self.exclude).not());
@@ -66,7 +67,7 @@ impl ValueSet {
 
 impl Part {
     fn read(value: &Value) -> Self {
-        let text = |key: &str| value[key].as_str().map(str::to_owned);
+        let text = |key: &str| value.get(key).and_then(Value::as_str).map(str::to_owned);
         let concepts = value["concept"].as_array().map(|list| {
             list.iter().filter_map(|c| c["code"].as_str().map(str::to_owned)).collect()
         });
@@ -81,10 +82,10 @@ impl Part {
         terminology: &Terminology,
         system: Option<&str>,
         code: &str,
-        depth: usize,
+        steps: Steps<'_>,
     ) -> Membership {
         let nested = self.value_sets.iter().fold(Membership::In, |held, set| {
-            held.and(|| terminology.member(set, system, code, depth))
+            held.and(|| terminology.member(set, system, code, steps))
         });
         let Some(own) = self.system.as_deref() else { return nested };
         if system.is_some_and(|system| system != own) {
@@ -113,7 +114,7 @@ fn passes(filter: &Filter, terminology: &Terminology, system: &str, code: &str) 
 /// Whether the code is still in use, as far as its system is held.
 fn active(terminology: &Terminology, system: Option<&str>, code: &str) -> Membership {
     let held = system.and_then(|system| terminology.code_system(system));
-    let inactive = |held: &CodeSystem| held.concept(code).is_some_and(|c| c.is_inactive());
+    let inactive = |held: &CodeSystem| held.concept(code).is_some_and(Concept::is_inactive);
     Membership::of(!held.is_some_and(inactive))
 }
 

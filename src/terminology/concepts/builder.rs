@@ -177,12 +177,12 @@ impl Builder {
         for number in numbers {
             let next = row(number);
             let code = piece(&self.text, next.code);
-            match sorted.last_mut().filter(|held| piece(&self.text, held.code) == code) {
-                Some(held) => merge(held, next),
-                None => {
-                    sorted.push(next);
-                    first.push(number);
-                }
+            let held = sorted.last_mut().filter(|held| piece(&self.text, held.code) == code);
+            if let Some(held) = held {
+                merge(held, next);
+            } else {
+                sorted.push(next);
+                first.push(number);
             }
             if let Some(slot) = of.get_mut(number as usize) {
                 *slot = u32::try_from(sorted.len()).unwrap_or(u32::MAX) - 1;

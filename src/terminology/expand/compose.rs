@@ -15,6 +15,9 @@ use crate::terminology::{CodeSystem, Terminology, TerminologyError, ucum};
 /// How many codes may be looked at in all; nested sets could otherwise multiply without end.
 const MAX_WORK: usize = 8_000_000;
 
+/// What an include costs beside its codes.
+const PART: usize = 100;
+
 /// How deep value sets may include one another.
 const MAX_DEPTH: usize = 32;
 
@@ -78,15 +81,15 @@ impl<'a> Composer<'a> {
     }
 
     fn compose(&mut self, set: &Value, compose: &Value) -> Result<Members<'a>, TerminologyError> {
-        let parts = |key: &str| compose[key].as_array().cloned().unwrap_or_default();
+        let parts = |key: &str| compose.get(key).and_then(Value::as_array).into_iter().flatten();
         let mut seen = HashSet::new();
         let mut members = Vec::new();
         for part in parts("include") {
-            let found = self.part(set, &part)?;
+            let found = self.part(set, part)?;
             members.extend(found.into_iter().filter(|member| seen.insert(member.key())));
         }
         for part in parts("exclude") {
-            self.exclude(set, &part, &mut members)?;
+            self.exclude(set, part, &mut members)?;
         }
         if compose["inactive"] == false {
             members.retain(|member| !member.is_inactive());
@@ -116,6 +119,7 @@ impl<'a> Composer<'a> {
 
     /// The codes of one include or exclude: all of its conditions must hold.
     fn part(&mut self, set: &Value, part: &Value) -> Result<Members<'a>, TerminologyError> {
+        self.count(PART)?;
         let nested = self.nested(set, part)?;
         let Some(url) = part["system"].as_str() else {
             return nested.ok_or_else(|| {
@@ -136,9 +140,9 @@ impl<'a> Composer<'a> {
             if let (Some(nested), false, true) = (&nested, has("filter"), held.is_err()) {
                 return Ok(self.of_system(nested, url));
             }
-            let held = self.complete(url, held)?;
+            let held = complete(url, held)?;
             let system = self.system(url, asked, Some(held))?;
-            self.selected(system, held, &part["filter"])?
+            selected(system, held, &part["filter"])?
         };
         self.count(own.len())?;
         Ok(match nested {
@@ -154,21 +158,12 @@ impl<'a> Composer<'a> {
         part: &Value,
     ) -> Result<Option<Members<'a>>, TerminologyError> {
         let mut held: Option<Members<'a>> = None;
-        let canonicals = part["valueSet"].as_array().cloned().unwrap_or_default();
-        for canonical in canonicals.iter().filter_map(Value::as_str) {
-            let members = match canonical.strip_prefix('#') {
-                Some(id) => {
-                    let contained = set["contained"].as_array().into_iter().flatten();
-                    let found = contained.clone().find(|resource| resource["id"] == id);
-                    let found = found.ok_or_else(|| {
-                        TerminologyError::not_found(format!("#{id} is not contained in the set"))
-                    })?;
-                    self.value_set(found)?
-                }
-                None => {
-                    let resource = self.terminology.find_value_set(canonical)?;
-                    self.value_set(&resource)?
-                }
+        let canonicals = part["valueSet"].as_array().into_iter().flatten();
+        for canonical in canonicals.filter_map(Value::as_str) {
+            let members = if let Some(id) = canonical.strip_prefix('#') {
+                self.value_set(contained(set, id)?)?
+            } else {
+                self.value_set(&*self.terminology.find_value_set(canonical)?)?
             };
             held = Some(match held {
                 Some(before) => common(before, &members),
@@ -183,41 +178,6 @@ impl<'a> Composer<'a> {
             self.systems.get(member.system as usize).is_some_and(|system| system.url == url)
         };
         members.iter().filter(is_of).cloned().collect()
-    }
-
-    fn complete(
-        &self,
-        url: &str,
-        held: Result<&'a CodeSystem, TerminologyError>,
-    ) -> Result<&'a CodeSystem, TerminologyError> {
-        if GRAMMARS.contains(&url) {
-            return Err(TerminologyError::too_costly(format!(
-                "the codes of {url} are made by a grammar and cannot be listed"
-            )));
-        }
-        let held = held?;
-        if held.is_complete() { Ok(held) } else { Err(held.missing()) }
-    }
-
-    fn selected(
-        &self,
-        system: u32,
-        held: &'a CodeSystem,
-        filters: &Value,
-    ) -> Result<Members<'a>, TerminologyError> {
-        let filters: Vec<Filter> =
-            filters.as_array().into_iter().flatten().map(Filter::read).collect();
-        let tests: Vec<Test<'_>> =
-            filters.iter().map(|filter| filter.over(held)).collect::<Result<_, _>>()?;
-        let narrow = tests.iter().find_map(Test::candidates);
-        let passes = |concept: &Concept<'_>| tests.iter().all(|test| test.passes(*concept));
-        // By place, since concepts that went through the tests live no longer than the tests.
-        let places: Vec<u32> = match narrow {
-            Some(concepts) => concepts.into_iter().filter(passes).map(Concept::place).collect(),
-            None => held.concepts().iter().filter(passes).map(Concept::place).collect(),
-        };
-        let concepts = places.into_iter().filter_map(|place| held.concepts().at(place));
-        Ok(concepts.map(|concept| Member::of(system, concept)).collect())
     }
 
     fn listed(&self, system: u32, list: &Value) -> Members<'a> {
@@ -308,6 +268,44 @@ impl<'a> Composer<'a> {
         }
         Ok(())
     }
+}
+
+fn complete<'a>(
+    url: &str,
+    held: Result<&'a CodeSystem, TerminologyError>,
+) -> Result<&'a CodeSystem, TerminologyError> {
+    if GRAMMARS.contains(&url) {
+        return Err(TerminologyError::too_costly(format!(
+            "the codes of {url} are made by a grammar and cannot be listed"
+        )));
+    }
+    let held = held?;
+    if held.is_complete() { Ok(held) } else { Err(held.missing()) }
+}
+
+fn selected<'a>(
+    system: u32,
+    held: &'a CodeSystem,
+    filters: &Value,
+) -> Result<Members<'a>, TerminologyError> {
+    let filters: Vec<Filter> = filters.as_array().into_iter().flatten().map(Filter::read).collect();
+    let tests: Vec<Test<'_>> =
+        filters.iter().map(|filter| filter.over(held)).collect::<Result<_, _>>()?;
+    let narrow = tests.iter().find_map(Test::candidates);
+    let passes = |concept: &Concept<'_>| tests.iter().all(|test| test.passes(*concept));
+    // By place, since concepts that went through the tests live no longer than the tests.
+    let places: Vec<u32> = match narrow {
+        Some(concepts) => concepts.into_iter().filter(passes).map(Concept::place).collect(),
+        None => held.concepts().iter().filter(passes).map(Concept::place).collect(),
+    };
+    let concepts = places.into_iter().filter_map(|place| held.concepts().at(place));
+    Ok(concepts.map(|concept| Member::of(system, concept)).collect())
+}
+
+fn contained<'v>(set: &'v Value, id: &str) -> Result<&'v Value, TerminologyError> {
+    let mut resources = set["contained"].as_array().into_iter().flatten();
+    let found = resources.find(|resource| resource["id"] == id);
+    found.ok_or_else(|| TerminologyError::not_found(format!("#{id} is not contained in the set")))
 }
 
 /// Those of the first list that the second has too.

@@ -1,4 +1,4 @@
-//! CodeSystem, ValueSet and ConceptMap resources from JSON: one, a Bundle of them, or one a line.
+//! Code systems, value sets and concept maps from JSON: one, a Bundle of them, or one a line.
 //!
 //! Source: <http://hl7.org/fhir/R4/terminology-module.html>, <http://hl7.org/fhir/R4/nd-json.html>.
 

@@ -139,6 +139,24 @@ fn what_cannot_be_told_of_a_code() {
     assert_eq!(part(&known, "result"), true);
 }
 
+/// Sets that include one another many times over are given up, not walked for hours.
+#[test]
+fn tangled_sets() {
+    let mut held = held();
+    for n in 0..40 {
+        let next = format!("tangle-{}", (n + 1) % 40);
+        let include: Vec<Value> = (0..5).map(|_| json!({ "valueSet": [next] })).collect();
+        let set = json!({ "resourceType": "ValueSet", "url": format!("tangle-{n}"), "compose": { "include": include } });
+        held.add(&set).unwrap();
+    }
+    assert_eq!(held.membership("tangle-0", Some("s"), "a"), Membership::Unknown);
+    let leaf = json!({ "resourceType": "ValueSet", "url": "tangle-20", "compose": { "include": [] } });
+    held.add(&leaf).unwrap();
+    let source = ValueSetSource::Canonical("tangle-0");
+    let error = super::expand::expand(&held, &super::expand::ExpandRequest::new(source, "2026-01-01T00:00:00Z"));
+    assert_eq!(error.unwrap_err().kind, IssueType::TooCostly);
+}
+
 #[test]
 fn codes_in_code_systems() {
     let check = |url: &str, coded: Coded<'_>, expected: Option<bool>| {
