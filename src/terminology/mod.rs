@@ -198,7 +198,7 @@ impl Terminology {
             Some(held) if held.contains(code) => Membership::In,
             Some(held) if held.is_complete() => Membership::Out,
             Some(_) => Membership::Unknown,
-            None => grammar::has_code(system, code),
+            None => grammar::has_code(plain(system), code),
         }
     }
 }

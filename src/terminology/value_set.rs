@@ -23,6 +23,8 @@ pub struct ValueSet {
 /// One include or exclude: all of its conditions must hold.
 struct Part {
     system: Option<String>,
+    /// The canonical of the system in the version that the part names; without one, its URL.
+    pinned: String,
     concepts: Option<HashSet<String>>,
     filters: Vec<Filter>,
     value_sets: Vec<String>,
@@ -74,7 +76,12 @@ impl Part {
         let filters = value["filter"].as_array().into_iter().flatten().map(Filter::read).collect();
         let sets = value["valueSet"].as_array().into_iter().flatten();
         let value_sets = sets.filter_map(|set| set.as_str().map(str::to_owned)).collect();
-        Self { system: text("system"), concepts, filters, value_sets }
+        let system = text("system");
+        let pinned = match (&system, text("version")) {
+            (Some(system), Some(version)) => format!("{system}|{version}"),
+            (system, _) => system.clone().unwrap_or_default(),
+        };
+        Self { system, pinned, concepts, filters, value_sets }
     }
 
     fn membership(
@@ -93,10 +100,13 @@ impl Part {
         }
         let listed = match &self.concepts {
             Some(concepts) => Membership::of(concepts.contains(code)),
-            None if self.filters.is_empty() => terminology.has_code(own, code),
-            None => self.filters.iter().fold(terminology.has_code(own, code), |held, filter| {
-                held.and(|| passes(filter, terminology, own, code))
-            }),
+            None if self.filters.is_empty() => terminology.has_code(&self.pinned, code),
+            None => self
+                .filters
+                .iter()
+                .fold(terminology.has_code(&self.pinned, code), |held, filter| {
+                    held.and(|| passes(filter, terminology, &self.pinned, code))
+                }),
         };
         nested.and(|| listed)
     }
@@ -129,9 +139,11 @@ fn whole_expansion(value: &Value) -> Option<Vec<Part>> {
 
 fn expanded(list: &Value, parts: &mut Vec<Part>) {
     for item in list.as_array().into_iter().flatten() {
-        if let Some(code) = item["code"].as_str() {
+        let text = |key: &str| item.get(key).and_then(Value::as_str);
+        if let Some(code) = text("code") {
             parts.push(Part {
-                system: item["system"].as_str().map(str::to_owned),
+                system: text("system").map(str::to_owned),
+                pinned: text("system").unwrap_or_default().to_owned(),
                 concepts: Some(HashSet::from([code.to_owned()])),
                 filters: Vec::new(),
                 value_sets: Vec::new(),

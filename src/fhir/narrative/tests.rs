@@ -139,6 +139,35 @@ fn links_and_ids() {
     assert_eq!(ids(&text), ["n", "i"]);
 }
 
+/// Whatever comes, it is judged: bytes struck out, doubled and exchanged, from a generator.
+#[test]
+fn broken_texts_are_judged() {
+    let text = div(
+        "<p style=\"a: b\" title=\"&amp;\">a<br/><!-- c --><img src=\"data:image/png;base64,x\"/>é</p>",
+    );
+    let mut state = 1_u32;
+    let mut next = |below: usize| {
+        state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        (state >> 8) as usize % below
+    };
+    let mut refused = 0;
+    for _ in 0..20_000 {
+        let mut bytes = text.clone().into_bytes();
+        for _ in 0..=next(3) {
+            let (at, from) = (next(bytes.len()), next(bytes.len()));
+            match next(3) {
+                0 => drop(bytes.remove(at)),
+                1 => bytes.insert(at, bytes[from]),
+                _ => bytes.swap(at, from),
+            }
+        }
+        let broken = String::from_utf8_lossy(&bytes);
+        refused += usize::from(!check(&broken).is_empty());
+        assert!(links(&broken).is_empty());
+    }
+    assert!(refused > 10_000, "{refused}");
+}
+
 #[test]
 fn depth_does_not_overflow_the_stack() {
     let deep = div(&format!("{}x{}", "<div>".repeat(50_000), "</div>".repeat(50_000)));

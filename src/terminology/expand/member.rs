@@ -108,11 +108,13 @@ impl<'a> Member<'a> {
         if words.is_empty() {
             return true;
         }
-        let mut texts = vec![self.code().to_lowercase()];
-        texts.extend(self.display().map(str::to_lowercase));
-        texts.extend(self.concept.and_then(Concept::display).map(str::to_lowercase));
-        let names = self.designations();
-        texts.extend(names.iter().filter_map(|name| name["value"].as_str()).map(str::to_lowercase));
+        let own = self.concept.and_then(Concept::display);
+        let names = self.concept.into_iter().flat_map(Concept::designations);
+        let listed = self.listed.iter().flat_map(|listed| &listed.designation);
+        let texts = [self.code()].into_iter().chain(self.display()).chain(own);
+        let texts = texts.chain(names.map(|name| name.value));
+        let texts = texts.chain(listed.filter_map(|name| name["value"].as_str()));
+        let texts: Vec<String> = texts.map(str::to_lowercase).collect();
         words.iter().all(|word| texts.iter().any(|text| text.contains(word)))
     }
 }

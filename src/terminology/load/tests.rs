@@ -206,6 +206,9 @@ fn four_hundred_thousand() {
     )
     .unwrap();
     println!("{COUNT} concepts loaded in {:?}", start.elapsed());
+    drop((concepts, descriptions, edges));
+    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
+    println!("{}", status.lines().find(|line| line.starts_with("VmRSS")).unwrap_or_default());
     let codes: Vec<(String, String)> = (0..100_000)
         .map(|_| (next(COUNT), next(1_000)))
         .map(|(a, b)| ((100_000_000 + a * 10).to_string(), (100_000_000 + b * 10).to_string()))

@@ -139,6 +139,48 @@ fn what_cannot_be_told_of_a_code() {
     assert_eq!(part(&known, "result"), true);
 }
 
+/// What is in the binary can be read, all of it.
+#[test]
+fn embedded_definitions() {
+    let definitions = Arc::new(Definitions::embedded().unwrap());
+    let held = Terminology::new(Arc::clone(&definitions));
+    for url in definitions.code_system_urls() {
+        held.find_system(url, None).unwrap();
+    }
+    for url in definitions.value_set_urls() {
+        held.find_value_set(url).unwrap();
+    }
+    let gender = "http://hl7.org/fhir/ValueSet/administrative-gender";
+    let request = super::expand::ExpandRequest::new(
+        ValueSetSource::Canonical(gender),
+        "2026-01-01T00:00:00Z",
+    );
+    let set = super::expand::expand(&held, &request).unwrap();
+    assert_eq!(set["expansion"]["total"], 4);
+    assert_eq!(set["status"], "unknown");
+}
+
+/// A set that names a version of a system means that version.
+#[test]
+fn versions_of_systems() {
+    let mut held = held();
+    for (version, code) in [("1", "first"), ("2", "second")] {
+        held.add(&json!({ "resourceType": "CodeSystem", "url": "w", "version": version, "content": "complete",
+            "concept": [{ "code": code }] })).unwrap();
+        held.add(&json!({ "resourceType": "ValueSet", "url": format!("w{version}"),
+            "compose": { "include": [{ "system": "w", "version": version }] } }))
+            .unwrap();
+    }
+    for (set, code, expected) in [
+        ("w1", "first", Membership::In),
+        ("w1", "second", Membership::Out),
+        ("w2", "second", Membership::In),
+        ("w2", "first", Membership::Out),
+    ] {
+        assert_eq!(held.membership(set, Some("w"), code), expected, "{set} {code}");
+    }
+}
+
 /// Sets that include one another many times over are given up, not walked for hours.
 #[test]
 fn tangled_sets() {
@@ -150,10 +192,14 @@ fn tangled_sets() {
         held.add(&set).unwrap();
     }
     assert_eq!(held.membership("tangle-0", Some("s"), "a"), Membership::Unknown);
-    let leaf = json!({ "resourceType": "ValueSet", "url": "tangle-20", "compose": { "include": [] } });
+    let leaf =
+        json!({ "resourceType": "ValueSet", "url": "tangle-20", "compose": { "include": [] } });
     held.add(&leaf).unwrap();
     let source = ValueSetSource::Canonical("tangle-0");
-    let error = super::expand::expand(&held, &super::expand::ExpandRequest::new(source, "2026-01-01T00:00:00Z"));
+    let error = super::expand::expand(
+        &held,
+        &super::expand::ExpandRequest::new(source, "2026-01-01T00:00:00Z"),
+    );
     assert_eq!(error.unwrap_err().kind, IssueType::TooCostly);
 }
 
