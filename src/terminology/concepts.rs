@@ -1,6 +1,6 @@
 //! The concepts of one code system in few allocations.
 //!
-//! All texts stand in one string; codes are sorted, so that a code is found by halving; parents,
+//! All texts stand in one string; a code is found by its hash in a table of places; parents,
 //! properties and designations are lists in shared arrays. Some hundred bytes a concept, whatever
 //! the system. It is built once ([`Builder`]) and never changed.
 //! Source: <http://hl7.org/fhir/R4/codesystem.html>.
@@ -12,6 +12,7 @@ use serde_json::{Value, json};
 use super::hierarchy::{Hierarchy, Rows};
 
 mod builder;
+mod index;
 
 pub use builder::Builder;
 
@@ -65,6 +66,7 @@ pub struct Concepts {
     text: Box<str>,
     /// Sorted by code.
     rows: Box<[Row]>,
+    index: index::Index,
     /// Places in the order of the source, and the rank of each place in it.
     order: Box<[u32]>,
     ranks: Box<[u32]>,
@@ -89,8 +91,8 @@ impl Concepts {
 
     /// The concept of that code, letter by letter.
     pub fn find(&self, code: &str) -> Option<Concept<'_>> {
-        let found = self.rows.binary_search_by(|row| self.text(row.code).cmp(code)).ok()?;
-        self.at(u32::try_from(found).ok()?)
+        let is = |place: u32| self.text(self.row(place).code) == code;
+        self.at(self.index.find(code, is)?)
     }
 
     /// The concept of that code, whatever the case of its letters.

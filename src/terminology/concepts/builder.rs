@@ -7,6 +7,7 @@ use std::collections::HashMap;
 
 use serde_json::Value;
 
+use super::index::Index;
 use super::{Concepts, DesignationRow, PropertyRow, PropertyType, Row, Span};
 use crate::terminology::TerminologyError;
 use crate::terminology::hierarchy::{Cycle, Hierarchy, Rows};
@@ -153,6 +154,7 @@ impl Builder {
             piece(&self.text, row.code).to_lowercase()
         });
         Ok(Concepts {
+            index: Index::new(places.rows.iter().map(|row| piece(&self.text, row.code))),
             rows: places.rows.into(),
             order: places.order.into(),
             ranks: ranks.into(),
