@@ -78,7 +78,7 @@ impl Part {
         let value_sets = sets.filter_map(|set| set.as_str().map(str::to_owned)).collect();
         let system = text("system");
         let pinned = match (&system, text("version")) {
-            (Some(system), Some(version)) => format!("{system}|{version}"),
+            (Some(system), Some(version)) if version != "*" => format!("{system}|{version}"),
             (system, _) => system.clone().unwrap_or_default(),
         };
         Self { system, pinned, concepts, filters, value_sets }

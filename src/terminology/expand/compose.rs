@@ -203,6 +203,8 @@ impl<'a> Composer<'a> {
         given(&self.request.force_system_version)
             .or_else(|| version.map(str::to_owned))
             .or_else(|| given(&self.request.system_version))
+            // All versions: the one that is held.
+            .filter(|version| version != "*")
     }
 
     fn system(
