@@ -11,6 +11,8 @@
 //! `not-found` 404; `invalid`, `required`, `code-invalid` and `not-supported` 400; `incomplete`,
 //! `too-costly` and the rest 422.
 //!
+//! [`call`] runs each from a Parameters resource or a query.
+//!
 //! To make a stored definition effective: clone the [`Terminology`] (cheap, systems are shared),
 //! [`Terminology::add`] or [`Terminology::remove`], and put the new one in the place of the old.
 //! To take in a licensed release: [`load`].
@@ -43,6 +45,7 @@ pub mod validate_code;
 pub mod lookup;
 pub mod subsumes;
 pub mod translate;
+pub mod call;
 pub mod load;
 #[cfg(test)]
 mod tests;

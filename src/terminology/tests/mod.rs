@@ -15,6 +15,7 @@ use super::*;
 use crate::definitions::Definitions;
 use crate::fhir::IssueType;
 
+mod call;
 mod published;
 mod translate;
 
@@ -40,7 +41,7 @@ fn held() -> Terminology {
         json!({ "resourceType": "CodeSystem", "url": "any-case", "content": "complete", "caseSensitive": false, "concept": [{ "code": "Abc" }, { "code": "xyz" }] }),
         json!({ "resourceType": "ValueSet", "url": "v", "compose": { "include": [{ "system": "s", "concept": [{ "code": "a" }, { "code": "old" }, { "code": "group" }, { "code": "bare" }] }] } }),
         json!({ "resourceType": "ValueSet", "url": "active", "compose": { "inactive": false, "include": [{ "system": "s" }] } }),
-        json!({ "resourceType": "ValueSet", "url": "far", "compose": { "include": [{ "system": "s" }, { "system": "far" }] } }),
+        json!({ "resourceType": "ValueSet", "url": "far", "version": "3", "compose": { "include": [{ "system": "s" }, { "system": "far" }] } }),
     ];
     others.iter().for_each(|resource| held.add(resource).unwrap());
     held
