@@ -33,7 +33,7 @@ fn is_language(tag: &str) -> bool {
         (1..=8).contains(&part.len()) && part.bytes().all(|b| b.is_ascii_alphanumeric())
     };
     let Some((language, rest)) = parts.split_first() else { return false };
-    if !parts.iter().all(|part| sound(part)) || parts.last().is_some_and(|part| part.len() == 1) {
+    if !parts.iter().all(sound) || parts.last().is_some_and(|part| part.len() == 1) {
         return false;
     }
     if ["x", "i"].contains(&language.to_ascii_lowercase().as_str()) {

@@ -40,9 +40,9 @@ impl ValueSet {
         };
         let mut include = parts("include");
         if include.is_empty() {
-            expanded(&value["expansion"]["contains"], &mut include);
+            expanded(value.pointer("/expansion/contains"), &mut include);
         }
-        let inactive = value["compose"]["inactive"] != false;
+        let inactive = value.pointer("/compose/inactive") != Some(&Value::Bool(false));
         let listed = (value["compose"].is_object()).then(|| whole_expansion(value)).flatten();
         Self { include, exclude: parts("exclude"), inactive, listed }
     }
@@ -131,14 +131,14 @@ fn active(terminology: &Terminology, system: Option<&str>, code: &str) -> Member
 fn whole_expansion(value: &Value) -> Option<Vec<Part>> {
     let expansion = value.get("expansion")?;
     let mut parts = Vec::new();
-    expanded(&expansion["contains"], &mut parts);
+    expanded(expansion.get("contains"), &mut parts);
     let count = u64::try_from(parts.len()).ok();
     let whole = expansion["total"].as_u64().is_none_or(|total| Some(total) == count);
     (whole && !parts.is_empty()).then_some(parts)
 }
 
-fn expanded(list: &Value, parts: &mut Vec<Part>) {
-    for item in list.as_array().into_iter().flatten() {
+fn expanded(list: Option<&Value>, parts: &mut Vec<Part>) {
+    for item in list.and_then(Value::as_array).into_iter().flatten() {
         let text = |key: &str| item.get(key).and_then(Value::as_str);
         if let Some(code) = text("code") {
             parts.push(Part {
@@ -149,7 +149,7 @@ fn expanded(list: &Value, parts: &mut Vec<Part>) {
                 value_sets: Vec::new(),
             });
         }
-        expanded(&item["contains"], parts);
+        expanded(item.get("contains"), parts);
     }
 }
 

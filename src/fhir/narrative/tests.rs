@@ -218,6 +218,46 @@ fn published_narratives() {
         check_text(value["text"]["div"].as_str().unwrap(), rule);
         count += 1;
     }
+    let cases = shared.join("cases/validator-r4-json");
+    for line in std::fs::read_to_string(cases.join("cases.jsonl")).unwrap().lines() {
+        let case: serde_json::Value = serde_json::from_str(line).unwrap();
+        if case["verdict"] == "valid" {
+            let text = std::fs::read_to_string(cases.join(case["file"].as_str().unwrap())).unwrap();
+            let Ok(value) = serde_json::from_str::<serde_json::Value>(&text) else { continue };
+            let texts = divs(&value);
+            texts.iter().for_each(|text| check_text(text, ""));
+            count += texts.len();
+        }
+    }
+    let mutations = shared.join("cases/validator-mutations/in");
+    for (name, rule) in [
+        ("script", RULE_CONTENT),
+        ("iframe", RULE_CONTENT),
+        ("form", RULE_CONTENT),
+        ("head", RULE_CONTENT),
+        ("malformed", RULE_CONTENT),
+        ("nons", RULE_CONTENT),
+        ("empty", RULE_EMPTY),
+    ] {
+        let file = mutations.join(format!("inv-txt-{name}-patient-example.json"));
+        let value: serde_json::Value =
+            serde_json::from_str(&std::fs::read_to_string(file).unwrap()).unwrap();
+        let faults = check(value["text"]["div"].as_str().unwrap());
+        assert!(faults.iter().any(|fault| fault.rule == rule), "{name}: {faults:?}");
+        count += 1;
+    }
     println!("{count} published narratives");
     assert!(count > 300);
+}
+
+/// The narratives of a resource and of the resources in it.
+fn divs(value: &serde_json::Value) -> Vec<&str> {
+    match value {
+        serde_json::Value::Object(members) => {
+            let own = members.get("div").and_then(serde_json::Value::as_str);
+            own.into_iter().chain(members.values().flat_map(divs)).collect()
+        }
+        serde_json::Value::Array(items) => items.iter().flat_map(divs).collect(),
+        _ => Vec::new(),
+    }
 }
