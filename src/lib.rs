@@ -1,5 +1,6 @@
 //! spondyl: a clinical-record interoperability server for manual therapy of the spine.
 
+pub mod clinical;
 pub mod fhir;
 pub mod definitions;
 pub mod terminology;
