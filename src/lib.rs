@@ -2,6 +2,7 @@
 
 pub mod clinical;
 pub mod fhir;
+pub mod letter;
 pub mod definitions;
 pub mod terminology;
 pub mod store;

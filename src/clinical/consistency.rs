@@ -47,8 +47,17 @@ pub enum FindingKind {
     TreatedAfterEnd,
     /// A segment was left alone on purpose and treated on a later day.
     TreatedAfterLeftAlone,
+    /// Totals of one measure are recorded in different units.
+    UnitsMixed,
     /// Grades of one segment, side, test and day disagree.
     ContradictingGrades,
+}
+
+impl Finding {
+    /// Totals of one measure in different units.
+    pub fn units_mixed(sources: Vec<Source>) -> Self {
+        Self { kind: FindingKind::UnitsMixed, segment: None, day: None, sources }
+    }
 }
 
 /// The findings of one episode, in a fixed order.

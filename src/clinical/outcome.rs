@@ -70,6 +70,8 @@ pub struct Reading {
     kind: Option<&'static str>,
     /// The score on the measure's scale (the index in percent), exact.
     value: Decimal,
+    /// The UCUM unit of the total, as recorded.
+    unit: Option<String>,
     /// Points as recorded or added up, where the scale is points of 50.
     points: Option<Decimal>,
     /// Items answered, where items were recorded.
@@ -104,7 +106,9 @@ impl Reading {
         };
         let Parts { value, points, answered, activities } = parts;
         let kind = (measure == Measure::Nprs).then(|| pain_kind(at(resource.value(), "/code")));
-        Some(Self { seen, measure, kind, value, points, answered, activities })
+        let total = ucum(at(resource.value(), "/valueQuantity"));
+        let unit = total.map(|(_, unit)| unit.to_owned());
+        Some(Self { seen, measure, kind, value, unit, points, answered, activities })
     }
 }
 
@@ -280,6 +284,14 @@ impl Score {
             band: index.then(|| disability_band(value)),
         }
     }
+}
+
+/// The totals of the index, where they are recorded in more than one unit.
+pub fn mixed_units(readings: &[Reading]) -> Option<Vec<Source>> {
+    let totals = || readings.iter().filter(|r| r.measure == Measure::Ndi && r.unit.is_some());
+    let first = totals().next()?;
+    let mixed = totals().any(|reading| reading.unit != first.unit);
+    mixed.then(|| sources(totals().map(|reading| &reading.seen.source)))
 }
 
 /// The outcomes of readings sorted by moment; measures without a score are left out.

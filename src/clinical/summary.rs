@@ -13,7 +13,7 @@ use crate::clinical::course::{Course, course};
 use crate::clinical::dose::{Dose, Treatment, dose};
 use crate::clinical::gap::{Gap, GapKind};
 use crate::clinical::habit::{Habit, habit};
-use crate::clinical::outcome::{Measure, Outcome, about, outcomes};
+use crate::clinical::outcome::{Measure, Outcome, about, mixed_units, outcomes};
 use crate::clinical::people::{Activity, Goal, Party, Problem, Referral};
 use crate::clinical::range::{RangeChange, changes};
 use crate::clinical::record::Record;
@@ -110,7 +110,8 @@ pub fn summary(record: &Record<'_>, as_of: Instant) -> Summary {
     let dose = dose(&facts.treatments, &mut gaps);
     let caution = caution(record);
     let parts = (&segments, &dose, &caution, &course);
-    let findings = findings(&facts.treatments, &facts.segments, parts);
+    let mut findings = findings(&facts.treatments, &facts.segments, parts);
+    findings.extend(mixed_units(&facts.scores).map(Finding::units_mixed));
     let mut summary = Summary {
         as_of: as_of.to_string(),
         day: today,

@@ -8,15 +8,15 @@ use serde_json::Value;
 use spondyl::fhir::{Id, Instant, Resource, VersionId};
 
 /// The moment at which the tests ask.
-pub const NOW: &str = "2026-11-25T09:00:00Z";
+pub(crate) const NOW: &str = "2026-11-25T09:00:00Z";
 
 /// The moment at which the tests ask, as an instant.
-pub fn now() -> Instant {
+pub(crate) fn now() -> Instant {
     Instant::parse(NOW).unwrap()
 }
 
 /// Every resource of the demo clinic, stamped as the server would.
-pub fn clinic() -> Vec<Resource> {
+pub(crate) fn clinic() -> Vec<Resource> {
     let directory = Path::new(env!("CARGO_MANIFEST_DIR")).join("src/demo/clinic");
     let mut files: Vec<_> = fs::read_dir(directory).unwrap().map(|f| f.unwrap().path()).collect();
     files.sort();
@@ -34,13 +34,13 @@ pub fn clinic() -> Vec<Resource> {
 }
 
 /// The episode of an id.
-pub fn episode<'a>(resources: &'a [Resource], id: &str) -> &'a Resource {
+pub(crate) fn episode<'a>(resources: &'a [Resource], id: &str) -> &'a Resource {
     let found = |r: &&Resource| r.kind().as_str() == "EpisodeOfCare" && r.id_text() == Some(id);
     resources.iter().find(found).unwrap()
 }
 
 /// The ids of the demo's episodes, in order.
-pub fn episode_ids(resources: &[Resource]) -> Vec<String> {
+pub(crate) fn episode_ids(resources: &[Resource]) -> Vec<String> {
     let episodes = resources.iter().filter(|r| r.kind().as_str() == "EpisodeOfCare");
     let mut ids: Vec<String> = episodes.map(|r| r.id_text().unwrap().to_owned()).collect();
     ids.sort();

@@ -1,0 +1,114 @@
+//! The segment map of a letter: from the head downwards, visits from left to right.
+
+use std::collections::BTreeSet;
+
+use crate::clinical::segment::{Class, Segment, Side};
+use crate::clinical::segment_map::Cell;
+use crate::clinical::source::Day;
+use crate::letter::compose::Desk;
+use crate::letter::content::{Legend, Map, MapCell, MapRow, Mark, Shape};
+
+/// The map; none where no segment was tested.
+pub(super) fn map(desk: &Desk<'_>) -> Option<Map> {
+    let (summary, words) = (desk.summary, desk.words);
+    let tested = summary.segments.cells.iter().map(|cell| cell.segment);
+    let treated = summary.dose.lines.iter().map(|line| line.segment);
+    let touched: BTreeSet<Segment> = tested.chain(treated).collect();
+    let (first, last) = (*touched.first()?, *touched.last()?);
+    if summary.segments.cells.is_empty() {
+        return None;
+    }
+    let treated_days = summary.dose.lines.iter().map(|line| line.day);
+    let days: BTreeSet<Day> = summary.segments.days.iter().copied().chain(treated_days).collect();
+    let row = |segment: Segment| MapRow {
+        segment: segment.code(),
+        cells: days.iter().map(|day| cell(desk, segment, *day)).collect(),
+    };
+    let rows = Segment::all().filter(|segment| (first..=last).contains(segment)).map(row);
+    Some(Map {
+        caption: desk.text("map.caption"),
+        description: description(desk),
+        words: desk.text("map.words"),
+        corner: desk.text("map.corner"),
+        marks: ["left", "right", "treated"].map(|name| words.name("map.mark", name).to_owned()),
+        days: days.iter().map(|day| words.short_day(*day)).collect(),
+        rows: rows.collect(),
+        legend: legend(desk),
+    })
+}
+
+fn cell(desk: &Desk<'_>, segment: Segment, day: Day) -> MapCell {
+    let cells = &desk.summary.segments.cells;
+    let side = |side: Side| {
+        let found = cells.iter().find(|c| c.segment == segment && c.day == day && c.side == side);
+        found.map(|cell| mark(desk, cell))
+    };
+    let lines = &desk.summary.dose.lines;
+    MapCell {
+        left: side(Side::Left),
+        right: side(Side::Right),
+        treated: lines.iter().any(|line| line.segment == segment && line.day == day),
+    }
+}
+
+fn mark(desk: &Desk<'_>, cell: &Cell) -> Mark {
+    let words = desk.words;
+    let Some(mobility) = cell.mobility else {
+        let name = words.get("class.untestable").to_owned();
+        return Mark {
+            shape: Shape::Untestable,
+            text: String::new(),
+            words: name,
+            differs: cell.differs,
+        };
+    };
+    let (shape, name) = match mobility.class {
+        Class::Hypomobile => (Shape::Stiff, "hypomobile"),
+        Class::Normal => (Shape::Normal, "normal"),
+        Class::Hypermobile => (Shape::Loose, "hypermobile"),
+    };
+    let class = words.name("class", name);
+    let text =
+        mobility.grade.map_or_else(|| words.name("class-mark", name).to_owned(), |g| g.to_string());
+    let words = mobility.grade.map_or_else(|| class.to_owned(), |grade| format!("{class} {grade}"));
+    Mark { shape, text, words, differs: cell.differs }
+}
+
+/// What the map shows, in a sentence for each count.
+fn description(desk: &Desk<'_>) -> String {
+    let segments = &desk.summary.segments;
+    let sentence = |key: &str, counts: &crate::clinical::segment_map::Counts| {
+        let places = [
+            ("hypo", counts.hypomobile_sides.to_string()),
+            ("normal", counts.normal_sides.to_string()),
+            ("hyper", counts.hypermobile_sides.to_string()),
+            ("sides", counts.sides.to_string()),
+        ];
+        desk.words.fill(key, &places)
+    };
+    let first = sentence("map.first", &segments.first);
+    if segments.days.len() < 2 {
+        return first;
+    }
+    format!("{first} {}", sentence("map.latest", &segments.latest))
+}
+
+fn legend(desk: &Desk<'_>) -> Vec<Legend> {
+    let cells = &desk.summary.segments.cells;
+    let untestable = cells.iter().any(|cell| cell.mobility.is_none());
+    let one = |shape, text: &str, name: &str| Legend {
+        shape,
+        text: text.to_owned(),
+        words: desk.words.name("map.legend", name).to_owned(),
+    };
+    let mut legend = vec![
+        one(Shape::Stiff, "2", "hypomobile"),
+        one(Shape::Normal, "3", "normal"),
+        one(Shape::Loose, "4", "hypermobile"),
+        one(Shape::Treated, "", "treated"),
+    ];
+    if untestable {
+        legend.push(one(Shape::Untestable, "", "untestable"));
+    }
+    legend
+}
