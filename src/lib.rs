@@ -3,6 +3,7 @@
 pub mod clinical;
 pub mod fhir;
 pub mod letter;
+pub mod page;
 pub mod definitions;
 pub mod terminology;
 pub mod store;

@@ -32,6 +32,8 @@ pub struct Content {
     pub cautions_title: String,
     /// The line at the foot of each page.
     pub foot: String,
+    /// What a form says that cannot show every character.
+    pub boxes_note: String,
     /// The words before the page number, with `{n}` and `{all}`.
     pub page: String,
 }

@@ -6,6 +6,7 @@
 
 use std::sync::LazyLock;
 
+use serde::Serialize;
 use typst::diag::{FileError, FileResult, SourceDiagnostic};
 use typst::foundations::{Bytes, Datetime, Duration, Smart};
 use typst::syntax::{FileId, RootedPath, Source, VirtualPath, VirtualRoot};
@@ -18,6 +19,9 @@ use crate::letter::content::Content;
 
 /// The template.
 const TEMPLATE: &str = include_str!("letter.typ");
+
+/// The font families that the template names.
+const FAMILIES: [&str; 2] = ["Libertinus Serif", "DejaVu Sans Mono"];
 
 /// Why a letter could not be typeset: a fault of the template, never of the record.
 #[derive(Clone, PartialEq, Eq, Debug, thiserror::Error)]
@@ -57,6 +61,15 @@ impl Shop {
             template: Source::new(file("letter.typ")?, TEMPLATE.to_owned()),
             data: file("letter.json")?,
         })
+    }
+}
+
+impl Shop {
+    /// Whether one of the fonts of the template has the character.
+    fn has(&self, character: char) -> bool {
+        let covers = |font: &Font| font.info().coverage.contains(u32::from(character));
+        let used = |font: &&Font| FAMILIES.contains(&font.info().family.as_str());
+        character.is_control() || self.fonts.iter().filter(used).any(covers)
     }
 }
 
@@ -102,22 +115,35 @@ impl World for Job<'_> {
     }
 }
 
-/// The pages of a content.
+/// The content as the template takes it.
+#[derive(Serialize)]
+struct Data<'a> {
+    #[serde(flatten)]
+    content: &'a Content,
+    /// Whether some character is in none of the fonts and shows as a box.
+    boxes: bool,
+}
+
+/// The pages of a content. They conform to PDF/UA-1, unless a character is in none of the fonts:
+/// then they are tagged pages without that claim, and say so.
 pub(super) fn typeset(content: &Content) -> Result<Vec<u8>, PdfError> {
     let shop = SHOP.as_ref().map_err(Clone::clone)?;
-    let data = serde_json::to_vec(content).map_err(|error| PdfError(error.to_string()))?;
+    let fault = |error: serde_json::Error| PdfError(error.to_string());
+    let text = serde_json::to_string(content).map_err(fault)?;
+    let boxes = text.chars().any(|character| !shop.has(character));
+    let data = serde_json::to_vec(&Data { content, boxes }).map_err(fault)?;
     let job = Job { shop, data: Bytes::new(data) };
     let document = typst::compile(&job).output.map_err(|faults| PdfError::of(&faults))?;
-    let standards = PdfStandards::new(&[PdfStandard::Ua_1])
-        .map_err(|fault| PdfError(fault.message().to_string()))?;
+    let claims: &[PdfStandard] = if boxes { &[] } else { &[PdfStandard::Ua_1] };
     let options = PdfOptions {
         ident: Smart::Custom(content.foot.clone()),
         creator: Smart::Custom(Some("spondyl".to_owned())),
-        standards,
+        standards: PdfStandards::new(claims)
+            .map_err(|fault| PdfError(fault.message().to_string()))?,
         ..PdfOptions::default()
     };
     let pages = typst_pdf::pdf(&document, &options).map_err(|faults| PdfError::of(&faults));
-    // What was remembered for this letter is of use to the next one only while little was.
+    // What was remembered for this letter is of use to the next few only.
     typst::comemo::evict(5);
     pages
 }

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use crate::clinical::consistency::{Finding, FindingKind};
 use crate::clinical::gap::{Gap, GapKind};
 use crate::letter::compose::Desk;
+use crate::letter::compose::scores::thresholds;
 use crate::letter::content::{Block, Section};
 
 /// What is missing and what does not fit together.
@@ -107,5 +108,7 @@ pub(super) fn method(desk: &Desk<'_>) -> Section {
         [("n", desk.summary.sources.len().to_string()), ("as-of", desk.summary.as_of.clone())];
     let items: Vec<String> =
         rules.iter().map(|rule| desk.words.fill(&format!("method.{rule}"), &places)).collect();
-    desk.section("method", None, vec![Block::note(items.join(" "))], [])
+    let items = items.into_iter().chain(thresholds(desk)).chain([desk.text("ranges.rule")]);
+    let text: Vec<String> = items.collect();
+    desk.section("method", None, vec![Block::note(text.join(" "))], [])
 }

@@ -86,11 +86,14 @@ fn description(desk: &Desk<'_>) -> String {
         ];
         desk.words.fill(key, &places)
     };
-    let first = sentence("map.first", &segments.first);
-    if segments.days.len() < 2 {
-        return first;
+    let mut sentences = vec![sentence("map.first", &segments.first)];
+    if segments.days.len() > 1 {
+        sentences.push(sentence("map.latest", &segments.latest));
     }
-    format!("{first} {}", sentence("map.latest", &segments.latest))
+    if segments.cells.iter().any(|cell| cell.differs) {
+        sentences.push(desk.text("map.differs"));
+    }
+    sentences.join(" ")
 }
 
 fn legend(desk: &Desk<'_>) -> Vec<Legend> {

@@ -79,6 +79,7 @@ pub(super) fn compose(summary: &Summary, words: &Catalogue) -> Content {
             .collect(),
         cautions_title: words.get("caution.title").to_owned(),
         foot: words.fill("foot", &foot),
+        boxes_note: words.get("boxes").to_owned(),
         page: words.get("page").to_owned(),
         date,
     }

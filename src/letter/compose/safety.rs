@@ -61,13 +61,19 @@ fn screening(desk: &Desk<'_>, screening: &Screening) -> String {
     let positive = if screening.positive.is_empty() {
         desk.text("safety.none-positive")
     } else {
-        words.fill("safety.positive", &[("items", words.list(&screening.positive))])
+        words.fill(
+            "safety.positive",
+            &[("items", screening.positive.join(words.get("list.semicolon")))],
+        )
     };
     let negative = screening.negative.to_string();
     let not_asked = if screening.not_asked.is_empty() {
         desk.text("safety.all-asked")
     } else {
-        words.fill("safety.not-asked", &[("items", words.list(&screening.not_asked))])
+        words.fill(
+            "safety.not-asked",
+            &[("items", screening.not_asked.join(words.get("list.semicolon")))],
+        )
     };
     let places =
         [("day", day), ("positive", positive), ("negative", negative), ("asked", not_asked)];

@@ -27,7 +27,9 @@ pub(super) fn scores(desk: &Desk<'_>) -> Section {
         });
     }
     blocks.extend(rating(desk).map(Block::paragraph));
-    blocks.extend(thresholds(desk).map(Block::note));
+    if let Some(choice) = &summary.threshold_set {
+        blocks.push(Block::note(words.fill("scores.held", &[("set", choice.set.as_str())])));
+    }
     let from = (summary.outcomes.iter().flat_map(|outcome| &outcome.sources))
         .chain(summary.habit.iter().flat_map(|habit| &habit.sources));
     desk.section("scores", Some("47420-5"), blocks, from)
@@ -68,17 +70,18 @@ pub(super) fn value(desk: &Desk<'_>, measure: Measure, value: Number) -> String 
 
 fn score(desk: &Desk<'_>, measure: Measure, score: &Score) -> String {
     let words = desk.words;
-    let mut text = value(desk, measure, score.value);
+    let when = [("value", value(desk, measure, score.value)), ("day", words.short_day(score.day))];
     let mut details = Vec::new();
     if let Some(points) = score.points {
         let possible = score.answered.map_or(50, |answered| answered * 5).to_string();
-        let places = [("n", points.to_string()), ("of", possible)];
-        details.push(words.fill("unit.of", &places));
+        details.push(words.fill("unit.of", &[("n", points.to_string()), ("of", possible)]));
     }
     details.extend(score.band.map(|band| words.name("band", band).to_owned()));
-    details.push(words.short_day(score.day));
-    text.push_str(&words.fill("in-brackets", &[("text", &details.join(words.get("list.comma")))]));
-    text
+    let mut lines = vec![words.fill("scores.when", &when)];
+    if !details.is_empty() {
+        lines.push(details.join(words.get("list.comma")));
+    }
+    lines.join("\n")
 }
 
 /// What a change means, in words.
@@ -138,7 +141,7 @@ fn rating(desk: &Desk<'_>) -> Option<String> {
 }
 
 /// The threshold set by name, with the values that were applied and where they are published.
-fn thresholds(desk: &Desk<'_>) -> Option<String> {
+pub(super) fn thresholds(desk: &Desk<'_>) -> Option<String> {
     let words = desk.words;
     let choice = desk.summary.threshold_set.as_ref()?;
     let mut parts = Vec::new();

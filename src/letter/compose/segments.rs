@@ -151,7 +151,7 @@ fn ranges(desk: &Desk<'_>) -> Vec<Block> {
         rows: desk.summary.ranges.iter().map(|range| range_row(desk, range)).collect(),
         sum: false,
     };
-    vec![table, Block::note(desk.text("ranges.rule"))]
+    vec![table]
 }
 
 fn range_row(desk: &Desk<'_>, range: &RangeChange) -> Vec<String> {
@@ -165,7 +165,7 @@ fn range_row(desk: &Desk<'_>, range: &RangeChange) -> Vec<String> {
         (_, true) => "change.contradicted",
         (Some(true), _) => "ranges.exceeds",
         (Some(false), _) => "ranges.within",
-        (None, _) => "change.not-repeated",
+        (None, _) => "ranges.unknown",
     };
     let change = |change| words.fill("unit.degrees", &[("n", signed(change))]);
     vec![

@@ -83,8 +83,10 @@ fn flags(desk: &Desk<'_>) -> Vec<String> {
     let words = desk.words;
     let positive = desk.summary.caution.screenings.iter().filter(|s| !s.positive.is_empty());
     let positive = positive.map(|screening| {
-        let places =
-            [("day", words.day(screening.day)), ("items", words.list(&screening.positive))];
+        let places = [
+            ("day", words.day(screening.day)),
+            ("items", screening.positive.join(words.get("list.semicolon"))),
+        ];
         words.fill("short.positive", &places)
     });
     let active = desk.summary.caution.flags.iter().filter(|flag| flag.active);
