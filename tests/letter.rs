@@ -1,5 +1,7 @@
 //! The letter: its three forms say the same, and keep the rules of documents.
 
+#![expect(clippy::unwrap_used, clippy::indexing_slicing, reason = "a test may fail loudly")]
+
 use std::collections::BTreeSet;
 
 use serde_json::Value;
@@ -30,18 +32,18 @@ fn letters(resources: &[Resource]) -> Vec<Letter> {
     episode::episode_ids(resources).into_iter().map(letter).collect()
 }
 
-/// Writes the demo's letters to the directory that SPONDYL_LETTERS names, to be looked at.
+/// Writes the demo's letters to the directory that `SPONDYL_LETTERS` names, to be looked at.
 #[test]
+#[expect(clippy::print_stderr, reason = "says where to look")]
 fn letters_to_look_at() {
     let Ok(directory) = std::env::var("SPONDYL_LETTERS") else { return };
     for letter in letters(&episode::clinic()) {
         let path = |ext: &str| format!("{directory}/{}.{ext}", letter.id);
         std::fs::write(path("json"), serde_json::to_vec_pretty(&letter.document).unwrap()).unwrap();
         std::fs::write(path("html"), &letter.html).unwrap();
-        let start = std::time::Instant::now();
         let pdf = letter::pdf(&letter.summary).unwrap();
-        eprintln!("{} {:?}", letter.id, start.elapsed());
         std::fs::write(path("pdf"), pdf).unwrap();
+        eprintln!("{}", path("pdf"));
     }
 }
 
@@ -213,6 +215,7 @@ fn contains_all(id: &str, form: &str, found: &[String], expected: &[String]) {
 }
 
 /// The text of the PDF by an outside program; none, and a word about it, where it is not there.
+#[expect(clippy::print_stderr, reason = "a skipped check is said")]
 fn pdf_text(letter: &Letter) -> Option<String> {
     let path =
         std::env::temp_dir().join(format!("spondyl-{}-{}.pdf", std::process::id(), letter.id));

@@ -3,6 +3,8 @@
 //! `conformance/summary/demo-expected.json` was computed from the same Bundles by another program;
 //! its rules are written in it.
 
+#![expect(clippy::unwrap_used, clippy::indexing_slicing, reason = "a test may fail loudly")]
+
 use serde_json::{Value, json};
 use spondyl::clinical::{Record, summary};
 use spondyl::fhir::Resource;

@@ -136,12 +136,12 @@ pub struct AdverseEvent {
     /// The treatments suspected.
     #[serde(skip)]
     pub suspected: Vec<Target>,
-    /// The AdverseEvent.
+    /// The `AdverseEvent`.
     pub source: Source,
 }
 
 impl AdverseEvent {
-    /// The event of an AdverseEvent; none where it is a potential one.
+    /// The event of an `AdverseEvent`; none where it is a potential one.
     pub fn of(resource: &Resource) -> Option<Self> {
         let value = resource.value();
         let source =

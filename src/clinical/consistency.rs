@@ -67,16 +67,16 @@ pub fn findings(
     (map, dose, caution, course): (&SegmentMap, &Dose, &Caution, &Course),
 ) -> Vec<Finding> {
     let mut findings = Vec::new();
-    let done: Vec<&Treatment> = treatments.iter().filter(|t| t.left_alone.is_none()).collect();
-    for treatment in &done {
+    let given: Vec<&Treatment> = treatments.iter().filter(|t| t.left_alone.is_none()).collect();
+    for treatment in &given {
         findings.extend(of_treatment(treatment, readings, dose));
         findings.extend(after_end(treatment, course));
         findings.extend(after_positive(treatment, caution));
     }
-    let first = done.first().map(|treatment| sources([&treatment.seen.source]));
+    let first = given.first().map(|treatment| sources([&treatment.seen.source]));
     let mut whole = |kind, fits: Option<bool>| {
         if let (Some(false), Some(sources)) = (fits, &first) {
-            let day = done.first().map(|treatment| treatment.seen.at.day);
+            let day = given.first().map(|treatment| treatment.seen.at.day);
             findings.push(Finding { kind, segment: None, day, sources: sources.clone() });
         }
     };
@@ -135,7 +135,7 @@ fn latest(
             && reading.seen.at.day <= until.day
             && reading.mobility.is_some()
     };
-    let found = readings.iter().filter(of_side).next_back();
+    let found = readings.iter().rfind(of_side);
     let class = found.and_then(|reading| reading.mobility).map(|mobility| mobility.class);
     (class, found.map(|reading| &reading.seen.source))
 }

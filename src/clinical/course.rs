@@ -125,7 +125,7 @@ pub fn course(episode: &Resource, visits: &[Visit], referred: Option<Day>, today
         cancelled: of(Attendance::Cancelled).count(),
         upcoming: of(Attendance::Planned).count(),
         first_visit,
-        latest_visit: of(Attendance::Attended).map(|visit| visit.day).last(),
+        latest_visit: of(Attendance::Attended).map(|visit| visit.day).next_back(),
         days_to_first_visit: first_visit
             .zip(referred)
             .map(|(first, referred)| first.since(referred)),

@@ -73,6 +73,7 @@ impl Span {
     }
 
     /// Least with least, greatest with greatest.
+    #[must_use]
     pub fn plus(self, other: Self) -> Self {
         let min = self.min.get().saturating_add(other.min.get());
         Self::new(min, self.max.get().saturating_add(other.max.get()))

@@ -93,12 +93,12 @@ pub struct Referral {
     /// Who is asked.
     #[serde(skip)]
     pub performer: Option<Target>,
-    /// The ServiceRequest.
+    /// The `ServiceRequest`.
     pub source: Source,
 }
 
 impl Referral {
-    /// The referral of a ServiceRequest; none of one that was never sent or was withdrawn.
+    /// The referral of a `ServiceRequest`; none of one that was never sent or was withdrawn.
     pub fn of(resource: &Resource) -> Option<Self> {
         let value = resource.value();
         let status = text(value, "/status").unwrap_or_default();
@@ -149,7 +149,7 @@ impl Problem {
         let coded = |coding: &Value| {
             Some((text(coding, "/system")?.to_owned(), text(coding, "/code")?.to_owned()))
         };
-        let codes: Vec<_> = items(value, "/code/coding").filter_map(coded).collect();
+        let names: Vec<_> = items(value, "/code/coding").filter_map(coded).collect();
         let radicular = |(system, code): &(String, String)| {
             (system.contains("snomed") && code == "54404000")
                 || (system.contains("icd-10") && code.starts_with("M54.1"))
@@ -157,8 +157,8 @@ impl Problem {
         let onset = ["/onsetString", "/onsetDateTime"].into_iter().find_map(|p| text(value, p));
         Some(Self {
             name: words(at(value, "/code")).unwrap_or_default().to_owned(),
-            radiculopathy: codes.iter().any(radicular),
-            codes: codes.into_iter().map(|(system, code)| format!("{system}|{code}")).collect(),
+            radiculopathy: names.iter().any(radicular),
+            codes: names.into_iter().map(|(system, code)| format!("{system}|{code}")).collect(),
             status: text(value, "/clinicalStatus/coding/0/code").map(str::to_owned),
             onset: onset.map(str::to_owned),
             source: Source::of(resource)?,
@@ -199,7 +199,7 @@ pub struct Activity {
     pub kind: ActivityKind,
     /// What it says, in the record's words.
     pub says: String,
-    /// The CarePlan.
+    /// The `CarePlan`.
     pub source: Source,
 }
 
@@ -215,7 +215,7 @@ pub enum ActivityKind {
     Advice,
 }
 
-/// The activities of a CarePlan, in its order.
+/// The activities of a `CarePlan`, in its order.
 pub fn activities(resource: &Resource) -> Vec<Activity> {
     let Some(source) = Source::of(resource) else { return Vec::new() };
     let one = |activity: &Value| {

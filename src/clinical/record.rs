@@ -53,7 +53,7 @@ pub(super) struct Facts {
 }
 
 impl<'a> Record<'a> {
-    /// The record of an EpisodeOfCare from resources at hand: those of its patient, and those that
+    /// The record of an `EpisodeOfCare` from resources at hand: those of its patient, and those that
     /// they name (practitioners, organisations). Of several versions of a resource the latest
     /// counts.
     pub fn build(episode: &'a Resource, resources: &'a [Resource]) -> Self {
@@ -89,7 +89,7 @@ impl<'a> Record<'a> {
         self.party_of(target(self.episode.value(), pointer).as_ref())
     }
 
-    /// The party of a target; through a PractitionerRole, its practitioner.
+    /// The party of a target; through a `PractitionerRole`, its practitioner.
     pub(super) fn party_of(&self, wanted: Option<&Target>) -> Option<Party> {
         let resource = self.resource(wanted?)?;
         if resource.kind().as_str() == "PractitionerRole" {

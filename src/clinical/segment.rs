@@ -247,11 +247,11 @@ impl Reading {
         let seen = Seen::of(resource, "segmental-mobility", gaps)?;
         let value = resource.value();
         let mut unreadable = |element: &str| fault(&seen.source, element, gaps);
-        let site = at(value, "/bodySite");
-        let Some(segment) = Segment::of_body_site(site) else {
+        let place = at(value, "/bodySite");
+        let Some(segment) = Segment::of_body_site(place) else {
             return unreadable("Observation.bodySite");
         };
-        let Some(side) = Side::of_body_site(site) else {
+        let Some(side) = Side::of_body_site(place) else {
             return unreadable("Observation.bodySite.extension");
         };
         let mobility = Mobility::of_value(at(value, "/valueCodeableConcept"));

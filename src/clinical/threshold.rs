@@ -143,9 +143,10 @@ impl ThresholdSet {
             Measure::Grc => None,
         }?;
         let scaled = |value: Decimal2| match (measure, threshold.scale) {
-            (Measure::Ndi, Scale::Percent) => Some(value.0),
             (Measure::Ndi, Scale::PointsOf50) => Some(value.0 * Decimal::TWO),
-            (Measure::Nprs | Measure::Psfs, Scale::PointsOf10) => Some(value.0),
+            (Measure::Ndi, Scale::Percent) | (Measure::Nprs | Measure::Psfs, Scale::PointsOf10) => {
+                Some(value.0)
+            }
             _ => None,
         };
         let important = scaled(threshold.important)?;

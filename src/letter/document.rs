@@ -23,22 +23,21 @@ pub(super) fn bundle(
     summary: &Summary,
     record: &Record<'_>,
     content: &Content,
-    context: Context<'_>,
+    place: Context<'_>,
 ) -> Value {
     let sources: Vec<String> = summary.sources.iter().map(ToString::to_string).collect();
     let words = serde_json::to_string(content).unwrap_or_default();
-    let whole = [context.base, &summary.as_of, &words]
-        .into_iter()
-        .chain(sources.iter().map(String::as_str));
+    let whole =
+        [place.base, &summary.as_of, &words].into_iter().chain(sources.iter().map(String::as_str));
     let identifier = digest::identifier(whole);
     let composition_id = digest::identifier([identifier.to_string().as_str(), "Composition"]);
     let composition = composition(summary, record, content, &composition_id.to_string());
-    let mut entries = vec![entry(context.base, &composition), entry(context.base, &device())];
+    let mut entries = vec![entry(place.base, &composition), entry(place.base, &device())];
     let reached = closure(record, &composition);
     entries.extend(reached.iter().filter_map(|target| {
-        record.resource(target).map(|resource| entry(context.base, resource.value()))
+        record.resource(target).map(|resource| entry(place.base, resource.value()))
     }));
-    let id = context.bundle_id.map_or_else(|| identifier.to_string(), ToString::to_string);
+    let id = place.bundle_id.map_or_else(|| identifier.to_string(), ToString::to_string);
     json!({
         "resourceType": "Bundle",
         "id": id,

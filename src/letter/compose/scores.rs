@@ -43,8 +43,10 @@ fn row(desk: &Desk<'_>, outcome: &Outcome) -> Vec<String> {
             _ => signed(change),
         },
     );
+    let same = outcome.same_activities.filter(|_| outcome.latest.is_some());
+    let same = same.map(|n| format!("\n{}", desk.words.count("count.activity", n)));
     vec![
-        measure_name(desk, outcome),
+        measure_name(desk, outcome) + &same.unwrap_or_default(),
         score(desk, outcome.measure, &outcome.first),
         outcome
             .latest
