@@ -34,7 +34,6 @@ fn letters(resources: &[Resource]) -> Vec<Letter> {
 
 /// Writes the demo's letters to the directory that `SPONDYL_LETTERS` names, to be looked at.
 #[test]
-#[expect(clippy::print_stderr, reason = "says where to look")]
 fn letters_to_look_at() {
     let Ok(directory) = std::env::var("SPONDYL_LETTERS") else { return };
     for letter in letters(&episode::clinic()) {
