@@ -3,6 +3,7 @@
 pub mod fhir;
 pub mod definitions;
 pub mod terminology;
+pub mod validation;
 pub mod store;
 pub mod index;
 pub mod repository;

@@ -43,6 +43,13 @@ impl Writer<'_> {
         node: Option<&Node>,
         place: Option<&Place>,
     ) -> Result<Option<Value>, Fault> {
+        // What is said of the whole says it of the part: a pattern on `code` tells `code.coding`.
+        let said = node.and_then(|n| n.rules.fixed.as_ref().or(n.rules.pattern.as_ref()));
+        if let (Some(said), "value" | "pattern", [_, ..]) = (said, kind, steps)
+            && let Some(part) = part(said, steps)
+        {
+            return Ok(Some(json!({ "x-pattern": part })));
+        }
         match steps {
             [] => self.here(kind, node, place),
             [Step::Resolve, ..] => {
@@ -176,6 +183,22 @@ impl Writer<'_> {
                 Ok(Some(Value::Object(self.value(node, None, place)?)))
             }
         }
+    }
+}
+
+/// Only what lies on the path.
+fn part(value: &Value, steps: &[Step<'_>]) -> Option<Value> {
+    match (value, steps) {
+        (Value::Array(items), _) => {
+            let parts: Vec<Value> = items.iter().filter_map(|item| part(item, steps)).collect();
+            (!parts.is_empty()).then_some(Value::Array(parts))
+        }
+        (_, []) => Some(value.clone()),
+        (Value::Object(object), [Step::Member(name), rest @ ..]) => {
+            let member = part(object.get(*name)?, rest)?;
+            Some(Value::Object(Map::from_iter([((*name).to_owned(), member)])))
+        }
+        _ => None,
     }
 }
 
