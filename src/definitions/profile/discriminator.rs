@@ -101,7 +101,15 @@ impl Writer<'_> {
         }
         let property = place.and_then(|place| place.property(name));
         let below = property.as_ref().map(|p| p.value(self.definitions)).transpose()?.flatten();
-        let Some(inner) = self.walk(kind, rest, child, below.as_ref())? else { return Ok(None) };
+        let mut inner = self.walk(kind, rest, child, below.as_ref())?;
+        // An item that must be there in a slice of its own tells as much.
+        let slices = child.into_iter().flat_map(|child| &child.slices);
+        for slice in slices.filter(|slice| slice.rules.min.unwrap_or(0) > 0) {
+            if inner.is_none() {
+                inner = self.walk(kind, rest, Some(slice), below.as_ref())?;
+            }
+        }
+        let Some(inner) = inner else { return Ok(None) };
         let repeats = property.is_some_and(|p| p.repeats);
         let inner = if repeats { json!({ "contains": inner }) } else { inner };
         let member = Map::from_iter([(name.to_owned(), inner)]);
