@@ -41,7 +41,17 @@ fn check(validator: &Validator, path: &Path) -> Vec<Issue> {
 
 fn errors(issues: &[Issue]) -> Vec<String> {
     let errors = issues.iter().filter(|issue| issue.is_error());
-    errors.map(|i| format!("{} {}: {} ({})", i.code.as_str(), i.expression.as_deref().unwrap_or("-"), i.diagnostics, i.rule.as_deref().unwrap_or("-"))).collect()
+    errors
+        .map(|i| {
+            format!(
+                "{} {}: {} ({})",
+                i.code.as_str(),
+                i.expression.as_deref().unwrap_or("-"),
+                i.diagnostics,
+                i.rule.as_deref().unwrap_or("-")
+            )
+        })
+        .collect()
 }
 
 /// Every schema, profile and extension that is held can be compiled.
@@ -82,8 +92,14 @@ fn official_examples_are_accepted() {
 
 /// What share of the mutations must be refused, of those that break the structure.
 const STRUCTURAL: &[&str] = &[
-    "unknown-element", "json-structure", "primitive-regex", "json-type", "choice", "cardinality",
-    "binding", "reference-target",
+    "unknown-element",
+    "json-structure",
+    "primitive-regex",
+    "json-type",
+    "choice",
+    "cardinality",
+    "binding",
+    "reference-target",
 ];
 
 #[test]

@@ -133,8 +133,8 @@ impl Catalog {
         let kind = schema["x-constrains"].as_str().map(str::to_owned);
         let context = Arc::new(context);
         let validator = keyword::options(&context).build(&schema);
-        let validator = validator
-            .map_err(|error| format!("{} at {}", error.masked(), error.schema_path()))?;
+        let validator =
+            validator.map_err(|error| format!("{} at {}", error.masked(), error.schema_path()))?;
         Ok(Compiled { validator, context, kind })
     }
 }
@@ -158,9 +158,10 @@ fn collect_choices(schema: &Value, choices: &mut HashMap<String, String>) {
 fn link(schema: &mut Value) {
     match schema {
         Value::Object(object) => {
-            let nullable = object.get("anyOf").and_then(Value::as_array).is_some_and(
-                |list| matches!(list.as_slice(), [_, null] if null["type"] == "null"),
-            );
+            let nullable = object
+                .get("anyOf")
+                .and_then(Value::as_array)
+                .is_some_and(|list| matches!(list.as_slice(), [_, null] if null["type"] == "null"));
             if nullable
                 && let Some(Value::Array(mut list)) = object.remove("anyOf")
                 && let Value::Object(value) = list.swap_remove(0)

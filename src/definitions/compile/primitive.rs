@@ -37,11 +37,16 @@ pub(super) fn schema(source: &Source, definition: &Value) -> Result<Value, Fault
                 "type": "integer", "minimum": smallest, "maximum": LARGEST, "x-integer": true })));
         }
         _ => {
-            schema.extend(members(&json!({ "type": "string", "minLength": 1 })));
+            schema.extend(members(&json!({ "type": "string" })));
             if let Some(length) = max_length(source, definition)? {
                 schema.insert("maxLength".into(), json!(length));
             }
-            if let Some(regex) = value.types.first().and_then(|t| t.regex.as_deref()) {
+            let regex = value.types.first().and_then(|t| t.regex.as_deref());
+            if regex.is_none_or(|regex| regex == "\\S*") {
+                // No text is empty, whatever the expression lets through.
+                schema.insert("minLength".into(), json!(1));
+            }
+            if let Some(regex) = regex {
                 let regex = if regex == ANY_TEXT { ANY_TEXT_READ } else { regex };
                 schema.insert("pattern".into(), json!(format!("^({regex})$")));
             }

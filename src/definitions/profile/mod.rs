@@ -251,7 +251,8 @@ impl Writer<'_> {
             members.choice_types.insert(base.to_owned(), rule);
         }
         if child.rules.min.unwrap_or(0) > 0 {
-            members.require(&child.name, &names);
+            // A value of a type that is not allowed is told as such, and not as missing too.
+            members.require(&child.name, &all);
         }
         for (property, kind) in &allowed {
             self.typed_choice(members, child, property, kind.as_ref(), place)?;

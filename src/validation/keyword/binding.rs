@@ -64,7 +64,9 @@ impl Binding {
                     })
                 };
                 let found: Vec<Membership> = match object.get("coding") {
-                    Some(list) => list.as_array().into_iter().flatten().filter_map(coding).collect(),
+                    Some(list) => {
+                        list.as_array().into_iter().flatten().filter_map(coding).collect()
+                    }
                     None => coding(value).into_iter().collect(),
                 };
                 let best = [Membership::In, Membership::Unknown, Membership::Out];
@@ -106,7 +108,9 @@ impl Rule for Binding {
         let code = IssueType::CodeInvalid;
         let finding = match (self.verdict(scope, value), self.required) {
             (Verdict::Coded(Membership::Unknown), _) => {
-                let text = format!("Whether the code is in {set} cannot be told: its code system is not held here.");
+                let text = format!(
+                    "Whether the code is in {set} cannot be told: its code system is not held here."
+                );
                 Finding::warning(code, text)
             }
             (Verdict::Uncoded, _) => {
@@ -114,7 +118,9 @@ impl Rule for Binding {
             }
             (_, true) => Finding::error(code, format!("The code must be one of {set}.")),
             (_, false) => {
-                let text = format!("The code is not one of {set}; another is right only where none of the set fits.");
+                let text = format!(
+                    "The code is not one of {set}; another is right only where none of the set fits."
+                );
                 Finding::warning(code, text)
             }
         };

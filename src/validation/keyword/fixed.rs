@@ -96,7 +96,12 @@ mod tests {
             (coding.clone(), coding.clone(), true, true),
             (coding.clone(), more.clone(), false, true),
             (more.clone(), coding.clone(), false, false),
-            (json!({ "coding": [coding] }), json!({ "coding": [{ "code": "x" }, more] }), false, true),
+            (
+                json!({ "coding": [coding] }),
+                json!({ "coding": [{ "code": "x" }, more] }),
+                false,
+                true,
+            ),
             (json!(1.0), json!(1), true, true),
             (json!("a"), json!("b"), false, false),
         ] {

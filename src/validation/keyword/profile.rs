@@ -20,7 +20,10 @@ pub(super) fn rule(_: Site<'_>, value: &Value) -> Result<Box<dyn Rule>, String> 
 
 impl Profile {
     /// The profiles that are held, and the first that is not.
-    fn held<'a>(&'a self, scope: &'a Scope) -> (Vec<Result<&'a Compiled, &'a str>>, Option<&'a str>) {
+    fn held<'a>(
+        &'a self,
+        scope: &'a Scope,
+    ) -> (Vec<Result<&'a Compiled, &'a str>>, Option<&'a str>) {
         let (mut held, mut missing) = (Vec::new(), None);
         for canonical in &self.0 {
             match scope.catalog.profile(canonical) {

@@ -46,6 +46,8 @@ impl Rule for Required {
 
     fn findings(&self, _: &Scope, value: &Value) -> Vec<Finding> {
         let missing = self.0.iter().filter(|wanted| !wanted.is_in(value));
-        missing.map(|wanted| Finding::error(IssueType::Required, required(&wanted.element))).collect()
+        missing
+            .map(|wanted| Finding::error(IssueType::Required, required(&wanted.element)))
+            .collect()
     }
 }

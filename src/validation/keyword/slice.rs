@@ -107,9 +107,11 @@ impl Rule for Slicing {
     fn holds(&self, _: &Scope, value: &Value) -> bool {
         let Some(items) = value.as_array() else { return true };
         let members = self.members(items);
-        let counted = self.slices.iter().enumerate().all(|(at, slice)| {
-            slice.finding(count(&members, at)).is_none()
-        });
+        let counted = self
+            .slices
+            .iter()
+            .enumerate()
+            .all(|(at, slice)| slice.finding(count(&members, at)).is_none());
         counted
             && self.strays(&members).is_empty()
             && items.iter().zip(&members).all(|(item, member)| {
