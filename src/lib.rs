@@ -6,4 +6,5 @@ pub mod terminology;
 pub mod store;
 pub mod index;
 pub mod repository;
+pub mod search;
 pub mod command;

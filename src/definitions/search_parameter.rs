@@ -268,7 +268,12 @@ pub fn compile(definitions: &[Value]) -> String {
         let row: Map<String, Value> = members.map(|(key, value)| (key.to_owned(), value)).collect();
         rows.insert(member(definition, "url").unwrap_or_default(), Value::Object(row));
     }
-    rows.values().map(|row| format!("{row}\n")).collect()
+    let mut text = String::new();
+    for row in rows.values() {
+        text.push_str(&row.to_string());
+        text.push('\n');
+    }
+    text
 }
 
 #[cfg(test)]
