@@ -10,6 +10,8 @@ use std::fmt::Write as _;
 
 use serde_json::{Map, Value, json};
 
+use crate::definitions::embedded;
+
 /// The types of R4 with their elements.
 #[derive(Clone, Debug, Default)]
 pub struct Model {
@@ -112,7 +114,7 @@ impl Model {
     /// # Errors
     /// [`Broken`] if the file was damaged before the build.
     pub fn standard() -> Result<Self, Broken> {
-        Self::parse(include_str!("../../schemas/model.json"))
+        Self::parse(embedded::text("model.json").unwrap_or_default())
     }
 
     /// Reads what [`compile`] wrote.

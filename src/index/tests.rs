@@ -4,12 +4,13 @@ use serde_json::json;
 
 use super::parameter::Program;
 use super::*;
-use crate::definitions::source;
+use crate::definitions::{Definitions, source};
 
 pub(super) fn rules() -> Rules {
     let model = Arc::new(Model::standard().unwrap());
     let own_base = Some("https://me.example/fhir".to_owned());
-    Rules::new(model, SearchParameters::standard().unwrap(), own_base)
+    let definitions = Definitions::embedded().unwrap();
+    Rules::new(model, SearchParameters::load(&definitions).unwrap(), own_base)
 }
 
 /// A part as text, or in hexadecimal where it is none.

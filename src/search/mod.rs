@@ -109,3 +109,6 @@ impl Error {
         Self::TooCostly { name: name.map(str::to_owned), message: message.to_owned() }
     }
 }
+
+#[cfg(test)]
+mod tests;
