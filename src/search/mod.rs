@@ -16,12 +16,14 @@ pub mod query;
 mod read;
 pub mod run;
 mod sort;
+pub mod subset;
 pub mod value;
 
 pub use cursor::Cursor;
 pub use plan::Plan;
 pub use query::{Query, Setting, Summary, Total};
-pub use run::{Page, run};
+pub use run::{Page, run, watched};
+pub use subset::subset;
 
 use crate::repository;
 

@@ -7,9 +7,11 @@
 //! page keep the place that they had then.
 //! Source: <http://hl7.org/fhir/R4/search.html>, <http://hl7.org/fhir/R4/http.html#paging>.
 
+use std::ops::Range;
+
 use crate::fhir::{Id, ResourceType};
 use crate::index::Rules;
-use crate::repository::{self, Stored};
+use crate::repository::{self, Stored, key};
 use crate::search::candidates::{Course, Ids, candidates, count_up_to};
 use crate::search::clause::Clause;
 use crate::search::cursor::Cursor;
@@ -68,6 +70,22 @@ pub fn run(
     }
     (page.previous, page.next) = cursors;
     Ok(page)
+}
+
+/// The ranges of rows in one of which a new match would have to be written: what a conditional
+/// create expects no newcomer in.
+pub fn watched(query: &Query) -> Vec<Range<Vec<u8>>> {
+    let plan = Plan::new(query);
+    match plan.ranges.first() {
+        Some(Clause::Index { any, .. }) => {
+            any.iter().flat_map(|condition| condition.ranges(query.kind)).collect()
+        }
+        Some(Clause::Ids { ids, .. }) => {
+            let row = |id| key::current(query.kind, id);
+            ids.iter().map(|id| row(id)..[row(id).as_slice(), &[0]].concat()).collect()
+        }
+        _ => vec![key::current_range(query.kind)],
+    }
 }
 
 /// The ids of the resources of that type for which the clause holds.
