@@ -7,4 +7,5 @@ pub mod validation;
 pub mod store;
 pub mod index;
 pub mod repository;
+pub mod search;
 pub mod command;

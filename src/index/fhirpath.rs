@@ -17,18 +17,18 @@ use super::route::is_resolve;
 ///
 /// # Errors
 /// The parser's message for a syntax fault.
-pub fn parse(text: &str) -> Result<FhirPathExpression, String> {
+pub(super) fn parse(text: &str) -> Result<FhirPathExpression, String> {
     FhirPathParser::new().parse(text).map_err(|error| error.to_string())
 }
 
 /// The expression with each `resolve() is Type` put in terms that need no other resource.
-pub fn prepare(expression: FhirPathExpression) -> FhirPathExpression {
+pub(super) fn prepare(expression: FhirPathExpression) -> FhirPathExpression {
     FhirPathExpression { root: rewrite(expression.root) }
 }
 
 /// The values that the expression finds in a resource, each with the name of its type. An
 /// evaluation that errs finds nothing: it is the definition's fault, not the resource's.
-pub fn values(expression: &FhirPathExpression, resource: &Value) -> Vec<(String, Value)> {
+pub(super) fn values(expression: &FhirPathExpression, resource: &Value) -> Vec<(String, Value)> {
     let context = EvaluationContext::new(resource.clone());
     let mut found = Vec::new();
     match FhirPathEvaluator::new().evaluate(expression, &context) {
@@ -42,7 +42,9 @@ fn collect(value: FhirPathValue, found: &mut Vec<(String, Value)>) {
     let json = value.to_json();
     let kind = match value {
         FhirPathValue::Collection(items) | FhirPathValue::UnorderedCollection(items) => {
-            items.into_iter().for_each(|item| collect(item, found));
+            for item in items {
+                collect(item, found);
+            }
             return;
         }
         FhirPathValue::Empty => return,
@@ -53,8 +55,9 @@ fn collect(value: FhirPathValue, found: &mut Vec<(String, Value)>) {
         FhirPathValue::Number(_) | FhirPathValue::Integer(_) | FhirPathValue::Long(_) => {
             "decimal".to_owned()
         }
-        FhirPathValue::Date(_) | FhirPathValue::DateTime(_) => "dateTime".to_owned(),
-        FhirPathValue::TypedDateTime { .. } => "dateTime".to_owned(),
+        FhirPathValue::Date(_)
+        | FhirPathValue::DateTime(_)
+        | FhirPathValue::TypedDateTime { .. } => "dateTime".to_owned(),
         FhirPathValue::Quantity { .. } => "Quantity".to_owned(),
         _ => "string".to_owned(),
     };

@@ -66,22 +66,14 @@ pub(super) fn compile(
     resource: ResourceType,
 ) -> Result<Parameter, String> {
     let compiler = Compiler { model, resource: resource.as_str() };
-    let mut parameter = Parameter {
-        definition: Arc::clone(definition),
-        sources: vec![definition.code.clone()],
-        target: None,
-        components: Vec::new(),
-        forms: BTreeSet::new(),
-        systems: BTreeSet::new(),
-        program: Program::Nothing,
-    };
+    let mut parameter = Parameter::for_component(definition);
     let kind = definition.kind;
     let text = definition.expression.as_deref();
     let Some(text) = text.filter(|_| kind != ParameterType::Special && definition.code != "_id")
     else {
-        parameter.sources.clear();
         return Ok(parameter);
     };
+    parameter.sources.push(definition.code.clone());
     let expression = fhirpath::parse(text)?;
     let routes = compiler.routes(&expression.root, resource.as_str());
     parameter.program = match routes {
@@ -161,6 +153,19 @@ impl Parameter {
                 wholes.iter().map(|whole| (whole.route.clone(), whole.parts.clone())).collect(),
             ),
             _ => None,
+        }
+    }
+
+    /// A parameter as a part of a composite asks of it: its values stand in the composite's rows.
+    pub fn for_component(definition: &Arc<SearchParameter>) -> Self {
+        Self {
+            definition: Arc::clone(definition),
+            sources: Vec::new(),
+            target: None,
+            components: Vec::new(),
+            forms: BTreeSet::new(),
+            systems: BTreeSet::new(),
+            program: Program::Nothing,
         }
     }
 

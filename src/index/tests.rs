@@ -4,18 +4,20 @@ use serde_json::json;
 
 use super::parameter::Program;
 use super::*;
-use crate::definitions::source;
+use crate::definitions::{Definitions, source};
 
-pub fn rules() -> Rules {
+pub(super) fn rules() -> Rules {
     let model = Arc::new(Model::standard().unwrap());
     let own_base = Some("https://me.example/fhir".to_owned());
-    Rules::new(model, SearchParameters::standard().unwrap(), own_base)
+    let definitions = Definitions::embedded().unwrap();
+    Rules::new(model, SearchParameters::load(&definitions).unwrap(), own_base)
 }
 
 /// A part as text, or in hexadecimal where it is none.
 fn show(part: &[u8]) -> String {
     let plain = std::str::from_utf8(part).ok().filter(|t| t.chars().all(|c| !c.is_control()));
-    plain.map_or_else(|| part.iter().map(|b| format!("{b:02x}")).collect(), str::to_owned)
+    let hex = || part.iter().map(|b| format!("{b:02x}")).collect::<Vec<_>>().concat();
+    plain.map_or_else(hex, str::to_owned)
 }
 
 fn check(value: serde_json::Value, expected: &[&str]) {
