@@ -24,7 +24,10 @@ const LAYERS: &[(&str, &str)] = &[
     ("app", "config fhir definitions index store validation error"),
     ("interaction", CORE),
     ("operation", CORE),
-    ("http", "config app interaction operation page demo error search repository fhir store definitions letter"),
+    (
+        "http",
+        "config app interaction operation page demo error search repository fhir store definitions letter",
+    ),
     ("command", "*"),
 ];
 
@@ -172,7 +175,8 @@ fn top_level_items(group: &str) -> Vec<String> {
 
 #[test]
 fn the_reader_of_imports_sees_all_forms() {
-    let code = "use crate::fhir::{Id, Value};\nuse crate::{store, index::{A, b::C}};\ncrate::app::X";
+    let code =
+        "use crate::fhir::{Id, Value};\nuse crate::{store, index::{A, b::C}};\ncrate::app::X";
     assert_eq!(named_modules(code), ["fhir", "store", "index", "app"]);
     assert!(names("use sled::Tree;", "sled::"));
     assert!(!names("let x = settled::f();", "sled::"));

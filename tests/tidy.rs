@@ -45,8 +45,16 @@ fn rust_files() -> Vec<PathBuf> {
 
 #[test]
 fn the_top_level_is_the_design_card() {
-    let card =
-        ["Cargo.toml", "Cargo.lock", "README.md", "DEVELOPERS.md", "src", "schemas", "tests", "conformance"];
+    let card = [
+        "Cargo.toml",
+        "Cargo.lock",
+        "README.md",
+        "DEVELOPERS.md",
+        "src",
+        "schemas",
+        "tests",
+        "conformance",
+    ];
     for file in project_files() {
         let first = file.components().next().unwrap().as_os_str().to_str().unwrap().to_owned();
         assert!(first.starts_with('.') || card.contains(&first.as_str()), "{}", file.display());
@@ -89,7 +97,8 @@ fn links_into_the_standard_name_its_edition() {
 fn nothing_points_outside() {
     let words = [["/wo", "rk/"], ["/tmp/b", "rief"], ["seed doc", "ument"], ["TO", "DO:"]];
     for file in project_files() {
-        if file.extension().is_some_and(|extension| ["png", "lock"].iter().any(|e| extension == *e)) {
+        if file.extension().is_some_and(|extension| ["png", "lock"].iter().any(|e| extension == *e))
+        {
             continue;
         }
         let text = text(&file);

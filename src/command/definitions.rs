@@ -40,7 +40,8 @@ enum Action {
 /// [`Failure`], naming the file or the definition.
 pub fn run(args: &Args) -> Result<Done, Failure> {
     let Action::Compile { from, to } = &args.action;
-    let files = compile(&read_source(from)?).map_err(|fault| Failure::new("not compiled", fault))?;
+    let files =
+        compile(&read_source(from)?).map_err(|fault| Failure::new("not compiled", fault))?;
     for (path, text) in &files {
         let path = to.join(path);
         let folder = path.parent().unwrap_or(to);

@@ -262,7 +262,10 @@ mod tests {
         assert!(!element.repeats());
         assert!(Max::Unbounded.repeats());
         assert_eq!(choice_property("value", "dateTime"), "valueDateTime");
-        assert_eq!(canonical_tail("http://hl7.org/fhir/StructureDefinition/Patient|4.0.1"), "Patient");
+        assert_eq!(
+            canonical_tail("http://hl7.org/fhir/StructureDefinition/Patient|4.0.1"),
+            "Patient"
+        );
         assert!(Element::parse(&json!({ "path": "a", "max": "many" })).is_err());
     }
 }

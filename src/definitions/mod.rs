@@ -13,6 +13,10 @@ use serde_json::Value;
 
 pub mod compile;
 pub mod element;
+pub mod model;
+pub mod search_parameter;
+#[cfg(test)]
+pub(crate) mod source;
 pub mod embedded;
 pub mod profile;
 pub mod snapshot;
@@ -92,7 +96,8 @@ impl Definitions {
     }
 
     fn add(&mut self, path: &str, bytes: &[u8]) -> Result<(), Fault> {
-        let stem = path.rsplit('/').next().and_then(|name| name.rsplit_once('.')).unwrap_or((path, ""));
+        let stem =
+            path.rsplit('/').next().and_then(|name| name.rsplit_once('.')).unwrap_or((path, ""));
         match (path.split('/').next().unwrap_or(path), stem) {
             ("resource", (name, "json")) => insert(&mut self.resources, name, path, bytes),
             ("datatype", (name, "json")) => insert(&mut self.datatypes, name, path, bytes),
@@ -234,7 +239,8 @@ fn lines(list: &mut Documents, path: &str, bytes: &[u8]) -> Result<(), Fault> {
             continue;
         }
         let place = format!("{path}:{}", number + 1);
-        let url = line.strip_prefix(br#"{"url":""#).and_then(|rest| rest.split(|b| *b == b'"').next());
+        let url =
+            line.strip_prefix(br#"{"url":""#).and_then(|rest| rest.split(|b| *b == b'"').next());
         let url = url.and_then(|url| std::str::from_utf8(url).ok());
         let url = url.ok_or_else(|| Fault::new(&place, "does not start with its url"))?;
         insert(list, url, &place, line)?;

@@ -192,14 +192,17 @@ mod tests {
         ];
         name_slices(&mut elements);
         let ids: Vec<&str> = elements.iter().map(|e| e.id.as_str()).collect();
-        assert_eq!(ids, [
-            "Observation.component",
-            "Observation.component:a",
-            "Observation.component:a.code",
-            "Observation.component:b",
-            "Observation.component:b.code",
-            "Observation.status",
-        ]);
+        assert_eq!(
+            ids,
+            [
+                "Observation.component",
+                "Observation.component:a",
+                "Observation.component:a.code",
+                "Observation.component:b",
+                "Observation.component:b.code",
+                "Observation.status",
+            ]
+        );
     }
 
     #[test]

@@ -1,4 +1,34 @@
 //! Index entries of resources, driven by SearchParameter definitions.
+//!
+//! Pure: from a resource to the rows by which search finds it. Each search parameter is compiled
+//! for a type once, when the type is first met. What a row's key and value hold is told by the
+//! file of the parameter's type; each encoding keeps the order of the values.
+//! Source: <http://hl7.org/fhir/R4/search.html>, <http://hl7.org/fhir/R4/searchparameter.html>.
+
+pub mod composite;
+pub mod date;
+mod fhirpath;
+pub mod form;
+pub mod key;
+pub mod number;
+pub mod parameter;
+pub mod quantity;
+pub mod reference;
+pub mod route;
+pub mod string;
+pub mod token;
+mod truth;
+pub mod uri;
+
+use std::collections::{BTreeMap, HashMap};
+use std::sync::{Arc, OnceLock};
+
+use crate::definitions::model::Model;
+use crate::definitions::search_parameter::{SearchParameter, SearchParameters};
+use crate::fhir::{Resource, ResourceType};
+
+pub use form::Form;
+pub use parameter::Parameter;
 
 /// One row of the index: that a resource has a value for a search parameter.
 #[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug)]
@@ -10,3 +40,108 @@ pub struct Entry {
     /// What is kept beside the key, such as the text before it was folded.
     pub value: Vec<u8>,
 }
+
+/// What resources are indexed by: the search parameters, compiled for each type when first used.
+#[derive(Debug)]
+pub struct Rules {
+    model: Arc<Model>,
+    definitions: SearchParameters,
+    own_base: Option<String>,
+    by_type: HashMap<ResourceType, OnceLock<BTreeMap<String, Parameter>>>,
+}
+
+impl Rules {
+    /// The rules of these parameters. `own_base` is the server's base URL without a slash at its
+    /// end; absolute references that begin with it are the server's own.
+    pub fn new(model: Arc<Model>, definitions: SearchParameters, own_base: Option<String>) -> Self {
+        let by_type = ResourceType::all().map(|kind| (kind, OnceLock::new())).collect();
+        Self { model, definitions, own_base, by_type }
+    }
+
+    /// Whether the definition can be used with these rules, for each type it applies to.
+    ///
+    /// # Errors
+    /// A sentence about the expression that cannot be used.
+    pub fn check(&self, definition: &SearchParameter) -> Result<(), String> {
+        let definition = Arc::new(definition.clone());
+        for kind in ResourceType::all().filter(|kind| definition.applies_to(*kind)) {
+            parameter::compile(&definition, &self.definitions, &self.model, kind)?;
+        }
+        Ok(())
+    }
+
+    /// The definitions.
+    pub fn definitions(&self) -> &SearchParameters {
+        &self.definitions
+    }
+
+    /// The element model.
+    pub fn model(&self) -> &Model {
+        &self.model
+    }
+
+    /// The server's own base URL.
+    pub fn own_base(&self) -> Option<&str> {
+        self.own_base.as_deref()
+    }
+
+    /// The parameter of that code for that type. One whose definition cannot be used has no
+    /// sources.
+    pub fn parameter(&self, kind: ResourceType, code: &str) -> Option<&Parameter> {
+        self.of_type(kind).and_then(|parameters| parameters.get(code))
+    }
+
+    /// All parameters of that type, in the order of their codes.
+    pub fn parameters(&self, kind: ResourceType) -> impl Iterator<Item = &Parameter> {
+        self.of_type(kind).into_iter().flat_map(BTreeMap::values)
+    }
+
+    fn of_type(&self, kind: ResourceType) -> Option<&BTreeMap<String, Parameter>> {
+        self.by_type.get(&kind).map(|cell| cell.get_or_init(|| self.compile(kind)))
+    }
+
+    /// The standard's parameters come first, so that no one else's can change where their values
+    /// stand; among them those with fewer origins, so that the wider can be put together of them.
+    fn compile(&self, kind: ResourceType) -> BTreeMap<String, Parameter> {
+        let compile = |definition: &Arc<SearchParameter>| {
+            parameter::compile(definition, &self.definitions, &self.model, kind)
+                .inspect_err(|message| {
+                    tracing::warn!(url = definition.url, message, "a search parameter is left out");
+                })
+                .ok()
+        };
+        let mut parameters: Vec<_> = self.definitions.for_type(kind).filter_map(compile).collect();
+        parameters.sort_by_key(|parameter| {
+            let definition = &parameter.definition;
+            (!definition.standard, parameter.size(), definition.code.clone())
+        });
+        let mut stored: Vec<Parameter> = Vec::new();
+        let mut all = BTreeMap::new();
+        for mut parameter in parameters {
+            parameter.derive(&stored);
+            if parameter.is_stored() {
+                stored.push(parameter.clone());
+            }
+            all.insert(parameter.definition.code.clone(), parameter);
+        }
+        all
+    }
+}
+
+/// The rows of a resource that carries its id and meta: one for each distinct value.
+pub fn entries(rules: &Rules, resource: &Resource) -> Vec<Entry> {
+    let mut rows: BTreeMap<(String, Vec<Vec<u8>>), Vec<u8>> = BTreeMap::new();
+    for parameter in rules.parameters(resource.kind()).filter(|parameter| parameter.is_stored()) {
+        for key in parameter.keys(resource.value(), rules.own_base()) {
+            let name = format!("{}{}", parameter.definition.code, key.suffix);
+            rows.entry((name, key.parts))
+                .and_modify(|value| *value = key::merge(value, &key.value))
+                .or_insert(key.value);
+        }
+    }
+    let rows = rows.into_iter();
+    rows.map(|((parameter, parts), value)| Entry { parameter, parts, value }).collect()
+}
+
+#[cfg(test)]
+mod tests;

@@ -24,8 +24,8 @@ use std::ops::Range;
 
 use tokio::sync::watch;
 
-pub use memory::MemoryStore;
 pub use self::sled::SledStore;
+pub use memory::MemoryStore;
 
 /// The number of a commit: 1 for the first.
 pub type Seq = u64;

@@ -39,7 +39,8 @@ impl CodeSystem {
             concept.display = value["display"].as_str().map(str::to_owned);
             concept.parents.extend(parent.map(str::to_owned));
             for property in value["property"].as_array().into_iter().flatten() {
-                let (Some(name), Some(value)) = (property["code"].as_str(), property_value(property))
+                let (Some(name), Some(value)) =
+                    (property["code"].as_str(), property_value(property))
                 else {
                     continue;
                 };

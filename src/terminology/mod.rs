@@ -112,7 +112,13 @@ impl Terminology {
         self.member(canonical, system, code, 0)
     }
 
-    fn member(&self, canonical: &str, system: Option<&str>, code: &str, depth: usize) -> Membership {
+    fn member(
+        &self,
+        canonical: &str,
+        system: Option<&str>,
+        code: &str,
+        depth: usize,
+    ) -> Membership {
         match self.value_set(canonical) {
             Some(set) if depth < MAX_DEPTH => set.membership(self, system, code, depth + 1),
             _ => Membership::Unknown,

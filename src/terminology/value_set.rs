@@ -153,12 +153,8 @@ mod tests {
             ] });
         let part = json!({ "resourceType": "CodeSystem", "url": "f", "content": "fragment",
             "concept": [{ "code": "known" }] });
-        let set = |url: &str, compose: Value| {
-            json!({ "resourceType": "ValueSet", "url": url, "compose": compose })
-        };
-        let filter = |op: &str, property: &str, value: &str| {
-            json!({ "include": [{ "system": "s", "filter": [{ "property": property, "op": op, "value": value }] }] })
-        };
+        let set = |url: &str, compose: Value| json!({ "resourceType": "ValueSet", "url": url, "compose": compose });
+        let filter = |op: &str, property: &str, value: &str| json!({ "include": [{ "system": "s", "filter": [{ "property": property, "op": op, "value": value }] }] });
         let documents = [
             system,
             part,
@@ -167,15 +163,24 @@ mod tests {
             set("is-a", filter("is-a", "concept", "a")),
             set("below", filter("descendent-of", "concept", "a")),
             set("equal", filter("=", "class", "x")),
-            set("without", json!({ "include": [{ "system": "s" }], "exclude": [{ "system": "s", "concept": [{ "code": "b" }] }] })),
-            set("nested", json!({ "include": [{ "valueSet": ["is-a"] }, { "system": "s", "concept": [{ "code": "b" }] }] })),
+            set(
+                "without",
+                json!({ "include": [{ "system": "s" }], "exclude": [{ "system": "s", "concept": [{ "code": "b" }] }] }),
+            ),
+            set(
+                "nested",
+                json!({ "include": [{ "valueSet": ["is-a"] }, { "system": "s", "concept": [{ "code": "b" }] }] }),
+            ),
             set("both", json!({ "include": [{ "valueSet": ["is-a", "below"] }] })),
             set("foreign", json!({ "include": [{ "system": "not-held" }] })),
             set("partial", json!({ "include": [{ "system": "f" }] })),
             set("itself", json!({ "include": [{ "valueSet": ["itself"] }] })),
         ];
-        let files: Vec<(String, Vec<u8>)> = documents.iter().enumerate()
-            .map(|(n, d)| (format!("profile/{n}.json"), d.to_string().into_bytes())).collect();
+        let files: Vec<(String, Vec<u8>)> = documents
+            .iter()
+            .enumerate()
+            .map(|(n, d)| (format!("profile/{n}.json"), d.to_string().into_bytes()))
+            .collect();
         let files = files.iter().map(|(path, bytes)| (path.as_str(), bytes.as_slice()));
         Terminology::new(Arc::new(Definitions::load(files).unwrap()))
     }

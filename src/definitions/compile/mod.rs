@@ -10,6 +10,7 @@ use serde_json::Value;
 pub mod source;
 mod primitive;
 mod schema;
+mod search;
 mod structure;
 mod terminology;
 
@@ -24,8 +25,14 @@ pub(super) type Files = Vec<(String, String)>;
 type Part = fn(&Source) -> Result<Files, Fault>;
 
 /// Every kind of file that is made.
-const PARTS: &[Part] =
-    &[schema::datatypes, schema::resources, structure::structures, terminology::files];
+const PARTS: &[Part] = &[
+    schema::datatypes,
+    schema::resources,
+    structure::structures,
+    terminology::files,
+    search::model,
+    search::parameters,
+];
 
 /// The generated files of `schemas/`, by their path under it.
 ///

@@ -12,6 +12,12 @@ use crate::definitions::element::Element;
 /// The largest value of a FHIR integer (32 bits, signed).
 const LARGEST: u64 = 2_147_483_647;
 
+/// The expression of string and markdown. Whether `\S` takes in a no-break space depends on who
+/// reads it; the text of the standard forbids only characters below 32 other than tab, line feed
+/// and carriage return, so that is how it is read.
+const ANY_TEXT: &str = "[ \\r\\n\\t\\S]+";
+const ANY_TEXT_READ: &str = "[^\\u0000-\\u0008\\u000b\\u000c\\u000e-\\u001f]+";
+
 pub(super) fn schema(source: &Source, definition: &Value) -> Result<Value, Fault> {
     let name = definition["type"].as_str().unwrap_or_default();
     let value = value_element(definition)?;
@@ -31,11 +37,17 @@ pub(super) fn schema(source: &Source, definition: &Value) -> Result<Value, Fault
                 "type": "integer", "minimum": smallest, "maximum": LARGEST, "x-integer": true })));
         }
         _ => {
-            schema.extend(members(&json!({ "type": "string", "minLength": 1 })));
+            schema.extend(members(&json!({ "type": "string" })));
             if let Some(length) = max_length(source, definition)? {
                 schema.insert("maxLength".into(), json!(length));
             }
-            if let Some(regex) = value.types.first().and_then(|t| t.regex.as_deref()) {
+            let regex = value.types.first().and_then(|t| t.regex.as_deref());
+            if regex.is_none_or(|regex| regex == "\\S*") {
+                // No text is empty, whatever the expression lets through.
+                schema.insert("minLength".into(), json!(1));
+            }
+            if let Some(regex) = regex {
+                let regex = if regex == ANY_TEXT { ANY_TEXT_READ } else { regex };
                 schema.insert("pattern".into(), json!(format!("^({regex})$")));
             }
             if ["date", "dateTime", "instant"].contains(&name) {

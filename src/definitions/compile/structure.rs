@@ -28,15 +28,36 @@ fn differential(source: &Source, definition: &Value) -> Value {
             short.insert(key.to_owned(), value.clone());
         }
     }
-    let elements = definition["element"].as_array().into_iter().flatten();
-    let kept = elements.filter_map(|element| difference(source, element)).collect();
+    let elements = || definition["element"].as_array().into_iter().flatten();
+    let sliced = elements().filter(|element| element.get("slicing").is_some());
+    let sliced: Vec<&str> = sliced.filter_map(|element| element["id"].as_str()).collect();
+    let kept = elements().filter(|element| is_in_slicing(element, &sliced));
+    let kept = kept.filter_map(|element| difference(source, element)).collect();
     short.insert("element".to_owned(), Value::Array(kept));
     Value::Object(short)
 }
 
+/// Whether every slice on the way to the element is of an element that is sliced. The core
+/// specification has a few that are not, and so cannot be told apart from other items.
+fn is_in_slicing(element: &Value, sliced: &[&str]) -> bool {
+    let id = element["id"].as_str().unwrap_or_default();
+    id.match_indices(':').all(|(at, _)| {
+        let whole = &id[..at];
+        whole.ends_with("xtension") || whole.ends_with("[x]") || sliced.contains(&whole)
+    })
+}
+
 const RULES: [&str; 10] = [
-    "min", "max", "type", "binding", "constraint", "contentReference", "slicing", "maxLength",
-    "sliceName", "isModifier",
+    "min",
+    "max",
+    "type",
+    "binding",
+    "constraint",
+    "contentReference",
+    "slicing",
+    "maxLength",
+    "sliceName",
+    "isModifier",
 ];
 
 /// What the element says beyond the base type; none where it says nothing more.
@@ -46,7 +67,8 @@ fn difference(source: &Source, element: &Value) -> Option<Value> {
     let absent = Value::Null;
     let mut short = Map::new();
     for (key, value) in element.as_object()? {
-        let is_value = ["fixed", "pattern", "minValue", "maxValue"].iter().any(|k| key.starts_with(k));
+        let is_value =
+            ["fixed", "pattern", "minValue", "maxValue"].iter().any(|k| key.starts_with(k));
         if !is_value && !RULES.contains(&key.as_str()) {
             continue;
         }

@@ -14,7 +14,8 @@ use crate::definitions::Fault;
 
 pub(super) fn files(source: &Source) -> Result<Files, Fault> {
     let (value_sets, systems) = needed(source);
-    let sets: BTreeMap<_, _> = source.value_sets.iter().filter(|(url, _)| value_sets.contains(*url)).collect();
+    let sets: BTreeMap<_, _> =
+        source.value_sets.iter().filter(|(url, _)| value_sets.contains(*url)).collect();
     let codes: BTreeMap<_, _> =
         source.code_systems.iter().filter(|(url, _)| systems.contains(*url)).collect();
     let sets: Vec<Value> = sets.values().map(|set| value_set(set)).collect();

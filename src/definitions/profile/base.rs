@@ -75,7 +75,9 @@ impl Property<'_> {
     /// Whether a binding says anything about its value.
     pub(super) fn is_bindable(&self) -> bool {
         let name = self.schema["$ref"].as_str().map(type_name);
-        name.is_some_and(|n| ["code", "Coding", "CodeableConcept", "Quantity", "string", "uri"].contains(&n))
+        name.is_some_and(|n| {
+            ["code", "Coding", "CodeableConcept", "Quantity", "string", "uri"].contains(&n)
+        })
     }
 }
 

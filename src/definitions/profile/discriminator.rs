@@ -43,6 +43,13 @@ impl Writer<'_> {
         node: Option<&Node>,
         place: Option<&Place>,
     ) -> Result<Option<Value>, Fault> {
+        // What is said of the whole says it of the part: a pattern on `code` tells `code.coding`.
+        let said = node.and_then(|n| n.rules.fixed.as_ref().or(n.rules.pattern.as_ref()));
+        if let (Some(said), "value" | "pattern", [_, ..]) = (said, kind, steps)
+            && let Some(part) = part(said, steps)
+        {
+            return Ok(Some(json!({ "x-pattern": part })));
+        }
         match steps {
             [] => self.here(kind, node, place),
             [Step::Resolve, ..] => {
@@ -61,9 +68,11 @@ impl Writer<'_> {
                     return Ok(found.and_then(|node| presence(node, has)));
                 }
                 let inner = self.walk(kind, rest, found, extension.as_ref())?;
-                Ok(inner.map(|inner| json!({ "properties": { "extension": { "contains":
+                Ok(inner.map(|inner| {
+                    json!({ "properties": { "extension": { "contains":
                     { "allOf": [{ "properties": { "url": { "const": url } } }, inner] } } },
-                    "required": ["extension"] })))
+                    "required": ["extension"] })
+                }))
             }
             [Step::Member(name), rest @ ..] => self.step(kind, name, rest, node, place),
         }
@@ -92,7 +101,15 @@ impl Writer<'_> {
         }
         let property = place.and_then(|place| place.property(name));
         let below = property.as_ref().map(|p| p.value(self.definitions)).transpose()?.flatten();
-        let Some(inner) = self.walk(kind, rest, child, below.as_ref())? else { return Ok(None) };
+        let mut inner = self.walk(kind, rest, child, below.as_ref())?;
+        // An item that must be there in a slice of its own tells as much.
+        let slices = child.into_iter().flat_map(|child| &child.slices);
+        for slice in slices.filter(|slice| slice.rules.min.unwrap_or(0) > 0) {
+            if inner.is_none() {
+                inner = self.walk(kind, rest, Some(slice), below.as_ref())?;
+            }
+        }
+        let Some(inner) = inner else { return Ok(None) };
         let repeats = property.is_some_and(|p| p.repeats);
         let inner = if repeats { json!({ "contains": inner }) } else { inner };
         let member = Map::from_iter([(name.to_owned(), inner)]);
@@ -137,12 +154,18 @@ impl Writer<'_> {
     }
 
     /// What the element at the end of the path must be.
-    fn here(&self, kind: &str, node: Option<&Node>, place: Option<&Place>) -> Result<Option<Value>, Fault> {
+    fn here(
+        &self,
+        kind: &str,
+        node: Option<&Node>,
+        place: Option<&Place>,
+    ) -> Result<Option<Value>, Fault> {
         let Some(node) = node else { return Ok(None) };
         let rules = &node.rules;
         match kind {
             "type" => {
-                let names: Vec<&str> = rules.types.iter().map(|t| canonical_tail(&t.code)).collect();
+                let names: Vec<&str> =
+                    rules.types.iter().map(|t| canonical_tail(&t.code)).collect();
                 let by_type = json!({ "properties": { "resourceType": { "enum": names } } });
                 Ok((!names.is_empty()).then_some(by_type))
             }
@@ -171,6 +194,22 @@ impl Writer<'_> {
     }
 }
 
+/// Only what lies on the path.
+fn part(value: &Value, steps: &[Step<'_>]) -> Option<Value> {
+    match (value, steps) {
+        (Value::Array(items), _) => {
+            let parts: Vec<Value> = items.iter().filter_map(|item| part(item, steps)).collect();
+            (!parts.is_empty()).then_some(Value::Array(parts))
+        }
+        (_, []) => Some(value.clone()),
+        (Value::Object(object), [Step::Member(name), rest @ ..]) => {
+            let member = part(object.get(*name)?, rest)?;
+            Some(Value::Object(Map::from_iter([((*name).to_owned(), member)])))
+        }
+        _ => None,
+    }
+}
+
 /// `has` where the element must be there, its contrary where it must not.
 fn presence(node: &Node, has: Value) -> Option<Value> {
     match (node.rules.min, node.rules.max) {
@@ -195,7 +234,9 @@ fn steps(path: &str) -> Vec<Step<'_>> {
     while !rest.is_empty() {
         // Dots inside a function's argument do not part steps.
         let end = match rest.find(['.', '(']) {
-            Some(at) if rest[at..].starts_with('(') => rest.find(')').map_or(rest.len(), |at| at + 1),
+            Some(at) if rest[at..].starts_with('(') => {
+                rest.find(')').map_or(rest.len(), |at| at + 1)
+            }
             Some(at) => at,
             None => rest.len(),
         };

@@ -4,16 +4,18 @@
 //! no fault is found twice, and a profile of a profile is one schema.
 //! Source: <http://hl7.org/fhir/R4/profiling.html>.
 
+use std::cell::RefCell;
+use std::collections::BTreeMap;
+
 use serde_json::{Map, Value, json};
 
 mod base;
 mod discriminator;
 
 use base::Place;
+pub(crate) use base::type_name;
 
-use super::element::{
-    Element, ElementType, Max, canonical_tail, choice_property,
-};
+use super::element::{Element, ElementType, Max, canonical_tail, choice_property};
 use super::snapshot::{Node, Snapshot};
 use super::{Definitions, Fault};
 
@@ -23,17 +25,21 @@ use super::{Definitions, Fault};
 /// [`Fault`] for a definition that is missing, or that speaks of an element which its type lacks.
 pub fn schema(definitions: &Definitions, canonical: &str) -> Result<Value, Fault> {
     let snapshot = Snapshot::of(definitions, canonical)?;
-    let writer = Writer { definitions, canonical };
+    let writer = Writer { definitions, canonical, choices: RefCell::default() };
     let place = Place::of_type(definitions, &snapshot.kind)?;
     let mut schema = Map::new();
     schema.insert("$schema".into(), json!("https://json-schema.org/draft/2020-12/schema"));
+    schema.insert("x-constrains".into(), json!(snapshot.kind));
     schema.extend(writer.value(&snapshot.root, None, place.as_ref())?);
+    schema.insert("x-choices".into(), json!(writer.choices.into_inner()));
     Ok(Value::Object(schema))
 }
 
 struct Writer<'a> {
     definitions: &'a Definitions,
     canonical: &'a str,
+    /// The JSON names of choice elements that are spoken of, with the element's name.
+    choices: RefCell<BTreeMap<String, String>>,
 }
 
 /// What a schema says about the members of an object.
@@ -77,7 +83,11 @@ impl Writer<'_> {
             self.member(&mut members, child, place)?;
         }
         let mut schema = Map::new();
-        for (key, rules) in [("x-required", members.present), ("x-choice-type", members.choice_types), ("properties", members.properties)] {
+        for (key, rules) in [
+            ("x-required", members.present),
+            ("x-choice-type", members.choice_types),
+            ("properties", members.properties),
+        ] {
             if !rules.is_empty() {
                 schema.insert(key.to_owned(), Value::Object(rules));
             }
@@ -108,7 +118,10 @@ impl Writer<'_> {
         say("x-minimum", rules.min_value.clone());
         say("x-maximum", rules.max_value.clone());
         let binding = rules.binding.as_ref();
-        say("x-binding", binding.map(|b| json!({ "strength": b.strength, "valueSet": b.value_set })));
+        say(
+            "x-binding",
+            binding.map(|b| json!({ "strength": b.strength, "valueSet": b.value_set })),
+        );
         let constraints: Vec<Value> = rules.constraints.iter().map(|c| {
             json!({ "key": c.key, "severity": c.severity, "expression": c.expression, "human": c.human })
         }).collect();
@@ -144,7 +157,12 @@ impl Writer<'_> {
         Ok(Some(names))
     }
 
-    fn member(&self, members: &mut Members, child: &Node, place: Option<&Place>) -> Result<(), Fault> {
+    fn member(
+        &self,
+        members: &mut Members,
+        child: &Node,
+        place: Option<&Place>,
+    ) -> Result<(), Fault> {
         let name = child.name.as_str();
         if let Some(base) = name.strip_suffix("[x]") {
             return self.choice(members, child, base, place);
@@ -163,6 +181,8 @@ impl Writer<'_> {
         let min = child.rules.min.unwrap_or(0);
         if min > 0 {
             members.require(name, &[name.to_owned()]);
+        } else if let Some(slice) = child.slices.iter().find(|s| s.rules.min.unwrap_or(0) > 0) {
+            members.require(&format!("{name}:{}", slice.name), &[name.to_owned()]);
         }
         let value = self.value(child, None, below.as_ref())?;
         if !repeats {
@@ -191,7 +211,11 @@ impl Writer<'_> {
     }
 
     /// Where the children of an element are to be found.
-    fn place_below(&self, child: &Node, property: Option<&base::Property>) -> Result<Option<Place>, Fault> {
+    fn place_below(
+        &self,
+        child: &Node,
+        property: Option<&base::Property>,
+    ) -> Result<Option<Place>, Fault> {
         let Some(property) = property else { return Ok(None) };
         match property.value(self.definitions)? {
             Some(place) => Ok(Some(place)),
@@ -219,13 +243,16 @@ impl Writer<'_> {
             types => types.iter().map(named).collect(),
         };
         let names: Vec<String> = allowed.iter().map(|(name, _)| name.clone()).collect();
+        let spoken_of = all.iter().map(|name| (name.clone(), base.to_owned()));
+        self.choices.borrow_mut().extend(spoken_of);
         let forbidden: Vec<&String> = all.iter().filter(|name| !names.contains(name)).collect();
         if !forbidden.is_empty() {
             let rule = json!({ "allowed": names, "forbidden": forbidden });
             members.choice_types.insert(base.to_owned(), rule);
         }
         if child.rules.min.unwrap_or(0) > 0 {
-            members.require(&child.name, &names);
+            // A value of a type that is not allowed is told as such, and not as missing too.
+            members.require(&child.name, &all);
         }
         for (property, kind) in &allowed {
             self.typed_choice(members, child, property, kind.as_ref(), place)?;
@@ -234,6 +261,8 @@ impl Writer<'_> {
             let property = match slice.rules.types.as_slice() {
                 _ if all.contains(&slice.name) => slice.name.clone(),
                 [kind, ..] => choice_property(base, &kind.code),
+                // A name alone says nothing.
+                [] if slice.children.is_empty() && slice.rules.min.is_none() => continue,
                 [] => return Err(self.fault(slice, "is a slice without a type")),
             };
             match (slice.rules.max, slice.rules.min) {

@@ -1,0 +1,109 @@
+//! Entries of resources, and what becomes of the standard's expressions.
+
+use serde_json::json;
+
+use super::parameter::Program;
+use super::*;
+use crate::definitions::{Definitions, source};
+
+pub(super) fn rules() -> Rules {
+    let model = Arc::new(Model::standard().unwrap());
+    let own_base = Some("https://me.example/fhir".to_owned());
+    let definitions = Definitions::embedded().unwrap();
+    Rules::new(model, SearchParameters::load(&definitions).unwrap(), own_base)
+}
+
+/// A part as text, or in hexadecimal where it is none.
+fn show(part: &[u8]) -> String {
+    let plain = std::str::from_utf8(part).ok().filter(|t| t.chars().all(|c| !c.is_control()));
+    let hex = || part.iter().map(|b| format!("{b:02x}")).collect::<Vec<_>>().concat();
+    plain.map_or_else(hex, str::to_owned)
+}
+
+fn check(value: serde_json::Value, expected: &[&str]) {
+    let resource = Resource::from_value(value).unwrap();
+    let entries = entries(&rules(), &resource);
+    let lines: Vec<String> = entries
+        .iter()
+        .map(|entry| {
+            let parts: Vec<_> = entry.parts.iter().map(|part| show(part)).collect();
+            let value = String::from_utf8_lossy(&entry.value).replace(|c: char| c < ' ', "~");
+            format!("{} [{}] {value}", entry.parameter, parts.join("]["))
+        })
+        .collect();
+    assert_eq!(lines, expected, "{lines:#?}");
+}
+
+/// The moments are those of the resource in milliseconds since 1970, the sign bit turned.
+#[test]
+fn a_patient() {
+    check(
+        json!({
+            "resourceType": "Patient", "id": "p", "active": true, "gender": "female",
+            "meta": { "lastUpdated": "2026-03-02T08:10:00.000Z" },
+            "identifier": [{ "system": "urn:s", "value": "A-1" }],
+            "name": [{ "family": "Éloïse", "given": ["eva", "Eva"] }],
+            "birthDate": "1970-01-02", "managingOrganization": { "reference": "Organization/o" },
+            "_birthDate": { "extension": [] },
+        }),
+        &[
+            "_lastUpdated [008000019cad98d3c0][] ",
+            "active [true][] ",
+            "birthdate [008000000005265c00][05265bff] ",
+            "deceased [false][] ",
+            "family [eloise] Éloïse",
+            "gender [female][] ",
+            "given [eva] ~Eva",
+            "identifier [a-1][urn:s] cA-1",
+            "name [eloise] Éloïse",
+            "name [eva] ~Eva",
+            "organization [o][Organization] ",
+        ],
+    );
+}
+
+/// Every expression of the standard compiles to routes; the list of those that do not is empty.
+#[test]
+fn all_expressions_compile() {
+    let rules = rules();
+    let mut odd = Vec::new();
+    let (mut count, mut stored) = (0, 0);
+    for kind in ResourceType::all() {
+        for definition in rules.definitions.for_type(kind) {
+            count += 1;
+            let label = format!("{kind}.{}", definition.code);
+            match parameter::compile(definition, &rules.definitions, &rules.model, kind) {
+                Err(message) => odd.push(format!("{label}: {message}")),
+                Ok(parameter) => match &parameter.program {
+                    Program::FhirPath(_) => odd.push(format!("{label}: left to the engine")),
+                    Program::Routes(routes) if routes.is_empty() => {
+                        odd.push(format!("{label}: nothing to find ({:?})", definition.expression));
+                    }
+                    _ => {}
+                },
+            }
+        }
+        stored += rules.parameters(kind).filter(|parameter| parameter.is_stored()).count();
+    }
+    println!("{count} parameters of types, {stored} with rows of their own");
+    assert_eq!(odd, Vec::<String>::new(), "{odd:#?}");
+}
+
+/// The rows of the official examples: each parameter that the reading of the expression by hand
+/// finds a value for has one. (Counts only; what is found is tested by searching.)
+#[test]
+fn rows_of_an_observation_are_few() {
+    let Some(text) = source::read("standard/cases/r4-examples/observation-example.json") else {
+        return;
+    };
+    let resource = Resource::from_value(serde_json::from_str(&text).unwrap()).unwrap();
+    let entries = entries(&rules(), &resource);
+    for entry in &entries {
+        println!(
+            "{} {:?}",
+            entry.parameter,
+            entry.parts.iter().map(|p| show(p)).collect::<Vec<_>>()
+        );
+    }
+    assert!(entries.len() < 20);
+}

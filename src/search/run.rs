@@ -1,0 +1,258 @@
+//! A query answered: one page of matches.
+//!
+//! One view, one page. Candidates come from the clause with the fewest rows, the other clauses are
+//! asked of the candidates' own rows, and only what goes on the page is loaded. Pages go on from a
+//! place in the order, so that whatever is written meanwhile, a match that matched throughout is
+//! told once: by id without more; in other orders because those that have changed since the first
+//! page keep the place that they had then.
+//! Source: <http://hl7.org/fhir/R4/search.html>, <http://hl7.org/fhir/R4/http.html#paging>.
+
+use std::ops::Range;
+
+use crate::fhir::{Id, ResourceType};
+use crate::index::Rules;
+use crate::repository::{self, Stored, key};
+use crate::search::candidates::{Course, Ids, candidates, count_up_to};
+use crate::search::clause::Clause;
+use crate::search::cursor::Cursor;
+use crate::search::join::join;
+use crate::search::plan::Plan;
+use crate::search::query::{Query, Total};
+use crate::search::read::Rows;
+use crate::search::{Error, sort};
+use crate::store::View;
+
+/// One page.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct Page {
+    /// The matches in their order.
+    pub matches: Vec<Stored>,
+    /// How many match in all, where that was asked for or is cheap.
+    pub total: Option<u64>,
+    /// Where the next page begins, if there is one.
+    pub next: Option<Cursor>,
+    /// Where the page before ends, if there is one.
+    pub previous: Option<Cursor>,
+}
+
+/// Answers a query; without a cursor with the first page.
+///
+/// # Errors
+/// [`Error::TooCostly`], [`Error::BadCursor`] for the cursor of another query, [`Error::Expired`],
+/// [`Error::Repository`].
+pub fn run(
+    view: &dyn View,
+    rules: &Rules,
+    query: &Query,
+    cursor: Option<&Cursor>,
+) -> Result<Page, Error> {
+    let mut query = query.clone();
+    for clause in &mut query.clauses {
+        *clause = join(view, query.limits, query.kind, clause)?;
+    }
+    let plan = Plan::new(&query);
+    let search = Search::choose(view, query.kind, &plan)?;
+    let mut page = Page { total: search.total(&query)?, ..Page::default() };
+    if query.count == 0 {
+        return Ok(page);
+    }
+    let by_id = match query.sort.as_slice() {
+        [] => Some(false),
+        [key] if key.sources.is_empty() => Some(key.descending),
+        _ => None,
+    };
+    let (ids, cursors) = match by_id {
+        Some(descending) => search.by_id(&query, cursor, descending)?,
+        None => search.sorted(rules, &query, cursor)?,
+    };
+    for id in &ids {
+        page.matches.extend(repository::current(view, query.kind, id)?);
+    }
+    (page.previous, page.next) = cursors;
+    Ok(page)
+}
+
+/// The ranges of rows in one of which a new match would have to be written: what a conditional
+/// create expects no newcomer in.
+pub fn watched(query: &Query) -> Vec<Range<Vec<u8>>> {
+    let plan = Plan::new(query);
+    match plan.ranges.first() {
+        Some(Clause::Index { any, .. }) => {
+            any.iter().flat_map(|condition| condition.ranges(query.kind)).collect()
+        }
+        Some(Clause::Ids { ids, .. }) => {
+            let row = |id| key::current(query.kind, id);
+            ids.iter().map(|id| row(id)..[row(id).as_slice(), &[0]].concat()).collect()
+        }
+        _ => vec![key::current_range(query.kind)],
+    }
+}
+
+/// The ids of the resources of that type for which the clause holds.
+pub(super) fn holding<'a>(
+    view: &'a dyn View,
+    kind: ResourceType,
+    clause: &'a Clause,
+) -> Result<Ids<'a>, Error> {
+    let negated =
+        matches!(clause, Clause::Ids { negated: true, .. } | Clause::Index { negated: true, .. });
+    if !negated {
+        return candidates(view, kind, Some(clause), Course::ALL);
+    }
+    let all = candidates(view, kind, None, Course::ALL)?;
+    Ok(filter(view, kind, all, vec![clause]))
+}
+
+fn filter<'a>(
+    view: &'a dyn View,
+    kind: ResourceType,
+    ids: Ids<'a>,
+    clauses: Vec<&'a Clause>,
+) -> Ids<'a> {
+    if clauses.is_empty() {
+        return ids;
+    }
+    Box::new(ids.filter_map(move |id| {
+        let held = id.and_then(|id| {
+            let held = Rows::read(view, kind, &id)?.hold(&clauses)?;
+            Ok(held.then_some(id))
+        });
+        held.transpose()
+    }))
+}
+
+/// The rows that are counted of each clause before candidates are chosen.
+const COUNTED: usize = 1000;
+
+/// So few rows that no other clause need be counted.
+const FEW: usize = 16;
+
+/// Ids for a page with the cursors of the pages before and after.
+type Ends = (Vec<Id>, (Option<Cursor>, Option<Cursor>));
+
+/// A query's clauses, with one chosen to give the candidates.
+struct Search<'a> {
+    view: &'a dyn View,
+    kind: ResourceType,
+    source: Option<&'a Clause>,
+    others: Vec<&'a Clause>,
+}
+
+impl<'a> Search<'a> {
+    fn choose(view: &'a dyn View, kind: ResourceType, plan: &'a Plan) -> Result<Self, Error> {
+        let mut best: Option<(usize, usize)> = None;
+        for (at, clause) in plan.ranges.iter().enumerate() {
+            let most = best.map_or(COUNTED, |(count, _)| count);
+            let count = count_up_to(view, kind, clause, most)?;
+            if best.is_none() || count < most {
+                best = Some((count, at));
+            }
+            if count <= FEW {
+                break;
+            }
+        }
+        let chosen = best.map(|(_, at)| at);
+        let others = plan.ranges.iter().enumerate().filter(|(at, _)| Some(*at) != chosen);
+        let others = others.map(|(_, clause)| clause).chain(&plan.filters).collect();
+        Ok(Self { view, kind, source: chosen.and_then(|at| plan.ranges.get(at)), others })
+    }
+
+    fn matches(&self, course: Course<'a>) -> Result<Ids<'a>, Error> {
+        let ids = candidates(self.view, self.kind, self.source, course)?;
+        Ok(filter(self.view, self.kind, ids, self.others.clone()))
+    }
+
+    fn total(&self, query: &Query) -> Result<Option<u64>, Error> {
+        let most = match query.total {
+            Total::Accurate => usize::MAX,
+            _ if query.count == 0 => usize::MAX,
+            Total::None => return Ok(None),
+            Total::IfCheap => query.limits.counted,
+        };
+        // Candidates are counted, not matches: those that fall through cost as much.
+        let mut candidates = candidates(self.view, self.kind, self.source, Course::ALL)?;
+        let mut total = 0;
+        for _ in 0..most {
+            let Some(id) = candidates.next() else { return Ok(Some(total)) };
+            let id = id?;
+            let held = self.others.is_empty()
+                || Rows::read(self.view, self.kind, &id)?.hold(&self.others)?;
+            total += u64::from(held);
+        }
+        Ok(candidates.next().is_none().then_some(total))
+    }
+
+    fn by_id(
+        &self,
+        query: &Query,
+        cursor: Option<&'a Cursor>,
+        descending: bool,
+    ) -> Result<Ends, Error> {
+        let backward = cursor.is_some_and(|cursor| cursor.backward);
+        let past = cursor.map(|cursor| &cursor.id);
+        let course = Course { past, descending: descending != backward };
+        let found = self.matches(course)?.take(query.count.saturating_add(1));
+        let mut ids = found.collect::<Result<Vec<_>, _>>()?;
+        let more = ids.len() > query.count;
+        ids.truncate(query.count);
+        if backward {
+            ids.reverse();
+        }
+        let seen = self.view.seq();
+        let end = |id: Option<&Id>, backward| {
+            id.map(|id| Cursor { place: Vec::new(), id: id.clone(), backward, seen })
+        };
+        let (before, after) = if backward { (more, true) } else { (cursor.is_some(), more) };
+        let previous = end(ids.first().filter(|_| before), true);
+        let next = end(ids.last().filter(|_| after), false);
+        Ok((ids, (previous, next)))
+    }
+
+    fn sorted(&self, rules: &Rules, query: &Query, cursor: Option<&Cursor>) -> Result<Ends, Error> {
+        let keys = query.sort.as_slice();
+        if cursor.is_some_and(|cursor| cursor.place.len() != keys.len()) {
+            return Err(Error::BadCursor);
+        }
+        let seen = cursor.map_or(self.view.seq(), |cursor| cursor.seen);
+        let moved = sort::places_at(self.view, rules, self.kind, keys, seen)?;
+        let mut found = Vec::new();
+        for id in candidates(self.view, self.kind, self.source, Course::ALL)? {
+            let id = id?;
+            let rows = Rows::read(self.view, self.kind, &id)?;
+            if !rows.hold(&self.others)? {
+                continue;
+            }
+            if found.len() == query.limits.sorted {
+                let message = format!("more than {} matches would be sorted", query.limits.sorted);
+                return Err(Error::costly(Some("_sort"), &message));
+            }
+            let own = moved.get(&id).cloned().flatten();
+            let place = own.unwrap_or_else(|| sort::place(keys, &id, &rows.all()));
+            found.push((place, id));
+        }
+        found.sort_by(|a, b| sort::compare(keys, (&a.0, &a.1), (&b.0, &b.1)));
+        let (from, to) = match cursor {
+            None => (0, query.count),
+            Some(cursor) => {
+                let before = |item: &(sort::Place, Id)| {
+                    sort::compare(keys, (&item.0, &item.1), (&cursor.place, &cursor.id))
+                };
+                if cursor.backward {
+                    let end = found.partition_point(|item| before(item).is_lt());
+                    (end.saturating_sub(query.count), end)
+                } else {
+                    let start = found.partition_point(|item| before(item).is_le());
+                    (start, start.saturating_add(query.count))
+                }
+            }
+        };
+        let to = to.min(found.len());
+        let page = found.get(from..to).unwrap_or_default();
+        let end = |item: Option<&(sort::Place, Id)>, backward| {
+            item.map(|(place, id)| Cursor { place: place.clone(), id: id.clone(), backward, seen })
+        };
+        let previous = end(page.first().filter(|_| from > 0), true);
+        let next = end(page.last().filter(|_| to < found.len()), false);
+        Ok((page.iter().map(|(_, id)| id.clone()).collect(), (previous, next)))
+    }
+}

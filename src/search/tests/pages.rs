@@ -1,0 +1,100 @@
+//! Order and pages: what follows what, and that it stays so while others write.
+
+use serde_json::json;
+
+use super::*;
+
+/// <http://hl7.org/fhir/R4/search.html#sort>: missing values last, ties by id, the earliest of many.
+#[test]
+fn order() {
+    let clinic = observations(&[
+        ("a", json!({ "effectiveDateTime": "2026-01-02" })),
+        ("b", json!({ "effectivePeriod": { "start": "2026-01-01", "end": "2026-01-09" } })),
+        ("c", json!({})),
+        ("d", json!({ "effectiveDateTime": "2026-01-02", "status": "amended" })),
+    ]);
+    for (sort, expected) in [
+        ("date", "b a d c"),
+        ("-date", "b a d c"),
+        ("-_id", "d c b a"),
+        ("date,-_id", "b d a c"),
+        ("-_lastUpdated", "d c b a"),
+        ("status,-date", "d b a c"),
+    ] {
+        clinic.check(&format!("Observation?_sort={sort}"), expected);
+    }
+}
+
+/// What is written between two pages neither repeats nor hides a match
+/// (<http://hl7.org/fhir/R4/http.html#paging>).
+#[test]
+fn pages_hold_still_while_others_write() {
+    for sort in
+        ["", "&_sort=_lastUpdated", "&_sort=-_lastUpdated", "&_sort=date", "&_sort=-date,-_id"]
+    {
+        let clinic = Clinic::new();
+        let put = |number: usize, day: usize| {
+            clinic.put(json!({ "resourceType": "Observation", "id": format!("o{number:02}"),
+                "status": "final", "effectiveDateTime": format!("2026-01-{day:02}") }));
+        };
+        (1..=20).for_each(|number| put(number, 21 - number));
+        let url = format!("Observation?status=final&_count=3{sort}");
+        let (mut seen, mut cursor, mut round) = (Vec::new(), None::<Cursor>, 0);
+        loop {
+            let page = clinic.page(&url, cursor.as_ref()).unwrap();
+            seen.extend(page.matches.iter().map(|found| found.id.to_string()));
+            let text = page.next.map(|next| next.to_text());
+            let Some(text) = text else { break };
+            cursor = Some(Cursor::parse(&text).unwrap());
+            // One moves to either end, one is new, one goes.
+            round += 1;
+            put(round, 28);
+            put(20 - round, 1);
+            put(40 + round, 14);
+            if round == 2 {
+                clinic.delete("Observation", "o10");
+            }
+        }
+        let mut stayed: Vec<_> =
+            seen.iter().map(String::as_str).filter(|id| *id < "o21" && *id != "o10").collect();
+        stayed.sort_unstable();
+        let expected: Vec<_> = (1..=20).filter(|n| *n != 10).map(|n| format!("o{n:02}")).collect();
+        assert_eq!(stayed, expected, "{sort}: {seen:?}");
+    }
+}
+
+#[test]
+fn pages_go_back_the_way_they_came() {
+    let clinic = observations(&["a", "b", "c", "d", "e"].map(|id| (id, json!({}))));
+    for sort in ["", "&_sort=-_id", "&_sort=-_lastUpdated"] {
+        let url = format!("Observation?_count=2{sort}");
+        let first = clinic.page(&url, None).unwrap();
+        assert!(first.previous.is_none() && first.total == Some(5));
+        let second = clinic.page(&url, first.next.as_ref()).unwrap();
+        let third = clinic.page(&url, second.next.as_ref()).unwrap();
+        assert!(third.next.is_none());
+        let back = clinic.page(&url, third.previous.as_ref()).unwrap();
+        assert_eq!(show(&back), show(&second), "{sort}");
+        let start = clinic.page(&url, back.previous.as_ref()).unwrap();
+        assert_eq!(show(&start), show(&first), "{sort}");
+        assert!(start.previous.is_none() && start.next.is_some());
+    }
+}
+
+#[test]
+fn only_what_is_current_and_alive() {
+    let clinic = observations(&[("a", json!({ "code": { "text": "old" } })), ("b", json!({}))]);
+    clinic.check("Observation?code:text=old", "a");
+    clinic.put(json!({ "resourceType": "Observation", "id": "a", "status": "amended" }));
+    clinic.check("Observation?code:text=old", "");
+    clinic.check("Observation?status=amended", "a");
+    clinic.delete("Observation", "a");
+    for query in ["status=amended", "_id=a", "status:not=final", "_lastUpdated=gt2000"] {
+        let expected = if query.starts_with("_last") { "b" } else { "" };
+        clinic.check(&format!("Observation?{query}"), expected);
+    }
+    clinic.check("Observation?_id=a,b,B", "b");
+    assert_eq!(clinic.page("Observation?_count=0", None).unwrap().total, Some(1));
+    assert_eq!(clinic.page("Observation?_summary=count", None).unwrap().total, Some(1));
+    assert_eq!(clinic.page("Observation?_total=none", None).unwrap().total, None);
+}
