@@ -3,11 +3,14 @@
 #![expect(clippy::unwrap_used, clippy::indexing_slicing, reason = "a test may fail loudly")]
 
 use std::collections::BTreeSet;
+use std::sync::Arc;
 
 use serde_json::Value;
 use spondyl::clinical::{Record, Summary, summary};
-use spondyl::fhir::Resource;
+use spondyl::definitions::Definitions;
+use spondyl::fhir::{Resource, Severity};
 use spondyl::letter::{self, Context};
+use spondyl::validation::Validator;
 
 mod episode;
 
@@ -335,4 +338,22 @@ fn a_letter_of_nothing() {
         3,
         "Composition, Device, episode"
     );
+}
+
+/// The whole document passes our validator: the standard's types and our profiles alike.
+#[test]
+fn the_document_is_valid() {
+    let definitions = Arc::new(Definitions::embedded().unwrap());
+    let validator = Validator::new(definitions);
+    for letter in letters(&episode::clinic()) {
+        let bundle = Resource::from_value(letter.document).unwrap();
+        let issues = validator.check(&bundle);
+        let errors: Vec<_> =
+            issues.iter().filter(|issue| issue.severity >= Severity::Error).collect();
+        assert!(errors.is_empty(), "{}: {errors:#?}", letter.id);
+        let mut broken = bundle.clone();
+        let section = &mut broken.value_mut()["entry"][0]["resource"]["section"][0];
+        section.as_object_mut().unwrap().remove("title");
+        assert!(!validator.check(&broken).is_empty(), "our profile asks for a title");
+    }
 }

@@ -8,6 +8,7 @@
 use serde_json::{Value, json};
 use spondyl::clinical::{Record, summary};
 use spondyl::fhir::Resource;
+use spondyl::letter;
 
 mod episode;
 
@@ -257,6 +258,72 @@ fn other_episodes_make_no_difference() {
         .collect();
     assert!(own.len() < clinic.len());
     assert_eq!(summarise(&clinic, id), summarise(&own, id));
+}
+
+/// What replaces a value when a record is damaged: other types, extremes, nonsense.
+fn damage(seed: u64) -> Value {
+    let text = match seed % 12 {
+        0 => "null",
+        1 => "true",
+        2 => "-79228162514264337593543950335",
+        3 => "79228162514264337593543950335",
+        4 => "0.0000000000000000000000000001",
+        5 => "1e400",
+        6 => "\"\"",
+        7 => "\"9999-12-31T23:59:59.999-23:59\"",
+        8 => "\"\\u0000 {n} \\n ; \u{6f22}\"",
+        9 => "[]",
+        10 => "{}",
+        _ => "[[{\"reference\": \"Patient/x\", \"code\": 4294967296}]]",
+    };
+    serde_json::from_str(text).unwrap()
+}
+
+/// Replaces the leaf of that number, counting from the front; answers how many leaves there are.
+fn replace_leaf(value: &mut Value, wanted: usize, seen: &mut usize, with: &Value) {
+    match value {
+        Value::Array(items) => items.iter_mut().for_each(|v| replace_leaf(v, wanted, seen, with)),
+        Value::Object(object) => {
+            for (name, member) in object.iter_mut() {
+                if !["resourceType", "id"].contains(&name.as_str()) {
+                    replace_leaf(member, wanted, seen, with);
+                }
+            }
+        }
+        leaf => {
+            if *seen == wanted {
+                *leaf = with.clone();
+            }
+            *seen += 1;
+        }
+    }
+}
+
+/// Whatever stands in a record, there is a summary and a letter, and nothing falls over.
+#[test]
+fn damaged_records_still_have_a_summary() {
+    let clinic = episode::clinic();
+    let mut seed = 20_261_125_u64;
+    let mut next = |below: usize| {
+        seed = seed.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        usize::try_from((seed >> 33) % below as u64).unwrap()
+    };
+    let ids = episode::episode_ids(&clinic);
+    for round in 0..150 {
+        let mut damaged = clinic.clone();
+        for _ in 0..40 {
+            let at = next(damaged.len());
+            let leaf = next(60);
+            let with = damage(next(1 << 20) as u64);
+            replace_leaf(damaged[at].value_mut(), leaf, &mut 0, &with);
+        }
+        let id = &ids[round % ids.len()];
+        let record = Record::build(episode::episode(&damaged, id), &damaged);
+        let summary = summary(&record, episode::now());
+        assert!(letter::html(&summary).contains("</html>"));
+        let context = letter::Context { base: "http://a.example/fhir", bundle_id: None };
+        assert_eq!(letter::document(&summary, &record, context)["type"], "document");
+    }
 }
 
 /// Adds a copy of a resource, changed, under another id.

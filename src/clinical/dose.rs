@@ -141,24 +141,31 @@ impl DoseFields {
         }
     }
 
+    /// Seconds of movement by the recorded duration; none where a number is out of all bounds.
+    fn timed(&self) -> Option<Decimal> {
+        self.duration?.checked_mul(Decimal::from(self.series.unwrap_or(1)))
+    }
+
     /// Oscillations at one site, and whether they were derived from duration and rate.
     fn oscillation_span(&self) -> Option<(Span, bool)> {
         if let (Some(series), Some(each)) = (self.series, self.oscillations) {
             return Some((Span::exact(Decimal::from(series) * Decimal::from(each)), false));
         }
         let (low, high) = self.rate?;
-        let seconds = self.duration? * Decimal::from(self.series.unwrap_or(1));
-        Some((Span::new((seconds * low).round(), (seconds * high).round()), true))
+        let seconds = self.timed()?;
+        let least = seconds.checked_mul(low)?.round();
+        Some((Span::new(least, seconds.checked_mul(high)?.round()), true))
     }
 
     /// Seconds at one site.
     fn second_span(&self, technique: Technique) -> Option<Span> {
-        if let Some(duration) = self.duration {
-            return Some(Span::exact(duration * Decimal::from(self.series.unwrap_or(1))));
+        if self.duration.is_some() {
+            return self.timed().map(Span::exact);
         }
         let (low, high) = self.rate.filter(|_| technique == Technique::OscillatoryMobilisation)?;
         let (oscillations, _) = self.oscillation_span()?;
-        Some(Span::new(oscillations.min.get() / high, oscillations.max.get() / low))
+        let least = oscillations.min.get().checked_div(high)?;
+        Some(Span::new(least, oscillations.max.get().checked_div(low)?))
     }
 }
 

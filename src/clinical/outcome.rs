@@ -174,12 +174,12 @@ pub fn disability_band(percent: Decimal) -> &'static str {
 
 /// The index: from its items where they are there (a total that differs is a gap), else its total.
 fn disability(value: &Value, seen: &Seen, gaps: &mut Vec<Gap>) -> Option<Parts> {
-    let total = ucum(at(value, "/valueQuantity")).and_then(|(n, unit)| match unit {
+    let total = ucum(at(value, "/valueQuantity")).filter(|(n, _)| *n >= Decimal::ZERO);
+    let total = total.and_then(|(n, unit)| match unit {
         "{score}" if n <= Decimal::from(50) => Some((n, n * Decimal::TWO, true)),
         "%" if n <= Decimal::ONE_HUNDRED => Some((n, n, false)),
         _ => None,
     });
-    let total = total.filter(|(n, _, _)| *n >= Decimal::ZERO);
     let mut scored: BTreeMap<&str, u32> = BTreeMap::new();
     for part in items(value, "/component") {
         let item = code_in(at(part, "/code"), LOINC).filter(|code| ITEMS.contains(code));
