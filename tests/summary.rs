@@ -7,7 +7,7 @@
 
 use serde_json::{Value, json};
 use spondyl::clinical::{Record, summary};
-use spondyl::fhir::Resource;
+use spondyl::fhir::{Instant, Resource};
 use spondyl::letter;
 
 mod episode;
@@ -258,6 +258,25 @@ fn other_episodes_make_no_difference() {
         .collect();
     assert!(own.len() < clinic.len());
     assert_eq!(summarise(&clinic, id), summarise(&own, id));
+}
+
+/// Episodes computed by hand: each case tells its arithmetic, and the numbers by JSON pointer.
+#[test]
+fn episodes_computed_by_hand() {
+    for name in ["dose", "scores", "segments"] {
+        let path = format!("conformance/summary/{name}.json");
+        let case: Value = serde_json::from_slice(&std::fs::read(&path).unwrap()).unwrap();
+        let values = case["resources"].as_array().unwrap().iter().cloned();
+        let resources: Vec<Resource> = values.map(|v| Resource::from_value(v).unwrap()).collect();
+        let id = case["episode"].as_str().unwrap();
+        let record = Record::build(episode::episode(&resources, id), &resources);
+        let as_of = Instant::parse(case["asOf"].as_str().unwrap()).unwrap();
+        let found = serde_json::to_value(summary(&record, as_of)).unwrap();
+        for (pointer, expected) in case["expected"].as_object().unwrap() {
+            let value = found.pointer(pointer).unwrap_or(&Value::Null);
+            same(&format!("{name} {pointer}"), value, expected);
+        }
+    }
 }
 
 /// What replaces a value when a record is damaged: other types, extremes, nonsense.

@@ -5,7 +5,7 @@
 //! the rest is the stored resources, unchanged. A draft: `preliminary`, without attester.
 //! Source: <http://hl7.org/fhir/R4/documents.html>, <http://hl7.org/fhir/R4/composition.html>.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeSet, VecDeque};
 
 use serde_json::{Map, Value, json};
 
@@ -166,8 +166,8 @@ fn closure(record: &Record<'_>, composition: &Value) -> Vec<Target> {
     let mut found = Vec::new();
     let own = [Target::of(&format!("Device/{DEVICE}"))];
     let mut seen: BTreeSet<Target> = own.into_iter().flatten().collect();
-    let mut waiting = vec![composition];
-    while let Some(value) = waiting.pop() {
+    let mut waiting = VecDeque::from([composition]);
+    while let Some(value) = waiting.pop_front() {
         let mut references = Vec::new();
         collect(value, &mut references);
         for target in references {
@@ -176,7 +176,7 @@ fn closure(record: &Record<'_>, composition: &Value) -> Vec<Target> {
                 continue;
             }
             if let Some(resource) = record.resource(&target) {
-                waiting.insert(0, resource.value());
+                waiting.push_back(resource.value());
                 found.push(target);
             }
         }

@@ -1,6 +1,6 @@
 //! The segment map of a letter: from the head downwards, visits from left to right.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use crate::clinical::segment::{Class, Segment, Side};
 use crate::clinical::segment_map::Cell;
@@ -20,9 +20,10 @@ pub(super) fn map(desk: &Desk<'_>) -> Option<Map> {
     }
     let treated_days = summary.dose.lines.iter().map(|line| line.day);
     let days: BTreeSet<Day> = summary.segments.days.iter().copied().chain(treated_days).collect();
+    let ground = Ground::of(desk);
     let row = |segment: Segment| MapRow {
         segment: segment.code(),
-        cells: days.iter().map(|day| cell(desk, segment, *day)).collect(),
+        cells: days.iter().map(|day| ground.cell(desk, segment, *day)).collect(),
     };
     let rows = Segment::all().filter(|segment| (first..=last).contains(segment)).map(row);
     Some(Map {
@@ -37,17 +38,29 @@ pub(super) fn map(desk: &Desk<'_>) -> Option<Map> {
     })
 }
 
-fn cell(desk: &Desk<'_>, segment: Segment, day: Day) -> MapCell {
-    let cells = &desk.summary.segments.cells;
-    let side = |side: Side| {
-        let found = cells.iter().find(|c| c.segment == segment && c.day == day && c.side == side);
-        found.map(|cell| mark(desk, cell))
-    };
-    let lines = &desk.summary.dose.lines;
-    MapCell {
-        left: side(Side::Left),
-        right: side(Side::Right),
-        treated: lines.iter().any(|line| line.segment == segment && line.day == day),
+/// What was found and done, by place and day.
+struct Ground<'a> {
+    found: BTreeMap<(Segment, Day, Side), &'a Cell>,
+    treated: BTreeSet<(Segment, Day)>,
+}
+
+impl<'a> Ground<'a> {
+    fn of(desk: &Desk<'a>) -> Self {
+        let cells = desk.summary.segments.cells.iter();
+        let lines = desk.summary.dose.lines.iter();
+        Self {
+            found: cells.map(|cell| ((cell.segment, cell.day, cell.side), cell)).collect(),
+            treated: lines.map(|line| (line.segment, line.day)).collect(),
+        }
+    }
+
+    fn cell(&self, desk: &Desk<'_>, segment: Segment, day: Day) -> MapCell {
+        let side = |side: Side| self.found.get(&(segment, day, side)).map(|cell| mark(desk, cell));
+        MapCell {
+            left: side(Side::Left),
+            right: side(Side::Right),
+            treated: self.treated.contains(&(segment, day)),
+        }
     }
 }
 
