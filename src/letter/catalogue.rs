@@ -69,7 +69,7 @@ impl Catalogue {
     pub fn short_day(&self, day: Day) -> String {
         let (year, month, number) = day.0.to_calendar_date();
         let month = self.name("month-short", &u8::from(month).to_string()).to_owned();
-        self.fill("date", &[("d", number.to_string()), ("m", month), ("y", year.to_string())])
+        self.fill("date.short", &[("d", number.to_string()), ("m", month), ("y", year.to_string())])
     }
 
     /// Items as a list within a sentence.

@@ -26,6 +26,10 @@ pub struct Content {
     pub parties: Vec<Fact>,
     /// The sections, in reading order.
     pub sections: Vec<Section>,
+    /// Courses of scores, for forms that draw them.
+    pub charts: Vec<Chart>,
+    /// The words under the charts.
+    pub charts_note: String,
     /// The cautions.
     pub cautions: Vec<String>,
     /// The heading of the cautions.
@@ -185,6 +189,36 @@ pub struct Legend {
     pub text: String,
     /// What it means.
     pub words: String,
+}
+
+/// The course of one score, ready to draw; places are thousandths of the drawing.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize)]
+pub struct Chart {
+    /// What it shows.
+    pub caption: String,
+    /// The same in words.
+    pub description: String,
+    /// The scores, from left to right.
+    pub points: Vec<ChartPoint>,
+    /// From the first value to the important change, from below upwards.
+    pub important: Option<[u32; 2]>,
+    /// Where a change reaches the error of measurement.
+    pub error: Option<u32>,
+    /// The words for the least and the greatest value of the scale.
+    pub ends: [String; 2],
+}
+
+/// One score of a chart.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize)]
+pub struct ChartPoint {
+    /// From the first day to the last.
+    pub x: u32,
+    /// From the least value to the greatest.
+    pub y: u32,
+    /// The score in words.
+    pub text: String,
+    /// Its day in words.
+    pub day: String,
 }
 
 impl Block {

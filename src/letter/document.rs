@@ -13,7 +13,7 @@ use crate::clinical::element::{LOINC, OWN, Target, text};
 use crate::clinical::source::Source;
 use crate::clinical::{Record, Summary};
 use crate::letter::content::{Block, Content, Section};
-use crate::letter::{Context, digest, narrative};
+use crate::letter::{Context, compose, digest, narrative};
 
 /// The id of the device that stands for the computation.
 const DEVICE: &str = "spondyl";
@@ -68,6 +68,7 @@ fn composition(summary: &Summary, record: &Record<'_>, content: &Content, id: &s
         "identifier": { "system": "urn:ietf:rfc:3986", "value": format!("urn:uuid:{id}") },
         "status": "preliminary",
         "type": { "coding": [coding("34133-9")], "text": content.title },
+        "category": [{ "coding": [coding(category(summary))] }],
         "subject": record.patient().as_ref().map(reference),
         "date": summary.as_of,
         "author": authors(summary),
@@ -94,6 +95,15 @@ fn composition(summary: &Summary, record: &Record<'_>, content: &Content, id: &s
         object.insert("section".into(), Value::Array(all));
     }
     without_null(composition)
+}
+
+/// The code under which the kind of letter is filed: referral, discharge or progress note.
+fn category(summary: &Summary) -> &'static str {
+    match compose::kind(summary) {
+        "referral" => "57154-7",
+        "discharge" => "18842-5",
+        _ => "11508-9",
+    }
 }
 
 /// What stands above the sections.
@@ -143,6 +153,9 @@ fn section(content: &Content, section: &Section) -> Value {
 fn coding(code: &str) -> Value {
     let display = match code {
         "34133-9" => Some("Summary of episode note"),
+        "11508-9" => Some("Physical therapy Progress note"),
+        "18842-5" => Some("Discharge summary"),
+        "57154-7" => Some("Physical therapy Referral note"),
         _ => None,
     };
     without_null(json!({ "system": LOINC, "code": code, "display": display }))

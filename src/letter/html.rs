@@ -20,14 +20,16 @@ pub(super) fn page(content: &Content) -> String {
         }
     };
     let body = html! {
-        @for section in &content.sections { (self::section(section)) }
+        @for section in &content.sections {
+            (self::section(section, if section.id == "scores" { charts(content) } else { html! {} }))
+        }
         (layout::cautions(&content.cautions_title, &content.cautions))
     };
     let bottom = html! { p { (content.foot) } };
     layout::page(content.language, &content.subject, &top, &body, &bottom)
 }
 
-fn section(section: &Section) -> Markup {
+fn section(section: &Section, more: Markup) -> Markup {
     html! {
         section id=(section.id) aria-labelledby=(format!("{}-title", section.id)) {
             h2 id=(format!("{}-title", section.id)) { (section.title) }
@@ -38,6 +40,24 @@ fn section(section: &Section) -> Markup {
                     _ => { (narrative::block(block)) }
                 }
             }
+            (more)
+        }
+    }
+}
+
+/// The courses of the scores, side by side where there is room.
+fn charts(content: &Content) -> Markup {
+    html! {
+        @if !content.charts.is_empty() {
+            div class="charts" {
+                @for chart in &content.charts {
+                    figure {
+                        figcaption { (chart.caption) }
+                        (svg::chart(chart))
+                    }
+                }
+            }
+            p class="note" { (content.charts_note) }
         }
     }
 }

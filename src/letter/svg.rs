@@ -6,7 +6,7 @@
 
 use maud::{Markup, html};
 
-use crate::letter::content::{Map, MapCell, Mark, Shape};
+use crate::letter::content::{Chart, Map, MapCell, Mark, Shape};
 
 const LABEL: usize = 64;
 const COLUMN: usize = 96;
@@ -101,6 +101,43 @@ pub(super) fn legend(map: &Map) -> Markup {
                     }
                     " " (entry.words)
                 }
+            }
+        }
+    }
+}
+
+const CHART_WIDTH: u32 = 250;
+const CHART_HEIGHT: u32 = 120;
+/// Room left and right of the drawing of a chart.
+const ROOM: u32 = 48;
+
+/// The course of a score, its scale at the left, each score with its value.
+pub(super) fn chart(chart: &Chart) -> Markup {
+    let (width, height) = (CHART_WIDTH + 2 * ROOM, CHART_HEIGHT + 34);
+    let x = |at: u32| ROOM + at * CHART_WIDTH / 1000;
+    let y = |at: u32| 17 + CHART_HEIGHT - at * CHART_HEIGHT / 1000;
+    let line: Vec<String> =
+        chart.points.iter().map(|point| format!("{},{}", x(point.x), y(point.y))).collect();
+    let words: Vec<String> =
+        chart.points.iter().map(|point| format!("{}: {}", point.day, point.text)).collect();
+    let label = format!("{}. {}. {}", chart.caption, words.join("; "), chart.description);
+    html! {
+        svg xmlns="http://www.w3.org/2000/svg" class="chart" role="img" aria-label=(label)
+            viewBox=(format!("0 0 {width} {height}")) width=(width) height=(height) {
+            @if let Some([low, high]) = chart.important {
+                rect class="band" x=(x(0)) y=(y(high)) width=(CHART_WIDTH) height=(y(low) - y(high)) {}
+            }
+            @if let Some(error) = chart.error {
+                line class="error" x1=(x(0)) x2=(x(1000)) y1=(y(error)) y2=(y(error)) {}
+            }
+            @for (at, end) in [0, 1000].into_iter().zip(&chart.ends) {
+                line class="scale" x1=(x(0)) x2=(x(1000)) y1=(y(at)) y2=(y(at)) {}
+                text class="end" x=(ROOM - 4) y=(y(at) + 4) { (end) }
+            }
+            polyline class="course" points=(line.join(" ")) {}
+            @for point in &chart.points {
+                circle class="point" cx=(x(point.x)) cy=(y(point.y)) r="3.5" {}
+                text class="value" x=(x(point.x)) y=(y(point.y) - 7) { (point.text) }
             }
         }
     }

@@ -126,7 +126,7 @@ fn row(overview: &Overview, episode: &Episode, words: &Catalogue) -> Markup {
             th scope="row" { a href=(resource) { (patient) } }
             td { (episode.problem.as_deref().unwrap_or(nothing)) }
             td { (status) @if let Some(reason) = reason { ", " (reason) } }
-            td { (start) " – " (episode.end.as_deref().unwrap_or("")) }
+            td { span class="day" { (start) } " – " span class="day" { (episode.end.as_deref().unwrap_or("")) } }
             td {
                 @for (at, (name, format)) in forms.into_iter().enumerate() {
                     @if at > 0 { " · " }

@@ -4,6 +4,7 @@
 //! Order: Hayward & Willcock 2015, Prim Health Care Res Dev 16:304-8, and Roland & Coulter 1992:
 //! diagnosis and result first, then what is asked, findings, what was done, what comes next.
 
+mod charts;
 mod course;
 mod gaps;
 mod map;
@@ -73,6 +74,8 @@ pub(super) fn compose(summary: &Summary, words: &Catalogue) -> Content {
             gaps::gaps(&desk),
             gaps::method(&desk),
         ],
+        charts: charts::charts(&desk),
+        charts_note: words.get("charts.note").to_owned(),
         cautions: ["findings", "screening", "words", "emergency"]
             .iter()
             .map(|name| words.name("caution", name).to_owned())
@@ -86,7 +89,7 @@ pub(super) fn compose(summary: &Summary, words: &Catalogue) -> Content {
 }
 
 /// The kind of letter that the state of the episode calls for.
-fn kind(summary: &Summary) -> &'static str {
+pub(super) fn kind(summary: &Summary) -> &'static str {
     match (summary.course.status.as_deref(), summary.course.end_reason.as_deref()) {
         (_, Some("referred-on")) => "referral",
         (Some("finished" | "cancelled"), _) => "discharge",

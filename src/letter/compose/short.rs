@@ -42,6 +42,7 @@ fn course(desk: &Desk<'_>) -> String {
         _ => String::new(),
     };
     let end = match (&course.end_reason, course.status.as_deref()) {
+        (_, Some(error @ "entered-in-error")) => words.name("episode-status", error).to_owned(),
         (Some(reason), _) => {
             words.fill("short.ended", &[("reason", words.name("end-reason", reason))])
         }
