@@ -51,6 +51,15 @@ impl Context {
     pub(super) fn type_at(&self, name: &str) -> Option<usize> {
         self.types.get(name).copied()
     }
+
+    /// Whether the JSON name is that of a choice element in some type: `valueQuantity` of `value`.
+    pub(super) fn is_typed(&self, name: &str, base: &str) -> bool {
+        let Some(kind) = name.strip_prefix(base) else { return false };
+        let mut chars = kind.chars();
+        let Some(first) = chars.next().filter(char::is_ascii_uppercase) else { return false };
+        let primitive = || first.to_ascii_lowercase().to_string() + chars.as_str();
+        self.types.contains_key(kind) || self.types.contains_key(&primitive())
+    }
 }
 
 impl Catalog {
