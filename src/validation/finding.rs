@@ -81,7 +81,7 @@ fn path(location: &Location, context: &Context) -> String {
     for segment in location.segments() {
         match segment {
             LocationSegment::Property(name) => path.extend([".", element(&name, context)]),
-            LocationSegment::Index(index) => path.push_str(&format!("[{index}]")),
+            LocationSegment::Index(index) => path.extend(["[", &index.to_string(), "]"]),
         }
     }
     path

@@ -3,19 +3,19 @@
 use serde_json::Value;
 
 use super::{Files, Source};
-use crate::definitions::{Fault, model, search_parameter};
+use crate::definitions::{model, search_parameter};
 
 /// `model.json`: types and their elements.
-pub(super) fn model(source: &Source) -> Result<Files, Fault> {
+pub(super) fn model(source: &Source) -> Files {
     let types: Vec<Value> =
         source.types.values().chain(source.resources.values()).cloned().collect();
     let value_sets: Vec<Value> = source.value_sets.values().cloned().collect();
-    Ok(vec![("model.json".to_owned(), model::compile(&types, &value_sets))])
+    vec![("model.json".to_owned(), model::compile(&types, &value_sets))]
 }
 
 /// `search-parameter/r4.ndjson`: the search parameters of the standard.
-pub(super) fn parameters(source: &Source) -> Result<Files, Fault> {
+pub(super) fn parameters(source: &Source) -> Files {
     let parameters: Vec<Value> = source.search_parameters.values().cloned().collect();
     let text = search_parameter::compile(&parameters);
-    Ok(vec![("search-parameter/r4.ndjson".to_owned(), text)])
+    vec![("search-parameter/r4.ndjson".to_owned(), text)]
 }

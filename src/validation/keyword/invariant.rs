@@ -13,6 +13,7 @@ use serde_json::Value;
 
 use super::{Rule, Site};
 use crate::fhir::IssueType;
+use crate::fhir::json::At;
 use crate::validation::finding::Finding;
 use crate::validation::scope::Scope;
 
@@ -38,7 +39,7 @@ pub(super) fn rule(site: Site<'_>, value: &Value) -> Result<Box<dyn Rule>, Strin
     if site.context.profile.is_none() {
         list = &[];
     }
-    let sources = list.iter().filter_map(|constraint| constraint["expression"].as_str());
+    let sources = list.iter().filter_map(|constraint| constraint.at("expression").as_str());
     let members = sources.map(members).collect::<Option<Vec<_>>>();
     Ok(Box::new(Invariants {
         list: list.iter().map(Invariant::new).collect::<Result<_, _>>()?,
@@ -58,13 +59,13 @@ fn members(expression: &str) -> Option<HashSet<String>> {
 
 impl Invariant {
     fn new(value: &Value) -> Result<Self, String> {
-        let text = |key: &str| value[key].as_str().map(str::to_owned);
+        let text = |key: &str| value.at(key).as_str().map(str::to_owned);
         let key = text("key").ok_or("a constraint has a key")?;
         let source = text("expression").ok_or("a constraint has an expression")?;
         let parsed = FhirPathParser::new().parse(&source);
         let expression = parsed.map_err(|error| format!("{key}: {error}"))?;
         let human = text("human").unwrap_or_else(|| format!("It must hold: {source}"));
-        Ok(Self { is_error: value["severity"] != "warning", text: human, key, expression })
+        Ok(Self { is_error: value.at("severity") != "warning", text: human, key, expression })
     }
 
     fn holds(&self, context: &EvaluationContext) -> bool {
@@ -129,10 +130,7 @@ mod tests {
 
     #[test]
     fn only_what_the_expressions_name_is_seen() {
-        let list = |expression: &str| Invariants {
-            list: Vec::new(),
-            members: members(expression),
-        };
+        let list = |expression: &str| Invariants { list: Vec::new(), members: members(expression) };
         let value = json!({ "resourceType": "Observation", "valueQuantity": {}, "_value": {},
             "status": "final", "note": [], "dataAbsentReason": {} });
         let seen = list("value.exists() != dataAbsentReason.exists()").seen(&value);
