@@ -126,6 +126,12 @@ impl Writer<'_> {
         let constraints: Vec<Value> = rules.constraints.iter().map(|c| {
             json!({ "key": c.key, "severity": c.severity, "expression": c.expression, "human": c.human })
         }).collect();
+        // An element that holds any resource may name several types, each with its profiles.
+        if kind.is_none() && rules.types.iter().all(|t| !t.profiles.is_empty()) {
+            let profiles: Vec<&String> = rules.types.iter().flat_map(|t| &t.profiles).collect();
+            let is_resource = rules.types.iter().all(|t| self.definitions.is_resource(&t.code));
+            say("x-profile", (is_resource && !profiles.is_empty()).then(|| json!(profiles)));
+        }
         say("x-invariant", (!constraints.is_empty()).then(|| Value::Array(constraints)));
         if let Some(kind) = kind {
             // Known extensions are held to their definition wherever they occur.
