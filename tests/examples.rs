@@ -100,6 +100,7 @@ const STRUCTURAL: &[&str] = &[
     "cardinality",
     "binding",
     "reference-target",
+    "xhtml",
 ];
 
 #[test]
