@@ -4,7 +4,9 @@
 //! and not yet evaluated; those of profiles are.
 //! Source: <http://hl7.org/fhir/R4/conformance-rules.html#constraints>.
 
+use std::cell::OnceCell;
 use std::collections::HashSet;
+use std::sync::Arc;
 
 use rh_fhirpath::{
     EvaluationContext, FhirPathEvaluator, FhirPathExpression, FhirPathParser, FhirPathValue,
@@ -14,6 +16,8 @@ use serde_json::Value;
 use super::{Rule, Site};
 use crate::fhir::IssueType;
 use crate::fhir::json::At;
+use crate::validation::catalog::Context;
+use crate::validation::fhirpath;
 use crate::validation::finding::Finding;
 use crate::validation::scope::Scope;
 
@@ -25,6 +29,7 @@ struct Invariants {
     list: Vec<Invariant>,
     /// The members that the expressions can see; none where they may see any.
     members: Option<HashSet<String>>,
+    context: Arc<Context>,
 }
 
 struct Invariant {
@@ -32,6 +37,8 @@ struct Invariant {
     is_error: bool,
     text: String,
     expression: FhirPathExpression,
+    /// The same, to be evaluated in place.
+    quick: Option<fhirpath::Node>,
 }
 
 pub(super) fn rule(site: Site<'_>, value: &Value) -> Result<Box<dyn Rule>, String> {
@@ -44,6 +51,7 @@ pub(super) fn rule(site: Site<'_>, value: &Value) -> Result<Box<dyn Rule>, Strin
     Ok(Box::new(Invariants {
         list: list.iter().map(Invariant::new).collect::<Result<_, _>>()?,
         members: members.map(|sets| sets.into_iter().flatten().collect()),
+        context: Arc::clone(site.context),
     }))
 }
 
@@ -65,12 +73,13 @@ impl Invariant {
         let parsed = FhirPathParser::new().parse(&source);
         let expression = parsed.map_err(|error| format!("{key}: {error}"))?;
         let human = text("human").unwrap_or_else(|| format!("It must hold: {source}"));
-        Ok(Self { is_error: value.at("severity") != "warning", text: human, key, expression })
+        let quick = fhirpath::compile(&expression.root);
+        Ok(Self { quick, is_error: value.at("severity") != "warning", text: human, key, expression })
     }
 
-    fn holds(&self, context: &EvaluationContext) -> bool {
+    /// The answer of the engine. Nothing, or what cannot be evaluated on this value, is no breach.
+    fn holds_by_engine(&self, context: &EvaluationContext) -> bool {
         let answer = EVALUATOR.with(|evaluator| evaluator.evaluate(&self.expression, context));
-        // Nothing, or what cannot be evaluated on this value, is not a breach.
         answer.map_or(true, |answer| !is_false(&answer))
     }
 }
@@ -108,8 +117,15 @@ impl Rule for Invariants {
         if self.list.is_empty() || value.is_null() {
             return Vec::new();
         }
-        let context = EvaluationContext::new(self.seen(value));
-        let broken = self.list.iter().filter(|invariant| !invariant.holds(&context));
+        let env = fhirpath::Env { focus: value, context: &self.context };
+        let engine = OnceCell::new();
+        let broken = self.list.iter().filter(|invariant| {
+            let quick = invariant.quick.as_ref().and_then(|quick| quick.holds(&env));
+            !quick.unwrap_or_else(|| {
+                let engine = engine.get_or_init(|| EvaluationContext::new(self.seen(value)));
+                invariant.holds_by_engine(engine)
+            })
+        });
         let say = |invariant: &Invariant| {
             let (code, text) = (IssueType::Invariant, invariant.text.as_str());
             let finding = if invariant.is_error {
@@ -130,7 +146,7 @@ mod tests {
 
     #[test]
     fn only_what_the_expressions_name_is_seen() {
-        let list = |expression: &str| Invariants { list: Vec::new(), members: members(expression) };
+        let list = |expression: &str| Invariants { list: Vec::new(), members: members(expression), context: Arc::default() };
         let value = json!({ "resourceType": "Observation", "valueQuantity": {}, "_value": {},
             "status": "final", "note": [], "dataAbsentReason": {} });
         let seen = list("value.exists() != dataAbsentReason.exists()").seen(&value);
