@@ -10,6 +10,7 @@ mod candidates;
 pub mod clause;
 pub mod condition;
 pub mod cursor;
+pub mod include;
 mod join;
 pub mod plan;
 pub mod query;
@@ -20,6 +21,7 @@ pub mod subset;
 pub mod value;
 
 pub use cursor::Cursor;
+pub use include::Include;
 pub use plan::Plan;
 pub use query::{Query, Setting, Summary, Total};
 pub use run::{Page, run, watched};

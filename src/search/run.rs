@@ -15,6 +15,7 @@ use crate::repository::{self, Stored, key};
 use crate::search::candidates::{Course, Ids, candidates, count_up_to};
 use crate::search::clause::Clause;
 use crate::search::cursor::Cursor;
+use crate::search::include::include;
 use crate::search::join::join;
 use crate::search::plan::Plan;
 use crate::search::query::{Query, Total};
@@ -27,6 +28,8 @@ use crate::store::View;
 pub struct Page {
     /// The matches in their order.
     pub matches: Vec<Stored>,
+    /// What was asked to be told along with them.
+    pub included: Vec<Stored>,
     /// How many match in all, where that was asked for or is cheap.
     pub total: Option<u64>,
     /// Where the next page begins, if there is one.
@@ -68,6 +71,7 @@ pub fn run(
     for id in &ids {
         page.matches.extend(repository::current(view, query.kind, id)?);
     }
+    page.included = include(view, rules, &query, &page.matches)?;
     (page.previous, page.next) = cursors;
     Ok(page)
 }

@@ -235,3 +235,57 @@ fn own_parameters() {
     clinic.check("Observation?episode-of-care=e", "a");
     clinic.check("Observation?episode-of-care=EpisodeOfCare/f", "");
 }
+
+/// <http://hl7.org/fhir/R4/search.html#include>: what is missing is left out, nothing comes twice, a
+/// circle ends.
+#[test]
+fn includes() {
+    let clinic = observations(&[
+        (
+            "a",
+            json!({ "subject": { "reference": "Patient/p/_history/1" },
+            "hasMember": [{ "reference": "Observation/b" }] }),
+        ),
+        (
+            "b",
+            json!({ "subject": { "reference": "Patient/gone" },
+            "hasMember": [{ "reference": "Observation/c" }] }),
+        ),
+        (
+            "c",
+            json!({ "hasMember": [{ "reference": "Observation/a" }],
+            "performer": [{ "reference": "Practitioner/x" }] }),
+        ),
+    ]);
+    clinic.put(json!({ "resourceType": "Patient", "id": "p", "gender": "female" }));
+    clinic.put(json!({ "resourceType": "Patient", "id": "p", "gender": "male" }));
+    clinic.put(json!({ "resourceType": "Practitioner", "id": "x" }));
+    for (query, expected) in [
+        ("Observation?_id=a&_include=Observation:subject", "Patient/p/1"),
+        ("Observation?_id=a&_include=Observation:patient", "Patient/p/1"),
+        ("Observation?_id=a&_include=Observation:subject:Group", ""),
+        ("Observation?_id=b&_include=Observation:subject", ""),
+        ("Observation?_id=a&_include=*", "Observation/b/1 Patient/p/1"),
+        ("Observation?_id=a&_include=Observation:has-member", "Observation/b/1"),
+        (
+            "Observation?_id=a&_include:iterate=Observation:has-member",
+            "Observation/b/1 Observation/c/1",
+        ),
+        (
+            "Observation?_id=a&_include:iterate=Observation:has-member&_include:iterate=Observation:performer",
+            "Observation/b/1 Observation/c/1 Practitioner/x/1",
+        ),
+        ("Patient?_revinclude=Observation:subject", "Observation/a/1"),
+        ("Patient?_revinclude=Observation:*", "Observation/a/1"),
+        ("Practitioner?_revinclude=Observation:subject", ""),
+    ] {
+        let page = clinic.page(query, None).unwrap();
+        let mut names: Vec<_> = page
+            .included
+            .iter()
+            .map(|found| format!("{}/{}/{}", found.kind, found.id, found.version))
+            .collect();
+        names.sort();
+        assert_eq!(names.join(" "), expected, "{query}");
+    }
+}
