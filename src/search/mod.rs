@@ -18,6 +18,7 @@ mod read;
 pub mod run;
 mod sort;
 pub mod subset;
+mod timeline;
 pub mod value;
 
 pub use cursor::Cursor;

@@ -20,8 +20,8 @@ use crate::search::join::join;
 use crate::search::plan::Plan;
 use crate::search::query::{Query, Total};
 use crate::search::read::Rows;
-use crate::search::{Error, sort};
-use crate::store::View;
+use crate::search::{Error, sort, timeline};
+use crate::store::{Seq, View};
 
 /// One page.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
@@ -76,20 +76,23 @@ pub fn run(
     Ok(page)
 }
 
-/// The ranges of rows in one of which a new match would have to be written: what a conditional
-/// create expects no newcomer in.
+/// The ranges of rows in one of which a write must fall that makes a resource match which did not:
+/// what a conditional create expects no newcomer in.
 pub fn watched(query: &Query) -> Vec<Range<Vec<u8>>> {
-    let plan = Plan::new(query);
-    match plan.ranges.first() {
-        Some(Clause::Index { any, .. }) => {
-            any.iter().flat_map(|condition| condition.ranges(query.kind)).collect()
+    let mut ranges = Vec::new();
+    for clause in &query.clauses {
+        match clause {
+            Clause::Index { any, negated: false, .. } => {
+                ranges.extend(any.iter().flat_map(|condition| condition.ranges(query.kind)));
+            }
+            Clause::Ids { ids, negated: false } => {
+                let row = |id| key::current(query.kind, id);
+                ranges.extend(ids.iter().map(|id| row(id)..[row(id).as_slice(), &[0]].concat()));
+            }
+            _ => return vec![key::current_range(query.kind)],
         }
-        Some(Clause::Ids { ids, .. }) => {
-            let row = |id| key::current(query.kind, id);
-            ids.iter().map(|id| row(id)..[row(id).as_slice(), &[0]].concat()).collect()
-        }
-        _ => vec![key::current_range(query.kind)],
     }
+    if ranges.is_empty() { vec![key::current_range(query.kind)] } else { ranges }
 }
 
 /// The ids of the resources of that type for which the clause holds.
@@ -140,6 +143,8 @@ struct Search<'a> {
     kind: ResourceType,
     source: Option<&'a Clause>,
     others: Vec<&'a Clause>,
+    /// Whether the candidates are too many to count beforehand.
+    large: bool,
 }
 
 impl<'a> Search<'a> {
@@ -158,7 +163,9 @@ impl<'a> Search<'a> {
         let chosen = best.map(|(_, at)| at);
         let others = plan.ranges.iter().enumerate().filter(|(at, _)| Some(*at) != chosen);
         let others = others.map(|(_, clause)| clause).chain(&plan.filters).collect();
-        Ok(Self { view, kind, source: chosen.and_then(|at| plan.ranges.get(at)), others })
+        let large = best.is_none_or(|(count, _)| count >= COUNTED);
+        let source = chosen.and_then(|at| plan.ranges.get(at));
+        Ok(Self { view, kind, source, others, large })
     }
 
     fn matches(&self, course: Course<'a>) -> Result<Ids<'a>, Error> {
@@ -196,20 +203,32 @@ impl<'a> Search<'a> {
         let past = cursor.map(|cursor| &cursor.id);
         let course = Course { past, descending: descending != backward };
         let found = self.matches(course)?.take(query.count.saturating_add(1));
-        let mut ids = found.collect::<Result<Vec<_>, _>>()?;
-        let more = ids.len() > query.count;
-        ids.truncate(query.count);
-        if backward {
-            ids.reverse();
+        let found = found.map(|id| id.map(|id| (sort::Place::new(), id)));
+        let found = found.collect::<Result<Vec<_>, _>>()?;
+        Ok(cut(found, query.count, cursor, self.view.seq()))
+    }
+
+    /// A page along the index of `_lastUpdated`.
+    fn by_time(
+        &self,
+        query: &Query,
+        cursor: Option<&Cursor>,
+        seen: Seq,
+        moved: &sort::Moved,
+    ) -> Result<Ends, Error> {
+        let clauses: Vec<&Clause> = self.source.iter().chain(&self.others).copied().collect();
+        let mut found = Vec::new();
+        for row in timeline::places(self.view, self.kind, &query.sort, cursor, moved) {
+            let (place, id) = row?;
+            let rows = Rows::read(self.view, self.kind, &id)?;
+            if !rows.all().is_empty() && rows.hold(&clauses)? {
+                found.push((place, id));
+            }
+            if found.len() > query.count {
+                break;
+            }
         }
-        let seen = self.view.seq();
-        let end = |id: Option<&Id>, backward| {
-            id.map(|id| Cursor { place: Vec::new(), id: id.clone(), backward, seen })
-        };
-        let (before, after) = if backward { (more, true) } else { (cursor.is_some(), more) };
-        let previous = end(ids.first().filter(|_| before), true);
-        let next = end(ids.last().filter(|_| after), false);
-        Ok((ids, (previous, next)))
+        Ok(cut(found, query.count, cursor, seen))
     }
 
     fn sorted(&self, rules: &Rules, query: &Query, cursor: Option<&Cursor>) -> Result<Ends, Error> {
@@ -219,6 +238,9 @@ impl<'a> Search<'a> {
         }
         let seen = cursor.map_or(self.view.seq(), |cursor| cursor.seen);
         let moved = sort::places_at(self.view, rules, self.kind, keys, seen)?;
+        if self.large && timeline::serves(keys) {
+            return self.by_time(query, cursor, seen, &moved);
+        }
         let mut found = Vec::new();
         for id in candidates(self.view, self.kind, self.source, Course::ALL)? {
             let id = id?;
@@ -252,11 +274,34 @@ impl<'a> Search<'a> {
         };
         let to = to.min(found.len());
         let page = found.get(from..to).unwrap_or_default();
-        let end = |item: Option<&(sort::Place, Id)>, backward| {
-            item.map(|(place, id)| Cursor { place: place.clone(), id: id.clone(), backward, seen })
-        };
-        let previous = end(page.first().filter(|_| from > 0), true);
-        let next = end(page.last().filter(|_| to < found.len()), false);
-        Ok((page.iter().map(|(_, id)| id.clone()).collect(), (previous, next)))
+        Ok(ends(page, (from > 0, to < found.len()), seen))
     }
+}
+
+/// A page from what was found past the cursor, one more than the page holds where there is more.
+fn cut(
+    mut found: Vec<(sort::Place, Id)>,
+    count: usize,
+    cursor: Option<&Cursor>,
+    seen: Seq,
+) -> Ends {
+    let backward = cursor.is_some_and(|cursor| cursor.backward);
+    let more = found.len() > count;
+    found.truncate(count);
+    if backward {
+        found.reverse();
+    }
+    // The page that the cursor came from is there in any case.
+    let (before, after) = if backward { (more, true) } else { (cursor.is_some(), more) };
+    ends(&found, (before, after), seen)
+}
+
+/// The ids of a page, with cursors to the pages before and after where there are such.
+fn ends(page: &[(sort::Place, Id)], (before, after): (bool, bool), seen: Seq) -> Ends {
+    let end = |item: Option<&(sort::Place, Id)>, backward| {
+        item.map(|(place, id)| Cursor { place: place.clone(), id: id.clone(), backward, seen })
+    };
+    let previous = end(page.first().filter(|_| before), true);
+    let next = end(page.last().filter(|_| after), false);
+    (page.iter().map(|(_, id)| id.clone()).collect(), (previous, next))
 }
