@@ -24,8 +24,8 @@ pub struct Setting<'a> {
     pub limits: Limits,
 }
 
-/// What a search may spend. Beyond each the search is refused as too costly, but for `counted` and
-/// `page`.
+/// What a search may spend. Beyond each the search is refused as too costly, but for `counted`,
+/// `page` and `most`.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub struct Limits {
     /// Values of one parameter.
@@ -34,10 +34,11 @@ pub struct Limits {
     pub links: usize,
     /// Resources that a link of a chain may come down to.
     pub joined: usize,
+    /// Rows that are counted of each clause before candidates are chosen; what has more is long, and
+    /// no total is told of it unasked.
+    pub counted: usize,
     /// Matches that may be sorted.
     pub sorted: usize,
-    /// Candidates that are looked at to tell a total that was not asked for.
-    pub counted: usize,
     /// Matches on a page when the query does not say.
     pub page: usize,
     /// Matches on a page at most; asking for more gets as many.
@@ -50,8 +51,8 @@ impl Default for Limits {
             values: 1000,
             links: 4,
             joined: 20_000,
+            counted: 1000,
             sorted: 100_000,
-            counted: 2000,
             page: 20,
             most: 1000,
         }

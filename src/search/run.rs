@@ -12,7 +12,7 @@ use std::ops::Range;
 use crate::fhir::{Id, ResourceType};
 use crate::index::Rules;
 use crate::repository::{self, Stored, key};
-use crate::search::candidates::{Course, Ids, candidates, count_up_to};
+use crate::search::candidates::{Course, Ids, candidates, count_up_to, in_order_of_ids};
 use crate::search::clause::Clause;
 use crate::search::cursor::Cursor;
 use crate::search::include::include;
@@ -54,7 +54,7 @@ pub fn run(
         *clause = join(view, query.limits, query.kind, clause)?;
     }
     let plan = Plan::new(&query);
-    let search = Search::choose(view, query.kind, &plan)?;
+    let search = Search::choose(view, &query, &plan)?;
     let mut page = Page { total: search.total(&query)?, ..Page::default() };
     if query.count == 0 {
         return Ok(page);
@@ -128,8 +128,8 @@ fn filter<'a>(
     }))
 }
 
-/// The rows that are counted of each clause before candidates are chosen.
-const COUNTED: usize = 1000;
+/// The resources that are looked at before their rows are gathered.
+const SOON: usize = 20_000;
 
 /// So few rows that no other clause need be counted.
 const FEW: usize = 16;
@@ -148,10 +148,11 @@ struct Search<'a> {
 }
 
 impl<'a> Search<'a> {
-    fn choose(view: &'a dyn View, kind: ResourceType, plan: &'a Plan) -> Result<Self, Error> {
+    fn choose(view: &'a dyn View, query: &Query, plan: &'a Plan) -> Result<Self, Error> {
+        let (kind, counted) = (query.kind, query.limits.counted);
         let mut best: Option<(usize, usize)> = None;
         for (at, clause) in plan.ranges.iter().enumerate() {
-            let most = best.map_or(COUNTED, |(count, _)| count);
+            let most = best.map_or(counted, |(count, _)| count);
             let count = count_up_to(view, kind, clause, most)?;
             if best.is_none() || count < most {
                 best = Some((count, at));
@@ -163,7 +164,11 @@ impl<'a> Search<'a> {
         let chosen = best.map(|(_, at)| at);
         let others = plan.ranges.iter().enumerate().filter(|(at, _)| Some(*at) != chosen);
         let others = others.map(|(_, clause)| clause).chain(&plan.filters).collect();
-        let large = best.is_none_or(|(count, _)| count >= COUNTED);
+        let count = match best {
+            Some((count, _)) => count,
+            None => view.scan(key::current_range(kind)).take(counted).count(),
+        };
+        let large = count >= counted;
         let source = chosen.and_then(|at| plan.ranges.get(at));
         Ok(Self { view, kind, source, others, large })
     }
@@ -174,23 +179,18 @@ impl<'a> Search<'a> {
     }
 
     fn total(&self, query: &Query) -> Result<Option<u64>, Error> {
-        let most = match query.total {
-            Total::Accurate => usize::MAX,
-            _ if query.count == 0 => usize::MAX,
+        match query.total {
+            _ if query.count == 0 => {}
             Total::None => return Ok(None),
-            Total::IfCheap => query.limits.counted,
-        };
-        // Candidates are counted, not matches: those that fall through cost as much.
-        let mut candidates = candidates(self.view, self.kind, self.source, Course::ALL)?;
-        let mut total = 0;
-        for _ in 0..most {
-            let Some(id) = candidates.next() else { return Ok(Some(total)) };
-            let id = id?;
-            let held = self.others.is_empty()
-                || Rows::read(self.view, self.kind, &id)?.hold(&self.others)?;
-            total += u64::from(held);
+            Total::IfCheap if self.large => return Ok(None),
+            Total::IfCheap | Total::Accurate => {}
         }
-        Ok(candidates.next().is_none().then_some(total))
+        let mut total = 0;
+        for id in self.matches(Course::ALL)? {
+            id?;
+            total += 1;
+        }
+        Ok(Some(total))
     }
 
     fn by_id(
@@ -202,10 +202,42 @@ impl<'a> Search<'a> {
         let backward = cursor.is_some_and(|cursor| cursor.backward);
         let past = cursor.map(|cursor| &cursor.id);
         let course = Course { past, descending: descending != backward };
+        if let Some(found) = self.by_id_soon(query.count, course)? {
+            return Ok(cut(found, query.count, cursor, self.view.seq()));
+        }
         let found = self.matches(course)?.take(query.count.saturating_add(1));
         let found = found.map(|id| id.map(|id| (sort::Place::new(), id)));
         let found = found.collect::<Result<Vec<_>, _>>()?;
         Ok(cut(found, query.count, cursor, self.view.seq()))
+    }
+
+    /// A page of a search whose narrowest clause has many rows that are not in the order of ids:
+    /// most resources may match, and then the page is full after a few, none of which had to be
+    /// gathered. None when it is not.
+    fn by_id_soon(
+        &self,
+        count: usize,
+        course: Course<'a>,
+    ) -> Result<Option<Vec<(sort::Place, Id)>>, Error> {
+        let Some(source) = self.source.filter(|_| self.large) else { return Ok(None) };
+        if in_order_of_ids(self.view, self.kind, source)? {
+            return Ok(None);
+        }
+        let clauses: Vec<&Clause> = std::iter::once(source).chain(self.others.clone()).collect();
+        let mut found = Vec::new();
+        for (looked_at, id) in candidates(self.view, self.kind, None, course)?.enumerate() {
+            if looked_at == SOON {
+                return Ok(None);
+            }
+            let id = id?;
+            if Rows::read(self.view, self.kind, &id)?.hold(&clauses)? {
+                found.push((sort::Place::new(), id));
+            }
+            if found.len() > count {
+                break;
+            }
+        }
+        Ok(Some(found))
     }
 
     /// A page along the index of `_lastUpdated`.

@@ -29,7 +29,7 @@ fn order() {
 /// (<http://hl7.org/fhir/R4/http.html#paging>).
 #[test]
 fn pages_hold_still_while_others_write() {
-    for query in [
+    for (query, counted) in [
         "",
         "status=final",
         "_sort=_lastUpdated",
@@ -37,8 +37,14 @@ fn pages_hold_still_while_others_write() {
         "status=final&_sort=-_lastUpdated",
         "_sort=date",
         "status=final&_sort=-date,-_id",
-    ] {
-        let clinic = Clinic::new();
+        "date=ge2000",
+    ]
+    .into_iter()
+    .flat_map(|query| [(query, 3), (query, 1000)])
+    {
+        // With so little counted, the short list takes the ways of long ones.
+        let limits = Limits { counted, ..Limits::default() };
+        let clinic = Clinic { limits, ..Clinic::new() };
         let put = |number: usize, day: usize| {
             clinic.put(json!({ "resourceType": "Observation", "id": format!("o{number:02}"),
                 "status": "final", "effectiveDateTime": format!("2026-01-{day:02}") }));
@@ -124,4 +130,42 @@ fn newcomers_are_noticed() {
     assert!(!newer(0));
     put("b", "1");
     assert!(newer(1) && !newer(2));
+}
+
+/// Many rows: wide ranges are answered without gathering, equal ones in the order of their ids, and
+/// the total only when asked for.
+#[test]
+fn many_rows() {
+    let clinic = Clinic::new();
+    for number in 0..1200 {
+        let (status, day) = (["final", "amended"][number % 2], 1 + number % 28);
+        clinic.put(json!({ "resourceType": "Observation", "id": format!("o{number:04}"),
+            "status": status, "effectiveDateTime": format!("2026-01-{day:02}") }));
+    }
+    for (query, total, first, last) in [
+        ("", 1200, "o0000", "o1199"),
+        ("date=ge2026-01-02", 1157, "o0001", "o1199"),
+        ("date=ge2026-01-28", 42, "o0027", "o1175"),
+        ("status=final,amended", 1200, "o0000", "o1199"),
+        ("status=final&date=ge2000", 600, "o0000", "o1198"),
+        ("status:not=final&_sort=-_id", 600, "o1199", "o0001"),
+        ("status:missing=false&_sort=-_lastUpdated", 1200, "o1199", "o0000"),
+        ("_lastUpdated=ge2020&_sort=_lastUpdated", 1200, "o0000", "o1199"),
+    ] {
+        let url = format!("Observation?_count=100&{query}");
+        let accurate = clinic.page(&format!("{url}&_total=accurate"), None).unwrap();
+        assert_eq!(accurate.total, Some(total), "{query}");
+        let (mut ids, mut cursor) = (Vec::new(), None);
+        loop {
+            let page = clinic.page(&url, cursor.as_ref()).unwrap();
+            assert!(page.total.is_none_or(|told| told == total), "{query}");
+            ids.extend(page.matches.iter().map(|found| found.id.to_string()));
+            cursor = page.next;
+            if cursor.is_none() {
+                break;
+            }
+        }
+        assert_eq!(ids.len() as u64, total, "{query}");
+        assert_eq!((ids[0].as_str(), ids.last().unwrap().as_str()), (first, last), "{query}");
+    }
 }
