@@ -11,6 +11,7 @@ use std::sync::{Arc, OnceLock};
 
 use serde_json::Value;
 
+pub mod compartment;
 pub mod compile;
 pub mod element;
 pub mod model;

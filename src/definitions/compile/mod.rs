@@ -32,6 +32,7 @@ const PARTS: &[Part] = &[
     terminology::files,
     search::model,
     search::parameters,
+    search::compartments,
 ];
 
 /// The generated files of `schemas/`, by their path under it.

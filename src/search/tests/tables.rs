@@ -2,7 +2,9 @@
 
 use serde_json::json;
 
+use super::clause::Clause;
 use super::*;
+use crate::definitions::compartment::Compartments;
 
 /// The examples of <http://hl7.org/fhir/R4/search.html#prefix> and
 /// <http://hl7.org/fhir/R4/search.html#date>.
@@ -287,5 +289,29 @@ fn includes() {
             .collect();
         names.sort();
         assert_eq!(names.join(" "), expected, "{query}");
+    }
+}
+
+/// <http://hl7.org/fhir/R4/http.html#vsearch>
+#[test]
+fn compartments() {
+    let clinic = observations(&[
+        ("a", json!({ "subject": { "reference": "Patient/p" } })),
+        ("b", json!({ "performer": [{ "reference": "Patient/p" }], "status": "amended" })),
+        (
+            "c",
+            json!({ "subject": { "reference": "Group/p" }, "focus": [{ "reference": "Patient/p" }] }),
+        ),
+    ]);
+    let all = Compartments::load(&Definitions::embedded().unwrap()).unwrap();
+    let kind = |name| ResourceType::parse(name).unwrap();
+    let parameters = all.parameters(kind("Patient"), kind("Observation"));
+    let id = Id::parse("p").unwrap();
+    let of = (kind("Patient"), &id);
+    for (url, expected) in [("Observation?", "a b"), ("Observation?status=amended", "b")] {
+        let mut query = clinic.query(url, true).unwrap();
+        query.clauses.push(Clause::within(&clinic.rules, query.kind, parameters, of));
+        let view = clinic.store.view().unwrap();
+        assert_eq!(show(&run(&*view, &clinic.rules, &query, None).unwrap()), expected, "{url}");
     }
 }
