@@ -12,6 +12,7 @@ use std::sync::{Arc, OnceLock};
 use crate::fhir::json::At;
 use serde_json::Value;
 
+pub mod compartment;
 pub mod compile;
 pub mod element;
 pub mod model;

@@ -33,6 +33,7 @@ pub fn compile(source: &Source) -> Result<BTreeMap<String, String>, Fault> {
         terminology::files(source),
         search::model(source),
         search::parameters(source),
+        search::compartments(source),
     ];
     Ok(parts.into_iter().flatten().collect())
 }
