@@ -1,6 +1,9 @@
 //! spondyl: a clinical-record interoperability server for manual therapy of the spine.
 
+pub mod clinical;
 pub mod fhir;
+pub mod letter;
+pub mod page;
 pub mod definitions;
 pub mod terminology;
 pub mod validation;
