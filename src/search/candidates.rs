@@ -178,6 +178,18 @@ fn distinct_keys<'a>(
     Ok(Some(keys))
 }
 
+/// Whether the clause's ids can be read in their order, without gathering.
+pub(super) fn in_order_of_ids(
+    view: &dyn View,
+    kind: ResourceType,
+    clause: &Clause,
+) -> Result<bool, Error> {
+    match clause {
+        Clause::Index { any, .. } => Ok(distinct_keys(view, kind, any)?.is_some()),
+        _ => Ok(true),
+    }
+}
+
 fn gather(
     view: &dyn View,
     kind: ResourceType,

@@ -13,7 +13,7 @@ use crate::definitions::search_parameter::ParameterType;
 use crate::fhir::{Id, Instant, ResourceType};
 use crate::index::{Parameter, Rules, composite, reference};
 use crate::search::Error;
-use crate::search::condition::{Condition, Test};
+use crate::search::condition::{Condition, Target, Test};
 use crate::search::value::{split, unescape};
 
 /// What is asked of resources of one type; all clauses of a query must hold.
@@ -55,6 +55,33 @@ pub enum Clause {
         /// What is asked of them.
         inner: Box<Clause>,
     },
+}
+
+impl Clause {
+    /// That the resource belongs to the compartment of a resource, by one of these parameters of
+    /// its type ([`Compartments::parameters`]). The resource that the compartment is of belongs to
+    /// it too, which is not told by this clause.
+    ///
+    /// [`Compartments::parameters`]: crate::definitions::compartment::Compartments::parameters
+    pub fn within(
+        rules: &Rules,
+        kind: ResourceType,
+        parameters: &[String],
+        (of, id): (ResourceType, &Id),
+    ) -> Self {
+        let found = parameters.iter().filter_map(|code| rules.parameter(kind, code));
+        let conditions = found.filter(|parameter| !parameter.sources.is_empty()).map(|parameter| {
+            let (id, place) = (id.to_string(), Some(of.to_string()));
+            let test = Test::Target(Target { id, place, version: None });
+            let (sources, target) = (parameter.sources.clone(), parameter.target);
+            Condition { sources, target, arity: 2, test }
+        });
+        Self::Index {
+            label: format!("{of} compartment"),
+            negated: false,
+            any: conditions.collect(),
+        }
+    }
 }
 
 /// What reading a clause needs to know.

@@ -9,6 +9,7 @@ use crate::fhir::{Instant, Issue, IssueType, ResourceType};
 use crate::index::Rules;
 use crate::search::Error;
 use crate::search::clause::{Clause, Reader};
+use crate::search::include::Include;
 
 /// What reading a query needs beside the query.
 #[derive(Clone, Copy)]
@@ -23,8 +24,8 @@ pub struct Setting<'a> {
     pub limits: Limits,
 }
 
-/// What a search may spend. Beyond each the search is refused as too costly, but for `counted` and
-/// `page`.
+/// What a search may spend. Beyond each the search is refused as too costly, but for `counted`,
+/// `page` and `most`.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub struct Limits {
     /// Values of one parameter.
@@ -33,10 +34,11 @@ pub struct Limits {
     pub links: usize,
     /// Resources that a link of a chain may come down to.
     pub joined: usize,
+    /// Rows that are counted of each clause before candidates are chosen; what has more is long, and
+    /// no total is told of it unasked.
+    pub counted: usize,
     /// Matches that may be sorted.
     pub sorted: usize,
-    /// Candidates that are looked at to tell a total that was not asked for.
-    pub counted: usize,
     /// Matches on a page when the query does not say.
     pub page: usize,
     /// Matches on a page at most; asking for more gets as many.
@@ -49,8 +51,8 @@ impl Default for Limits {
             values: 1000,
             links: 4,
             joined: 20_000,
+            counted: 1000,
             sorted: 100_000,
-            counted: 2000,
             page: 20,
             most: 1000,
         }
@@ -109,6 +111,8 @@ pub struct Query {
     pub count: usize,
     /// Whether the total is to be told.
     pub total: Total,
+    /// What is to be told along with the matches.
+    pub includes: Vec<Include>,
     /// Which parts of the matches are wanted.
     pub summary: Summary,
     /// The elements that are wanted; empty: all.
@@ -126,9 +130,7 @@ const TRANSPORT: [&str; 2] = ["_format", "_pretty"];
 
 /// Parameters of the standard that are refused rather than ignored, as ignoring them would answer
 /// another question.
-const REFUSED: [&str; 12] = [
-    "_include",
-    "_revinclude",
+const REFUSED: [&str; 10] = [
     "_contained",
     "_containedType",
     "_text",
@@ -158,6 +160,7 @@ impl Query {
             sort: Vec::new(),
             count: limits.page,
             total: Total::IfCheap,
+            includes: Vec::new(),
             summary: Summary::False,
             elements: Vec::new(),
             used: Vec::new(),
@@ -172,6 +175,9 @@ impl Query {
                 Err(Error::UnknownParameter { .. }) if !setting.strict => query.ignore(name),
                 other => other?,
             }
+        }
+        if query.summary == Summary::Text && !query.includes.is_empty() {
+            return Err(Error::bad("_summary", "text cannot be combined with includes"));
         }
         if query.summary == Summary::Count {
             query.count = 0;
@@ -209,6 +215,10 @@ impl Query {
                 }
                 let used = self.control(setting, name, value)?;
                 self.used.extend(used.map(|value| (name.to_owned(), value)));
+            }
+            "_include" | "_revinclude" => {
+                self.includes.push(Include::parse(setting.rules, name, value)?);
+                self.used.push((name.to_owned(), value.to_owned()));
             }
             _ => {
                 let reader = Reader {

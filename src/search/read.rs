@@ -34,6 +34,11 @@ impl<'a> Rows<'a> {
         self.entries.iter().map(|(_, entry)| entry).collect()
     }
 
+    /// The rows' keys, each with what it says.
+    pub(super) fn with_keys(&self) -> impl Iterator<Item = (&[u8], &Entry)> {
+        self.entries.iter().map(|(key, entry)| (key.as_slice(), entry))
+    }
+
     /// Whether all the clauses hold. Chains must have been joined before.
     pub(super) fn hold(&self, clauses: &[&Clause]) -> Result<bool, Error> {
         for clause in clauses {

@@ -12,21 +12,24 @@ use std::ops::Range;
 use crate::fhir::{Id, ResourceType};
 use crate::index::Rules;
 use crate::repository::{self, Stored, key};
-use crate::search::candidates::{Course, Ids, candidates, count_up_to};
+use crate::search::candidates::{Course, Ids, candidates, count_up_to, in_order_of_ids};
 use crate::search::clause::Clause;
 use crate::search::cursor::Cursor;
+use crate::search::include::include;
 use crate::search::join::join;
 use crate::search::plan::Plan;
 use crate::search::query::{Query, Total};
 use crate::search::read::Rows;
-use crate::search::{Error, sort};
-use crate::store::View;
+use crate::search::{Error, sort, timeline};
+use crate::store::{Seq, View};
 
 /// One page.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
 pub struct Page {
     /// The matches in their order.
     pub matches: Vec<Stored>,
+    /// What was asked to be told along with them.
+    pub included: Vec<Stored>,
     /// How many match in all, where that was asked for or is cheap.
     pub total: Option<u64>,
     /// Where the next page begins, if there is one.
@@ -51,7 +54,7 @@ pub fn run(
         *clause = join(view, query.limits, query.kind, clause)?;
     }
     let plan = Plan::new(&query);
-    let search = Search::choose(view, query.kind, &plan)?;
+    let search = Search::choose(view, &query, &plan)?;
     let mut page = Page { total: search.total(&query)?, ..Page::default() };
     if query.count == 0 {
         return Ok(page);
@@ -68,24 +71,28 @@ pub fn run(
     for id in &ids {
         page.matches.extend(repository::current(view, query.kind, id)?);
     }
+    page.included = include(view, rules, &query, &page.matches)?;
     (page.previous, page.next) = cursors;
     Ok(page)
 }
 
-/// The ranges of rows in one of which a new match would have to be written: what a conditional
-/// create expects no newcomer in.
+/// The ranges of rows in one of which a write must fall that makes a resource match which did not:
+/// what a conditional create expects no newcomer in.
 pub fn watched(query: &Query) -> Vec<Range<Vec<u8>>> {
-    let plan = Plan::new(query);
-    match plan.ranges.first() {
-        Some(Clause::Index { any, .. }) => {
-            any.iter().flat_map(|condition| condition.ranges(query.kind)).collect()
+    let mut ranges = Vec::new();
+    for clause in &query.clauses {
+        match clause {
+            Clause::Index { any, negated: false, .. } => {
+                ranges.extend(any.iter().flat_map(|condition| condition.ranges(query.kind)));
+            }
+            Clause::Ids { ids, negated: false } => {
+                let row = |id| key::current(query.kind, id);
+                ranges.extend(ids.iter().map(|id| row(id)..[row(id).as_slice(), &[0]].concat()));
+            }
+            _ => return vec![key::current_range(query.kind)],
         }
-        Some(Clause::Ids { ids, .. }) => {
-            let row = |id| key::current(query.kind, id);
-            ids.iter().map(|id| row(id)..[row(id).as_slice(), &[0]].concat()).collect()
-        }
-        _ => vec![key::current_range(query.kind)],
     }
+    if ranges.is_empty() { vec![key::current_range(query.kind)] } else { ranges }
 }
 
 /// The ids of the resources of that type for which the clause holds.
@@ -121,8 +128,8 @@ fn filter<'a>(
     }))
 }
 
-/// The rows that are counted of each clause before candidates are chosen.
-const COUNTED: usize = 1000;
+/// The resources that are looked at before their rows are gathered.
+const SOON: usize = 20_000;
 
 /// So few rows that no other clause need be counted.
 const FEW: usize = 16;
@@ -136,13 +143,16 @@ struct Search<'a> {
     kind: ResourceType,
     source: Option<&'a Clause>,
     others: Vec<&'a Clause>,
+    /// Whether the candidates are too many to count beforehand.
+    large: bool,
 }
 
 impl<'a> Search<'a> {
-    fn choose(view: &'a dyn View, kind: ResourceType, plan: &'a Plan) -> Result<Self, Error> {
+    fn choose(view: &'a dyn View, query: &Query, plan: &'a Plan) -> Result<Self, Error> {
+        let (kind, counted) = (query.kind, query.limits.counted);
         let mut best: Option<(usize, usize)> = None;
         for (at, clause) in plan.ranges.iter().enumerate() {
-            let most = best.map_or(COUNTED, |(count, _)| count);
+            let most = best.map_or(counted, |(count, _)| count);
             let count = count_up_to(view, kind, clause, most)?;
             if best.is_none() || count < most {
                 best = Some((count, at));
@@ -154,7 +164,13 @@ impl<'a> Search<'a> {
         let chosen = best.map(|(_, at)| at);
         let others = plan.ranges.iter().enumerate().filter(|(at, _)| Some(*at) != chosen);
         let others = others.map(|(_, clause)| clause).chain(&plan.filters).collect();
-        Ok(Self { view, kind, source: chosen.and_then(|at| plan.ranges.get(at)), others })
+        let count = match best {
+            Some((count, _)) => count,
+            None => view.scan(key::current_range(kind)).take(counted).count(),
+        };
+        let large = count >= counted;
+        let source = chosen.and_then(|at| plan.ranges.get(at));
+        Ok(Self { view, kind, source, others, large })
     }
 
     fn matches(&self, course: Course<'a>) -> Result<Ids<'a>, Error> {
@@ -163,23 +179,18 @@ impl<'a> Search<'a> {
     }
 
     fn total(&self, query: &Query) -> Result<Option<u64>, Error> {
-        let most = match query.total {
-            Total::Accurate => usize::MAX,
-            _ if query.count == 0 => usize::MAX,
+        match query.total {
+            _ if query.count == 0 => {}
             Total::None => return Ok(None),
-            Total::IfCheap => query.limits.counted,
-        };
-        // Candidates are counted, not matches: those that fall through cost as much.
-        let mut candidates = candidates(self.view, self.kind, self.source, Course::ALL)?;
-        let mut total = 0;
-        for _ in 0..most {
-            let Some(id) = candidates.next() else { return Ok(Some(total)) };
-            let id = id?;
-            let held = self.others.is_empty()
-                || Rows::read(self.view, self.kind, &id)?.hold(&self.others)?;
-            total += u64::from(held);
+            Total::IfCheap if self.large => return Ok(None),
+            Total::IfCheap | Total::Accurate => {}
         }
-        Ok(candidates.next().is_none().then_some(total))
+        let mut total = 0;
+        for id in self.matches(Course::ALL)? {
+            id?;
+            total += 1;
+        }
+        Ok(Some(total))
     }
 
     fn by_id(
@@ -191,21 +202,65 @@ impl<'a> Search<'a> {
         let backward = cursor.is_some_and(|cursor| cursor.backward);
         let past = cursor.map(|cursor| &cursor.id);
         let course = Course { past, descending: descending != backward };
-        let found = self.matches(course)?.take(query.count.saturating_add(1));
-        let mut ids = found.collect::<Result<Vec<_>, _>>()?;
-        let more = ids.len() > query.count;
-        ids.truncate(query.count);
-        if backward {
-            ids.reverse();
+        if let Some(found) = self.by_id_soon(query.count, course)? {
+            return Ok(cut(found, query.count, cursor, self.view.seq()));
         }
-        let seen = self.view.seq();
-        let end = |id: Option<&Id>, backward| {
-            id.map(|id| Cursor { place: Vec::new(), id: id.clone(), backward, seen })
-        };
-        let (before, after) = if backward { (more, true) } else { (cursor.is_some(), more) };
-        let previous = end(ids.first().filter(|_| before), true);
-        let next = end(ids.last().filter(|_| after), false);
-        Ok((ids, (previous, next)))
+        let found = self.matches(course)?.take(query.count.saturating_add(1));
+        let found = found.map(|id| id.map(|id| (sort::Place::new(), id)));
+        let found = found.collect::<Result<Vec<_>, _>>()?;
+        Ok(cut(found, query.count, cursor, self.view.seq()))
+    }
+
+    /// A page of a search whose narrowest clause has many rows that are not in the order of ids:
+    /// most resources may match, and then the page is full after a few, none of which had to be
+    /// gathered. None when it is not.
+    fn by_id_soon(
+        &self,
+        count: usize,
+        course: Course<'a>,
+    ) -> Result<Option<Vec<(sort::Place, Id)>>, Error> {
+        let Some(source) = self.source.filter(|_| self.large) else { return Ok(None) };
+        if in_order_of_ids(self.view, self.kind, source)? {
+            return Ok(None);
+        }
+        let clauses: Vec<&Clause> = std::iter::once(source).chain(self.others.clone()).collect();
+        let mut found = Vec::new();
+        for (looked_at, id) in candidates(self.view, self.kind, None, course)?.enumerate() {
+            if looked_at == SOON {
+                return Ok(None);
+            }
+            let id = id?;
+            if Rows::read(self.view, self.kind, &id)?.hold(&clauses)? {
+                found.push((sort::Place::new(), id));
+            }
+            if found.len() > count {
+                break;
+            }
+        }
+        Ok(Some(found))
+    }
+
+    /// A page along the index of `_lastUpdated`.
+    fn by_time(
+        &self,
+        query: &Query,
+        cursor: Option<&Cursor>,
+        seen: Seq,
+        moved: &sort::Moved,
+    ) -> Result<Ends, Error> {
+        let clauses: Vec<&Clause> = self.source.iter().chain(&self.others).copied().collect();
+        let mut found = Vec::new();
+        for row in timeline::places(self.view, self.kind, &query.sort, cursor, moved) {
+            let (place, id) = row?;
+            let rows = Rows::read(self.view, self.kind, &id)?;
+            if !rows.all().is_empty() && rows.hold(&clauses)? {
+                found.push((place, id));
+            }
+            if found.len() > query.count {
+                break;
+            }
+        }
+        Ok(cut(found, query.count, cursor, seen))
     }
 
     fn sorted(&self, rules: &Rules, query: &Query, cursor: Option<&Cursor>) -> Result<Ends, Error> {
@@ -215,6 +270,9 @@ impl<'a> Search<'a> {
         }
         let seen = cursor.map_or(self.view.seq(), |cursor| cursor.seen);
         let moved = sort::places_at(self.view, rules, self.kind, keys, seen)?;
+        if self.large && timeline::serves(keys) {
+            return self.by_time(query, cursor, seen, &moved);
+        }
         let mut found = Vec::new();
         for id in candidates(self.view, self.kind, self.source, Course::ALL)? {
             let id = id?;
@@ -248,11 +306,34 @@ impl<'a> Search<'a> {
         };
         let to = to.min(found.len());
         let page = found.get(from..to).unwrap_or_default();
-        let end = |item: Option<&(sort::Place, Id)>, backward| {
-            item.map(|(place, id)| Cursor { place: place.clone(), id: id.clone(), backward, seen })
-        };
-        let previous = end(page.first().filter(|_| from > 0), true);
-        let next = end(page.last().filter(|_| to < found.len()), false);
-        Ok((page.iter().map(|(_, id)| id.clone()).collect(), (previous, next)))
+        Ok(ends(page, (from > 0, to < found.len()), seen))
     }
+}
+
+/// A page from what was found past the cursor, one more than the page holds where there is more.
+fn cut(
+    mut found: Vec<(sort::Place, Id)>,
+    count: usize,
+    cursor: Option<&Cursor>,
+    seen: Seq,
+) -> Ends {
+    let backward = cursor.is_some_and(|cursor| cursor.backward);
+    let more = found.len() > count;
+    found.truncate(count);
+    if backward {
+        found.reverse();
+    }
+    // The page that the cursor came from is there in any case.
+    let (before, after) = if backward { (more, true) } else { (cursor.is_some(), more) };
+    ends(&found, (before, after), seen)
+}
+
+/// The ids of a page, with cursors to the pages before and after where there are such.
+fn ends(page: &[(sort::Place, Id)], (before, after): (bool, bool), seen: Seq) -> Ends {
+    let end = |item: Option<&(sort::Place, Id)>, backward| {
+        item.map(|(place, id)| Cursor { place: place.clone(), id: id.clone(), backward, seen })
+    };
+    let previous = end(page.first().filter(|_| before), true);
+    let next = end(page.last().filter(|_| after), false);
+    (page.iter().map(|(_, id)| id.clone()).collect(), (previous, next))
 }

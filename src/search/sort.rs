@@ -44,7 +44,7 @@ fn value(sort: &SortKey, parts: &[Vec<u8>]) -> Option<Vec<u8>> {
     }
 }
 
-/// Which of two matches comes first; ids break ties.
+/// Which of two matches comes first; ids break ties, in the direction of the last key.
 pub(super) fn compare(keys: &[SortKey], one: (&Place, &Id), other: (&Place, &Id)) -> Ordering {
     for (at, sort) in keys.iter().enumerate() {
         let (left, right) = (one.0.get(at).cloned(), other.0.get(at).cloned());
@@ -59,8 +59,12 @@ pub(super) fn compare(keys: &[SortKey], one: (&Place, &Id), other: (&Place, &Id)
             return ordering;
         }
     }
-    one.1.cmp(other.1)
+    let ids = one.1.cmp(other.1);
+    if keys.last().is_some_and(|key| key.descending) { ids.reverse() } else { ids }
 }
+
+/// The places that resources had, of those that have changed since; one that was not there has none.
+pub(super) type Moved = HashMap<Id, Option<Place>>;
 
 /// How many commits a page link may lie behind before it expires.
 const MOST_COMMITS: usize = 20_000;
@@ -76,8 +80,8 @@ pub(super) fn places_at(
     kind: ResourceType,
     keys: &[SortKey],
     seen: Seq,
-) -> Result<HashMap<Id, Option<Place>>, Error> {
-    let mut places = HashMap::new();
+) -> Result<Moved, Error> {
+    let mut places = Moved::new();
     if seen >= view.seq() {
         return Ok(places);
     }

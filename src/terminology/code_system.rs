@@ -4,6 +4,7 @@
 
 use std::collections::HashMap;
 
+use crate::fhir::json::At;
 use serde_json::Value;
 
 /// A code system that is held, wholly or in part.
@@ -26,21 +27,21 @@ impl CodeSystem {
     /// Reads a CodeSystem resource, whole or shortened to its codes.
     pub fn read(value: &Value) -> Self {
         // A fragment or an example says nothing of the codes that it lacks.
-        let complete = value["content"].as_str().is_none_or(|content| content == "complete");
+        let complete = value.at("content").as_str().is_none_or(|content| content == "complete");
         let mut system = Self { complete, concepts: HashMap::new() };
-        system.add(&value["concept"], None);
+        system.add(value.at("concept"), None);
         system
     }
 
     fn add(&mut self, list: &Value, parent: Option<&str>) {
         for value in list.as_array().into_iter().flatten() {
-            let Some(code) = value["code"].as_str() else { continue };
+            let Some(code) = value.at("code").as_str() else { continue };
             let concept = self.concepts.entry(code.to_owned()).or_default();
-            concept.display = value["display"].as_str().map(str::to_owned);
+            concept.display = value.at("display").as_str().map(str::to_owned);
             concept.parents.extend(parent.map(str::to_owned));
-            for property in value["property"].as_array().into_iter().flatten() {
+            for property in value.at("property").as_array().into_iter().flatten() {
                 let (Some(name), Some(value)) =
-                    (property["code"].as_str(), property_value(property))
+                    (property.at("code").as_str(), property_value(property))
                 else {
                     continue;
                 };
@@ -50,7 +51,7 @@ impl CodeSystem {
                     concept.properties.push((name.to_owned(), value));
                 }
             }
-            self.add(&value["concept"], Some(code));
+            self.add(value.at("concept"), Some(code));
         }
     }
 

@@ -12,6 +12,7 @@ use crate::definitions::Definitions;
 
 pub mod code_system;
 mod grammar;
+pub mod ucum;
 pub mod value_set;
 
 pub use code_system::CodeSystem;

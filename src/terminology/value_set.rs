@@ -7,6 +7,7 @@ use std::collections::HashSet;
 use serde_json::Value;
 
 use super::{Membership, Terminology};
+use crate::fhir::json::At;
 
 /// A value set that is held.
 pub struct ValueSet {
@@ -33,12 +34,12 @@ impl ValueSet {
     /// expansion is read from that.
     pub fn read(value: &Value) -> Self {
         let parts = |key: &str| {
-            let list = value["compose"][key].as_array().into_iter().flatten();
+            let list = value.at("compose").at(key).as_array().into_iter().flatten();
             list.map(Part::read).collect::<Vec<_>>()
         };
         let mut include = parts("include");
         if include.is_empty() {
-            expanded(&value["expansion"]["contains"], &mut include);
+            expanded(value.at("expansion").at("contains"), &mut include);
         }
         Self { include, exclude: parts("exclude") }
     }
@@ -61,12 +62,13 @@ impl ValueSet {
 
 impl Part {
     fn read(value: &Value) -> Self {
-        let text = |key: &str| value[key].as_str().map(str::to_owned);
-        let concepts = value["concept"].as_array().map(|list| {
-            list.iter().filter_map(|c| c["code"].as_str().map(str::to_owned)).collect()
+        let text = |key: &str| value.at(key).as_str().map(str::to_owned);
+        let concepts = value.at("concept").as_array().map(|list| {
+            list.iter().filter_map(|c| c.at("code").as_str().map(str::to_owned)).collect()
         });
-        let filters = value["filter"].as_array().into_iter().flatten().map(Filter::read).collect();
-        let sets = value["valueSet"].as_array().into_iter().flatten();
+        let filters =
+            value.at("filter").as_array().into_iter().flatten().map(Filter::read).collect();
+        let sets = value.at("valueSet").as_array().into_iter().flatten();
         let value_sets = sets.filter_map(|set| set.as_str().map(str::to_owned)).collect();
         Self { system: text("system"), concepts, filters, value_sets }
     }
@@ -98,7 +100,7 @@ impl Part {
 
 impl Filter {
     fn read(value: &Value) -> Self {
-        let text = |key: &str| value[key].as_str().unwrap_or_default().to_owned();
+        let text = |key: &str| value.at(key).as_str().unwrap_or_default().to_owned();
         Self { property: text("property"), op: text("op"), value: text("value") }
     }
 
@@ -125,15 +127,15 @@ impl Filter {
 
 fn expanded(list: &Value, parts: &mut Vec<Part>) {
     for item in list.as_array().into_iter().flatten() {
-        if let Some(code) = item["code"].as_str() {
+        if let Some(code) = item.at("code").as_str() {
             parts.push(Part {
-                system: item["system"].as_str().map(str::to_owned),
+                system: item.at("system").as_str().map(str::to_owned),
                 concepts: Some(HashSet::from([code.to_owned()])),
                 filters: Vec::new(),
                 value_sets: Vec::new(),
             });
         }
-        expanded(&item["contains"], parts);
+        expanded(item.at("contains"), parts);
     }
 }
 

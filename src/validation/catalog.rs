@@ -10,6 +10,7 @@ use serde_json::{Map, Value};
 
 use super::keyword;
 use crate::definitions::{Definitions, profile};
+use crate::fhir::json::At;
 use crate::terminology::Terminology;
 
 /// All types and profiles.
@@ -50,6 +51,15 @@ impl Context {
     /// The position of a type in the catalog.
     pub(super) fn type_at(&self, name: &str) -> Option<usize> {
         self.types.get(name).copied()
+    }
+
+    /// Whether the JSON name is that of a choice element in some type: `valueQuantity` of `value`.
+    pub(super) fn is_typed(&self, name: &str, base: &str) -> bool {
+        let Some(kind) = name.strip_prefix(base) else { return false };
+        let mut chars = kind.chars();
+        let Some(first) = chars.next().filter(char::is_ascii_uppercase) else { return false };
+        let primitive = || first.to_ascii_lowercase().to_string() + chars.as_str();
+        self.types.contains_key(kind) || self.types.contains_key(&primitive())
     }
 }
 
@@ -130,7 +140,7 @@ impl Catalog {
         context.profile = slot.is_profile.then(|| slot.name.clone());
         collect_choices(&schema, &mut context.choices);
         link(&mut schema);
-        let kind = schema["x-constrains"].as_str().map(str::to_owned);
+        let kind = schema.at("x-constrains").as_str().map(str::to_owned);
         let context = Arc::new(context);
         let validator = keyword::options(&context).build(&schema);
         let validator =
@@ -141,14 +151,14 @@ impl Catalog {
 
 /// The names of choice elements, from `x-choice` of types and `x-choices` of profiles.
 fn collect_choices(schema: &Value, choices: &mut HashMap<String, String>) {
-    let backbones = schema["$defs"].as_object().into_iter().flat_map(Map::values);
+    let backbones = schema.at("$defs").as_object().into_iter().flat_map(Map::values);
     for object in backbones.chain([schema]) {
-        for (base, names) in object["x-choice"].as_object().into_iter().flatten() {
+        for (base, names) in object.at("x-choice").as_object().into_iter().flatten() {
             let names = names.as_array().into_iter().flatten().filter_map(Value::as_str);
             choices.extend(names.map(|name| (name.to_owned(), base.clone())));
         }
     }
-    for (name, base) in schema["x-choices"].as_object().into_iter().flatten() {
+    for (name, base) in schema.at("x-choices").as_object().into_iter().flatten() {
         choices.extend(base.as_str().map(|base| (name.clone(), base.to_owned())));
     }
 }
@@ -158,10 +168,9 @@ fn collect_choices(schema: &Value, choices: &mut HashMap<String, String>) {
 fn link(schema: &mut Value) {
     match schema {
         Value::Object(object) => {
-            let nullable = object
-                .get("anyOf")
-                .and_then(Value::as_array)
-                .is_some_and(|list| matches!(list.as_slice(), [_, null] if null["type"] == "null"));
+            let nullable = object.get("anyOf").and_then(Value::as_array).is_some_and(
+                |list| matches!(list.as_slice(), [_, null] if null.at("type") == "null"),
+            );
             if nullable
                 && let Some(Value::Array(mut list)) = object.remove("anyOf")
                 && let Value::Object(value) = list.swap_remove(0)

@@ -62,7 +62,7 @@ pub(super) fn collect(
             ValidationErrorKind::Custom { message, .. } => {
                 scope.kept(message).into_iter().collect()
             }
-            kind => translate(kind, &error),
+            kind => translate(kind, &error, context),
         };
         findings.extend(found.into_iter().map(|finding| {
             let finding = finding.below(&path);
@@ -81,7 +81,7 @@ fn path(location: &Location, context: &Context) -> String {
     for segment in location.segments() {
         match segment {
             LocationSegment::Property(name) => path.extend([".", element(&name, context)]),
-            LocationSegment::Index(index) => path.push_str(&format!("[{index}]")),
+            LocationSegment::Index(index) => path.extend(["[", &index.to_string(), "]"]),
         }
     }
     path
@@ -93,11 +93,15 @@ pub(super) fn element<'a>(name: &'a str, context: &'a Context) -> &'a str {
     context.choices.get(name).map_or(name, String::as_str)
 }
 
-fn translate(kind: &ValidationErrorKind, error: &ValidationError<'_>) -> Vec<Finding> {
+fn translate(
+    kind: &ValidationErrorKind,
+    error: &ValidationError<'_>,
+    context: &Context,
+) -> Vec<Finding> {
     use ValidationErrorKind as Kind;
     let (code, text) = match kind {
         Kind::AdditionalProperties { unexpected } => {
-            return unexpected.iter().map(|name| unknown(name)).collect();
+            return unexpected.iter().map(|name| unknown(name, context)).collect();
         }
         Kind::Required { property } => {
             (IssueType::Required, required(property.as_str().unwrap_or_default()))
@@ -143,7 +147,13 @@ pub(super) fn required(name: &str) -> String {
     format!("The element {name} is required here.")
 }
 
-fn unknown(name: &str) -> Finding {
+fn unknown(name: &str, context: &Context) -> Finding {
+    let plain = name.strip_prefix('_').unwrap_or(name);
+    let choice = context.choices.values().find(|base| context.is_typed(plain, base));
+    if let Some(base) = choice {
+        let text = format!("The element {base}[x] cannot have a value of that type.");
+        return Finding::error(IssueType::Structure, text).below(&format!(".{base}"));
+    }
     // The name comes from the sender, so only what looks like a name is repeated.
     let is_name = name.len() <= 64 && name.bytes().all(|b| b.is_ascii_alphanumeric() || b == b'_');
     let text = if is_name {

@@ -11,6 +11,7 @@ use crate::definitions::Definitions;
 use crate::fhir::{Issue, Resource, ResourceType};
 
 mod catalog;
+mod fhirpath;
 mod finding;
 mod keyword;
 mod resource;

@@ -9,6 +9,7 @@ use super::catalog::{Catalog, Compiled};
 use super::finding::{Finding, collect};
 use super::scope::Scope;
 use crate::fhir::IssueType;
+use crate::fhir::json::At;
 
 /// Where a resource stands.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -40,7 +41,8 @@ fn is_claim_met(scope: &Scope, value: &Value, canonical: &str) -> bool {
     }
     let Some(at) = scope.catalog.profile(canonical) else { return false };
     let Ok(profile) = scope.catalog.compiled(at) else { return false };
-    profile.kind.as_deref() == value["resourceType"].as_str() && profile.validator.is_valid(value)
+    profile.kind.as_deref() == value.at("resourceType").as_str()
+        && profile.validator.is_valid(value)
 }
 
 /// All that is wrong with the resource, its profiles included.
@@ -73,7 +75,7 @@ pub(super) fn profile_findings(scope: &Scope, at: usize, value: &Value) -> Vec<F
         Ok(profile) => profile,
         Err(fault) => return vec![broken(fault).rule(name)],
     };
-    if profile.kind.as_deref() != value["resourceType"].as_str() {
+    if profile.kind.as_deref() != value.at("resourceType").as_str() {
         let kind = profile.kind.as_deref().unwrap_or("another type");
         let text = format!("The profile is for {kind} only.");
         return vec![Finding::error(IssueType::Structure, text).rule(name)];
@@ -88,8 +90,8 @@ pub(super) fn broken(fault: &str) -> Finding {
 
 /// Runs `work` with what the resource contains in sight of references.
 pub(super) fn within<R>(scope: &Scope, value: &Value, work: impl FnOnce() -> R) -> R {
-    let text = |value: &Value, key: &str| value[key].as_str().map(str::to_owned);
-    let list = value["contained"].as_array().into_iter().flatten();
+    let text = |value: &Value, key: &str| value.at(key).as_str().map(str::to_owned);
+    let list = value.at("contained").as_array().into_iter().flatten();
     let ids = list.filter_map(|c| Some((text(c, "id")?, text(c, "resourceType")?))).collect();
     scope.contained.borrow_mut().push(ids);
     let answer = work();
@@ -126,7 +128,7 @@ fn contained(value: &Value) -> Vec<Finding> {
         let text = "A contained resource must have an id, by which it is referred to.";
         found.push(Finding::error(IssueType::Required, text));
     }
-    let meta = &value["meta"];
+    let meta = &value.at("meta");
     if meta.get("versionId").is_some() || meta.get("lastUpdated").is_some() {
         let text = "A contained resource must not have meta.versionId or meta.lastUpdated.";
         found.push(Finding::error(IssueType::Invariant, text).rule("dom-4"));
@@ -139,7 +141,7 @@ fn contained(value: &Value) -> Vec<Finding> {
 }
 
 fn profiles(value: &Value) -> impl Iterator<Item = &str> {
-    let list = value["meta"]["profile"].as_array();
+    let list = value.at("meta").at("profile").as_array();
     list.into_iter().flatten().filter_map(Value::as_str)
 }
 
@@ -147,7 +149,7 @@ fn profiles(value: &Value) -> impl Iterator<Item = &str> {
 fn is_own_type(value: &Value, canonical: &str) -> bool {
     let url = canonical.split('|').next().unwrap_or(canonical);
     let name = url.strip_prefix("http://hl7.org/fhir/StructureDefinition/");
-    name.is_some() && name == value["resourceType"].as_str()
+    name.is_some() && name == value.at("resourceType").as_str()
 }
 
 fn unknown_profile(at: usize, canonical: &str) -> Finding {

@@ -14,13 +14,14 @@ use crate::definitions::Fault;
 use crate::definitions::element::{
     Binding, Constraint, Element, ElementType, Max, canonical_tail, choice_property,
 };
+use crate::fhir::json::At;
 
 /// The schemas of all data types: `datatype/X.json`.
 pub(super) fn datatypes(source: &Source) -> Result<Files, Fault> {
     let mut files = Files::new();
     for definition in source.types.values() {
-        let name = definition["type"].as_str().unwrap_or_default();
-        let schema = if definition["kind"] == "primitive-type" {
+        let name = definition.at("type").as_str().unwrap_or_default();
+        let schema = if definition.at("kind") == "primitive-type" {
             primitive::schema(source, definition)?
         } else {
             document(source, definition)?
@@ -33,8 +34,8 @@ pub(super) fn datatypes(source: &Source) -> Result<Files, Fault> {
 /// The schemas of all concrete resource types: `resource/X.json`.
 pub(super) fn resources(source: &Source) -> Result<Files, Fault> {
     let mut files = Files::new();
-    for definition in source.resources.values().filter(|d| d["abstract"] != true) {
-        let name = definition["type"].as_str().unwrap_or_default();
+    for definition in source.resources.values().filter(|d| d.at("abstract") != true) {
+        let name = definition.at("type").as_str().unwrap_or_default();
         files.push((format!("resource/{name}.json"), pretty(&document(source, definition)?)));
     }
     Ok(files)
@@ -42,8 +43,8 @@ pub(super) fn resources(source: &Source) -> Result<Files, Fault> {
 
 /// All elements of a definition.
 pub(super) fn elements(definition: &Value) -> Result<Vec<Element>, Fault> {
-    let url = definition["url"].as_str().unwrap_or("a definition without url");
-    let list = definition["element"].as_array().ok_or(Fault::new(url, "has no elements"))?;
+    let url = definition.at("url").as_str().unwrap_or("a definition without url");
+    let list = definition.at("element").as_array().ok_or(Fault::new(url, "has no elements"))?;
     list.iter().map(Element::parse).collect::<Result<_, _>>().map_err(|m| Fault::new(url, m))
 }
 
@@ -56,12 +57,12 @@ struct Document<'a> {
 
 fn document(source: &Source, definition: &Value) -> Result<Value, Fault> {
     let elements = elements(definition)?;
-    let is_resource = definition["kind"] == "resource";
+    let is_resource = definition.at("kind") == "resource";
     let document = Document { source, elements: &elements, is_resource };
     let root = elements.first().ok_or(Fault::new("a definition", "has no elements"))?;
     let mut schema = Map::new();
     schema.insert("$schema".into(), json!("https://json-schema.org/draft/2020-12/schema"));
-    schema.insert("$id".into(), definition["url"].clone());
+    schema.insert("$id".into(), definition.at("url").clone());
     schema.extend(document.object(root));
     let mut defs = Map::new();
     for element in elements.iter().skip(1).filter(|e| document.has_children(e)) {
@@ -192,7 +193,7 @@ impl Document<'_> {
 
     fn is_primitive(&self, code: &str) -> bool {
         let url = format!("http://hl7.org/fhir/StructureDefinition/{code}");
-        self.source.types.get(&url).is_some_and(|t| t["kind"] == "primitive-type")
+        self.source.types.get(&url).is_some_and(|t| t.at("kind") == "primitive-type")
     }
 }
 

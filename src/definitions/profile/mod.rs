@@ -18,6 +18,7 @@ pub(crate) use base::type_name;
 use super::element::{Element, ElementType, Max, canonical_tail, choice_property};
 use super::snapshot::{Node, Snapshot};
 use super::{Definitions, Fault};
+use crate::fhir::json::At;
 
 /// The schema of the profile or extension of that canonical.
 ///
@@ -125,6 +126,12 @@ impl Writer<'_> {
         let constraints: Vec<Value> = rules.constraints.iter().map(|c| {
             json!({ "key": c.key, "severity": c.severity, "expression": c.expression, "human": c.human })
         }).collect();
+        // An element that holds any resource may name several types, each with its profiles.
+        if kind.is_none() && rules.types.iter().all(|t| !t.profiles.is_empty()) {
+            let profiles: Vec<&String> = rules.types.iter().flat_map(|t| &t.profiles).collect();
+            let is_resource = rules.types.iter().all(|t| self.definitions.is_resource(&t.code));
+            say("x-profile", (is_resource && !profiles.is_empty()).then(|| json!(profiles)));
+        }
         say("x-invariant", (!constraints.is_empty()).then(|| Value::Array(constraints)));
         if let Some(kind) = kind {
             // Known extensions are held to their definition wherever they occur.
@@ -150,7 +157,7 @@ impl Writer<'_> {
                 names.push(tail.to_owned());
             } else {
                 let Some(profile) = self.definitions.structure(target)? else { return Ok(None) };
-                names.extend(profile["type"].as_str().map(str::to_owned));
+                names.extend(profile.at("type").as_str().map(str::to_owned));
             }
         }
         names.dedup();
@@ -236,11 +243,12 @@ impl Writer<'_> {
     ) -> Result<(), Fault> {
         let all = place.and_then(|place| place.choice(base));
         let all = all.ok_or_else(|| self.fault(child, "is no choice element of the type"))?;
-        let named = |kind: &ElementType| (choice_property(base, &kind.code), Some(kind.clone()));
+        let with_name =
+            |kind: &ElementType| (choice_property(base, &kind.code), Some(kind.clone()));
         let allowed: Vec<(String, Option<ElementType>)> = match child.rules.types.as_slice() {
             _ if child.rules.max == Some(Max::Times(0)) => Vec::new(),
             [] => all.iter().map(|property| (property.clone(), None)).collect(),
-            types => types.iter().map(named).collect(),
+            types => types.iter().map(with_name).collect(),
         };
         let names: Vec<String> = allowed.iter().map(|(name, _)| name.clone()).collect();
         let spoken_of = all.iter().map(|name| (name.clone(), base.to_owned()));
@@ -254,8 +262,8 @@ impl Writer<'_> {
             // A value of a type that is not allowed is told as such, and not as missing too.
             members.require(&child.name, &all);
         }
-        for (property, kind) in &allowed {
-            self.typed_choice(members, child, property, kind.as_ref(), place)?;
+        for (typed, kind) in &allowed {
+            self.typed_choice(members, child, typed, kind.as_ref(), place)?;
         }
         for slice in &child.slices {
             let property = match slice.rules.types.as_slice() {

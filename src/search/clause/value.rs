@@ -258,20 +258,21 @@ fn uris(modifier: Option<&str>, text: &str) -> Result<Vec<Test>, Fault> {
 
 fn quantity(text: &str) -> Result<Test, Fault> {
     let parts = bars(text)?;
+    let (prefix, number) = Prefix::take(parts.first().map_or("", String::as_str));
+    let sought = Window::parse(number, prefix).ok_or(NOT_A_NUMBER)?;
     let unit = match parts.as_slice() {
         [_] => Unit::Any,
         [_, _] => return Err(Fault::Value("it has one part or three: number|system|code")),
         [_, system, code] if system.is_empty() && code.is_empty() => Unit::Any,
         [_, system, code] if system.is_empty() => Unit::Named(code.clone()),
         [_, system, code] => {
+            let base = sought.in_base_units(code, system);
             let code = (!code.is_empty()).then(|| code.clone());
-            Unit::Coded { system: system.clone(), code }
+            Unit::Coded { system: system.clone(), code, base }
         }
         _ => return Err(Fault::Value("it has at most three parts: number|system|code")),
     };
-    let (prefix, number) = Prefix::take(parts.first().map_or("", String::as_str));
-    let sought = Window::parse(number, prefix).ok_or(NOT_A_NUMBER)?;
-    Ok(Test::Quantity(Quantity { prefix, sought, unit }))
+    Ok(Test::Quantity(Box::new(Quantity { prefix, sought, unit })))
 }
 
 /// All combinations of what the parts may mean.

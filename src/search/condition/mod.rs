@@ -100,7 +100,7 @@ pub enum Test {
     Target(Target),
     OneOf(OneOf),
     Amount(Amount),
-    Quantity(Quantity),
+    Quantity(Box<Quantity>),
     Uri(Uri),
     Composite(Composite),
 }

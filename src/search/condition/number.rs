@@ -6,6 +6,7 @@ use rust_decimal::Decimal;
 
 use super::Span;
 use crate::index::number::encode;
+use crate::index::quantity;
 use crate::search::value::Prefix;
 
 /// A number of a query with the values that it stands for at its precision, encoded as in keys.
@@ -17,6 +18,8 @@ pub struct Window {
     pub first: Vec<u8>,
     /// The least value that does not any more, excluded.
     pub last: Vec<u8>,
+    /// The three as text.
+    texts: [String; 3],
 }
 
 impl Window {
@@ -38,9 +41,19 @@ impl Window {
             Prefix::Approximately => (number.abs() * Decimal::new(1, 1)).max(half),
             _ => half,
         };
-        let bound = |value: Option<Decimal>| encode(&value?.to_string());
-        let (first, last) = (number.checked_sub(margin), number.checked_add(margin));
-        Some(Self { exact, first: bound(first)?, last: bound(last)? })
+        let ends = [number.checked_sub(margin)?, number.checked_add(margin)?];
+        let [first, last] = ends.map(|end| end.to_string());
+        let texts = [text.to_owned(), first, last];
+        Some(Self { exact, first: encode(&texts[1])?, last: encode(&texts[2])?, texts })
+    }
+
+    /// The window in base units, with these.
+    pub fn in_base_units(&self, code: &str, system: &str) -> Option<(Self, String)> {
+        let base = |text: &String| quantity::in_base_units(text, code, system);
+        let [exact, first, last] = &self.texts;
+        let ((exact, units), (first, _), (last, _)) = (base(exact)?, base(first)?, base(last)?);
+        let (own, from, to) = (encode(&exact)?, encode(&first)?, encode(&last)?);
+        Some((Self { exact: own, first: from, last: to, texts: [exact, first, last] }, units))
     }
 
     /// Whether a target that spans from `low` to `high` stands in the relation to the number.

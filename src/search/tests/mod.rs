@@ -25,6 +25,7 @@ struct Clinic {
     store: MemoryStore,
     rules: Rules,
     clock: std::cell::Cell<i64>,
+    limits: Limits,
 }
 
 impl Clinic {
@@ -33,7 +34,8 @@ impl Clinic {
         let model = Arc::new(Model::standard().unwrap());
         let rules = Rules::new(model, parameters, Some(BASE.to_owned()));
         let start = Instant::parse("2026-03-02T08:00:00Z").unwrap();
-        Self { store: MemoryStore::new(), rules, clock: start.millis().into() }
+        let limits = Limits::default();
+        Self { store: MemoryStore::new(), rules, clock: start.millis().into(), limits }
     }
 
     /// Each write is a second later than the one before.
@@ -70,7 +72,7 @@ impl Clinic {
             .map(|(name, value)| (name.to_owned(), value.to_owned()))
             .collect();
         let now = Instant::parse("2026-03-02T00:00:00Z").unwrap();
-        let setting = Setting { rules: &self.rules, now, strict, limits: Limits::default() };
+        let setting = Setting { rules: &self.rules, now, strict, limits: self.limits };
         Query::parse(&setting, ResourceType::parse(kind).unwrap(), &pairs)
     }
 

@@ -2,7 +2,9 @@
 
 use serde_json::json;
 
+use super::clause::Clause;
 use super::*;
+use crate::definitions::compartment::Compartments;
 
 /// The examples of <http://hl7.org/fhir/R4/search.html#prefix> and
 /// <http://hl7.org/fhir/R4/search.html#date>.
@@ -180,6 +182,17 @@ fn quantities_and_composites() {
     for (query, expected) in [
         ("value-quantity=5.4", "a b"),
         ("value-quantity=5.4|http://unitsofmeasure.org|mg", "a"),
+        ("value-quantity=0.0054|http://unitsofmeasure.org|g", "a"),
+        ("value-quantity=5400|http://unitsofmeasure.org|mg", "b"),
+        ("value-quantity=le5.4e-6|http://unitsofmeasure.org|kg", "a c"),
+        ("value-quantity=gt5.4e-6|http://unitsofmeasure.org|kg", "b"),
+        ("value-quantity=lt0.0001|http://unitsofmeasure.org|g", "c"),
+        ("value-quantity=5.4|http://unitsofmeasure.org|mm", ""),
+        ("value-quantity=5.4|http://unitsofmeasure.org|", "a b"),
+        ("value-quantity=5.4|http://other.example|mg", ""),
+        ("component-value-quantity=gt1.04|http://unitsofmeasure.org|rad", "d"),
+        ("component-code-value-quantity=left$lt0.7|http://unitsofmeasure.org|rad", "d"),
+        ("component-code-value-quantity=left$gt0.7|http://unitsofmeasure.org|rad", ""),
         ("value-quantity=5.4||mg", "a"),
         ("value-quantity=5.4||mg read", "a"),
         ("value-quantity=5.40", "a b"),
@@ -187,7 +200,7 @@ fn quantities_and_composites() {
         ("value-quantity=5", "a b"),
         ("value-quantity=lt5.4|http://unitsofmeasure.org|mg", "c"),
         ("value-quantity=eb5.4|http://unitsofmeasure.org|mg", "c"),
-        ("value-quantity=ge5|http://unitsofmeasure.org|mg", "a"),
+        ("value-quantity=ge5|http://unitsofmeasure.org|mg", "a b"),
         ("code-value-quantity=urn:c|x$ge5.4", "a"),
         ("code-value-quantity=x$5.4||mg", "a"),
         ("component-code-value-quantity=urn:c|left$gt50", ""),
@@ -234,4 +247,82 @@ fn own_parameters() {
     clinic.check("Observation?body-site=urn:site|c5-c6", "a");
     clinic.check("Observation?episode-of-care=e", "a");
     clinic.check("Observation?episode-of-care=EpisodeOfCare/f", "");
+}
+
+/// <http://hl7.org/fhir/R4/search.html#include>: what is missing is left out, nothing comes twice, a
+/// circle ends.
+#[test]
+fn includes() {
+    let clinic = observations(&[
+        (
+            "a",
+            json!({ "subject": { "reference": "Patient/p/_history/1" },
+            "hasMember": [{ "reference": "Observation/b" }] }),
+        ),
+        (
+            "b",
+            json!({ "subject": { "reference": "Patient/gone" },
+            "hasMember": [{ "reference": "Observation/c" }] }),
+        ),
+        (
+            "c",
+            json!({ "hasMember": [{ "reference": "Observation/a" }],
+            "performer": [{ "reference": "Practitioner/x" }] }),
+        ),
+    ]);
+    clinic.put(json!({ "resourceType": "Patient", "id": "p", "gender": "female" }));
+    clinic.put(json!({ "resourceType": "Patient", "id": "p", "gender": "male" }));
+    clinic.put(json!({ "resourceType": "Practitioner", "id": "x" }));
+    for (query, expected) in [
+        ("Observation?_id=a&_include=Observation:subject", "Patient/p/1"),
+        ("Observation?_id=a&_include=Observation:patient", "Patient/p/1"),
+        ("Observation?_id=a&_include=Observation:subject:Group", ""),
+        ("Observation?_id=b&_include=Observation:subject", ""),
+        ("Observation?_id=a&_include=*", "Observation/b/1 Patient/p/1"),
+        ("Observation?_id=a&_include=Observation:has-member", "Observation/b/1"),
+        (
+            "Observation?_id=a&_include:iterate=Observation:has-member",
+            "Observation/b/1 Observation/c/1",
+        ),
+        (
+            "Observation?_id=a&_include:iterate=Observation:has-member&_include:iterate=Observation:performer",
+            "Observation/b/1 Observation/c/1 Practitioner/x/1",
+        ),
+        ("Patient?_revinclude=Observation:subject", "Observation/a/1"),
+        ("Patient?_revinclude=Observation:*", "Observation/a/1"),
+        ("Practitioner?_revinclude=Observation:subject", ""),
+    ] {
+        let page = clinic.page(query, None).unwrap();
+        let mut names: Vec<_> = page
+            .included
+            .iter()
+            .map(|found| format!("{}/{}/{}", found.kind, found.id, found.version))
+            .collect();
+        names.sort();
+        assert_eq!(names.join(" "), expected, "{query}");
+    }
+}
+
+/// <http://hl7.org/fhir/R4/http.html#vsearch>
+#[test]
+fn compartments() {
+    let clinic = observations(&[
+        ("a", json!({ "subject": { "reference": "Patient/p" } })),
+        ("b", json!({ "performer": [{ "reference": "Patient/p" }], "status": "amended" })),
+        (
+            "c",
+            json!({ "subject": { "reference": "Group/p" }, "focus": [{ "reference": "Patient/p" }] }),
+        ),
+    ]);
+    let all = Compartments::load(&Definitions::embedded().unwrap()).unwrap();
+    let kind = |name| ResourceType::parse(name).unwrap();
+    let parameters = all.parameters(kind("Patient"), kind("Observation"));
+    let id = Id::parse("p").unwrap();
+    let of = (kind("Patient"), &id);
+    for (url, expected) in [("Observation?", "a b"), ("Observation?status=amended", "b")] {
+        let mut query = clinic.query(url, true).unwrap();
+        query.clauses.push(Clause::within(&clinic.rules, query.kind, parameters, of));
+        let view = clinic.store.view().unwrap();
+        assert_eq!(show(&run(&*view, &clinic.rules, &query, None).unwrap()), expected, "{url}");
+    }
 }

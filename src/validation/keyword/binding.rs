@@ -9,6 +9,7 @@ use serde_json::Value;
 
 use super::{Rule, Site};
 use crate::fhir::IssueType;
+use crate::fhir::json::At;
 use crate::terminology::Membership;
 use crate::validation::finding::Finding;
 use crate::validation::scope::Scope;
@@ -22,8 +23,8 @@ struct Binding {
 struct Nothing;
 
 pub(super) fn rule(_: Site<'_>, value: &Value) -> Result<Box<dyn Rule>, String> {
-    let value_set = value["valueSet"].as_str().ok_or("a valueSet is expected")?.to_owned();
-    match value["strength"].as_str() {
+    let value_set = value.at("valueSet").as_str().ok_or("a valueSet is expected")?.to_owned();
+    match value.at("strength").as_str() {
         Some("required") => Ok(Box::new(Binding { required: true, value_set })),
         Some("extensible") => Ok(Box::new(Binding { required: false, value_set })),
         Some("preferred" | "example") => Ok(Box::new(Nothing)),
@@ -56,9 +57,9 @@ impl Binding {
             Value::String(code) => Verdict::Coded(member(None, code)),
             Value::Object(object) => {
                 let coding = |coding: &Value| {
-                    let code = coding["code"].as_str()?;
+                    let code = coding.at("code").as_str()?;
                     // A code without a system has no meaning, so it is in no set.
-                    Some(match coding["system"].as_str() {
+                    Some(match coding.at("system").as_str() {
                         Some(system) => member(Some(system), code),
                         None => Membership::Out,
                     })

@@ -6,6 +6,7 @@ use serde_json::Value;
 
 use super::{Rule, Site, texts};
 use crate::fhir::IssueType;
+use crate::fhir::json::At;
 use crate::validation::finding::Finding;
 use crate::validation::scope::Scope;
 
@@ -21,8 +22,8 @@ pub(super) fn rule(_: Site<'_>, value: &Value) -> Result<Box<dyn Rule>, String> 
     let expected = "an object of allowed and forbidden names is expected";
     let mut elements = Vec::new();
     for (base, rule) in value.as_object().ok_or(expected)? {
-        let allowed = texts(&rule["allowed"]).ok_or(expected)?;
-        let forbidden = texts(&rule["forbidden"]).ok_or(expected)?;
+        let allowed = texts(rule.at("allowed")).ok_or(expected)?;
+        let forbidden = texts(rule.at("forbidden")).ok_or(expected)?;
         elements.push(Element { base: base.clone(), allowed, forbidden });
     }
     Ok(Box::new(ChoiceType(elements)))

@@ -7,6 +7,7 @@ use serde_json::Value;
 
 use super::{Rule, Site};
 use crate::fhir::IssueType;
+use crate::fhir::json::At;
 use crate::validation::catalog::Compiled;
 use crate::validation::finding::{Finding, collect};
 use crate::validation::resource::broken;
@@ -14,6 +15,7 @@ use crate::validation::scope::Scope;
 
 struct Extension;
 
+#[expect(clippy::unnecessary_wraps, reason = "one signature for every keyword")]
 pub(super) fn rule(_: Site<'_>, _: &Value) -> Result<Box<dyn Rule>, String> {
     Ok(Box::new(Extension))
 }
@@ -27,7 +29,7 @@ fn is_one_of_two(value: &Value) -> bool {
 }
 
 fn definition<'a>(scope: &'a Scope, value: &Value) -> Option<Result<&'a Compiled, &'a str>> {
-    let url = value["url"].as_str()?;
+    let url = value.at("url").as_str()?;
     let at = scope.catalog.profile(url)?;
     Some(scope.catalog.compiled(at))
 }

@@ -14,10 +14,12 @@ struct Fixed(Value);
 
 struct Pattern(Value);
 
+#[expect(clippy::unnecessary_wraps, reason = "one signature for every keyword")]
 pub(super) fn fixed(_: Site<'_>, value: &Value) -> Result<Box<dyn Rule>, String> {
     Ok(Box::new(Fixed(value.clone())))
 }
 
+#[expect(clippy::unnecessary_wraps, reason = "one signature for every keyword")]
 pub(super) fn pattern(_: Site<'_>, value: &Value) -> Result<Box<dyn Rule>, String> {
     Ok(Box::new(Pattern(value.clone())))
 }

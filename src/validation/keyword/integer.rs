@@ -12,6 +12,7 @@ use crate::validation::scope::Scope;
 
 struct Integer;
 
+#[expect(clippy::unnecessary_wraps, reason = "one signature for every keyword")]
 pub(super) fn rule(_: Site<'_>, _: &Value) -> Result<Box<dyn Rule>, String> {
     Ok(Box::new(Integer))
 }

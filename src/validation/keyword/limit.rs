@@ -10,6 +10,7 @@ use serde_json::Value;
 
 use super::{Rule, Site};
 use crate::fhir::IssueType;
+use crate::fhir::json::At;
 use crate::validation::finding::Finding;
 use crate::validation::scope::Scope;
 
@@ -18,10 +19,12 @@ struct Limit {
     forbidden: Ordering,
 }
 
+#[expect(clippy::unnecessary_wraps, reason = "one signature for every keyword")]
 pub(super) fn minimum(_: Site<'_>, value: &Value) -> Result<Box<dyn Rule>, String> {
     Ok(Box::new(Limit { bound: value.clone(), forbidden: Ordering::Less }))
 }
 
+#[expect(clippy::unnecessary_wraps, reason = "one signature for every keyword")]
 pub(super) fn maximum(_: Site<'_>, value: &Value) -> Result<Box<dyn Rule>, String> {
     Ok(Box::new(Limit { bound: value.clone(), forbidden: Ordering::Greater }))
 }
@@ -35,7 +38,7 @@ impl Rule for Limit {
         if self.holds(scope, value) {
             return Vec::new();
         }
-        let bound = if self.bound.is_object() { &self.bound["value"] } else { &self.bound };
+        let bound = if self.bound.is_object() { self.bound.at("value") } else { &self.bound };
         let side = if self.forbidden == Ordering::Less { "less" } else { "more" };
         let text = format!("The value must not be {side} than {bound}.");
         vec![Finding::error(IssueType::Value, text)]

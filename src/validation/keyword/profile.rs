@@ -6,6 +6,7 @@
 use serde_json::Value;
 
 use super::{Rule, Site, texts};
+use crate::definitions::element::canonical_tail;
 use crate::fhir::IssueType;
 use crate::validation::catalog::Compiled;
 use crate::validation::finding::{Finding, collect};
@@ -14,20 +15,41 @@ use crate::validation::scope::Scope;
 
 struct Profile(Vec<String>);
 
+/// What is known of one of the profiles.
+enum Known<'a> {
+    Held(Result<&'a Compiled, &'a str>),
+    /// The canonical of a core type, which asks nothing but that type.
+    Type(&'a str),
+}
+
+impl Known<'_> {
+    fn is_met(&self, value: &Value) -> bool {
+        let kind = value.get("resourceType").and_then(Value::as_str);
+        match self {
+            Self::Type(name) => kind.is_none_or(|kind| kind == *name),
+            Self::Held(Err(_)) => false,
+            Self::Held(Ok(profile)) => {
+                (kind.is_none() || kind == profile.kind.as_deref())
+                    && profile.validator.is_valid(value)
+            }
+        }
+    }
+}
+
 pub(super) fn rule(_: Site<'_>, value: &Value) -> Result<Box<dyn Rule>, String> {
     Ok(Box::new(Profile(texts(value).ok_or("an array of canonicals is expected")?)))
 }
 
 impl Profile {
     /// The profiles that are held, and the first that is not.
-    fn held<'a>(
-        &'a self,
-        scope: &'a Scope,
-    ) -> (Vec<Result<&'a Compiled, &'a str>>, Option<&'a str>) {
+    fn held<'a>(&'a self, scope: &'a Scope) -> (Vec<Known<'a>>, Option<&'a str>) {
         let (mut held, mut missing) = (Vec::new(), None);
         for canonical in &self.0 {
             match scope.catalog.profile(canonical) {
-                Some(at) => held.push(scope.catalog.compiled(at)),
+                Some(at) => held.push(Known::Held(scope.catalog.compiled(at))),
+                None if scope.catalog.resource(canonical_tail(canonical)).is_some() => {
+                    held.push(Known::Type(canonical_tail(canonical)));
+                }
                 None => missing = missing.or(Some(canonical.as_str())),
             }
         }
@@ -38,7 +60,7 @@ impl Profile {
 impl Rule for Profile {
     fn holds(&self, scope: &Scope, value: &Value) -> bool {
         let (held, _) = self.held(scope);
-        held.iter().any(|profile| profile.is_ok_and(|profile| profile.validator.is_valid(value)))
+        held.iter().any(|profile| profile.is_met(value))
     }
 
     fn findings(&self, scope: &Scope, value: &Value) -> Vec<Finding> {
@@ -51,8 +73,8 @@ impl Rule for Profile {
                 let text = "The profile is not known here, so the element was not held to it.";
                 vec![Finding::warning(IssueType::NotFound, text).rule(canonical)]
             }
-            ([Ok(only)], _) => collect(scope, &only.validator, &only.context, value),
-            ([Err(fault)], _) => vec![broken(fault)],
+            ([Known::Held(Ok(only))], _) => collect(scope, &only.validator, &only.context, value),
+            ([Known::Held(Err(fault))], _) => vec![broken(fault)],
             _ => {
                 let text = format!("The value must meet one of {}.", self.0.join(", "));
                 vec![Finding::error(IssueType::Structure, text)]

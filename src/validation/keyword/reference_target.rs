@@ -7,6 +7,7 @@
 use serde_json::Value;
 
 use super::{Rule, Site, texts};
+use crate::fhir::json::At;
 use crate::fhir::{IssueType, Reference};
 use crate::validation::finding::Finding;
 use crate::validation::scope::Scope;
@@ -25,7 +26,7 @@ impl Target {
 
 impl Rule for Target {
     fn holds(&self, scope: &Scope, value: &Value) -> bool {
-        let literal = match value["reference"].as_str().map(Reference::parse) {
+        let literal = match value.at("reference").as_str().map(Reference::parse) {
             Some(Reference::Resource { kind, .. } | Reference::Conditional { kind, .. }) => {
                 self.allows(kind.as_str())
             }
@@ -38,7 +39,7 @@ impl Rule for Target {
             _ => true,
         };
         // The name of a type, or a logical model's URL, of which nothing can be said.
-        let said = value["type"].as_str();
+        let said = value.at("type").as_str();
         literal && said.is_none_or(|name| name.contains('/') || self.allows(name))
     }
 

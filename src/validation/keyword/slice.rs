@@ -11,6 +11,7 @@ use serde_json::Value;
 
 use super::{Rule, Site, options};
 use crate::fhir::IssueType;
+use crate::fhir::json::At;
 use crate::validation::catalog::Context;
 use crate::validation::finding::{Finding, collect};
 use crate::validation::scope::Scope;
@@ -32,27 +33,27 @@ struct Slice {
 }
 
 pub(super) fn rule(site: Site<'_>, value: &Value) -> Result<Box<dyn Rule>, String> {
-    let list = value["slices"].as_array().ok_or("slices are expected")?;
+    let list = value.at("slices").as_array().ok_or("slices are expected")?;
     let slices = list.iter().map(|slice| Slice::new(site, slice)).collect::<Result<_, _>>()?;
     Ok(Box::new(Slicing {
         slices,
-        closed: value["rules"] == "closed",
-        open_at_end: value["rules"] == "openAtEnd",
-        ordered: value["ordered"] == true,
+        closed: value.at("rules") == "closed",
+        open_at_end: value.at("rules") == "openAtEnd",
+        ordered: value.at("ordered") == true,
         context: Arc::clone(site.context),
     }))
 }
 
 impl Slice {
     fn new(site: Site<'_>, value: &Value) -> Result<Self, String> {
-        let name = value["name"].as_str().ok_or("a slice has a name")?.to_owned();
+        let name = value.at("name").as_str().ok_or("a slice has a name")?.to_owned();
         let options = options(site.context);
         let build = |key: &str| {
-            let built = options.build(&value[key]);
+            let built = options.build(value.at(key));
             built.map_err(|error| format!("slice {name}: {key}: {}", error.masked()))
         };
         let (is_member, rules) = (build("match")?, build("schema")?);
-        let (min, max) = (value["min"].as_u64().unwrap_or(0), value["max"].as_u64());
+        let (min, max) = (value.at("min").as_u64().unwrap_or(0), value.at("max").as_u64());
         Ok(Self { name, min, max, is_member, rules })
     }
 

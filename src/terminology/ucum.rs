@@ -1,0 +1,197 @@
+//! Units of measure: whether a text is a UCUM unit, whether two are comparable, canonical values.
+//!
+//! A face over the unit library that speaks in our terms: an unknown unit comes back with the code
+//! that was probably meant. Case matters, as FHIR wants it. Values on logarithmic and other
+//! non-linear scales (pH, bel) have no canonical value here.
+//! Source: <http://hl7.org/fhir/R4/datatypes.html#Quantity>, <https://ucum.org/ucum>.
+
+use octofhir_ucum::{Number, analyse, find_unit, get_all_units, get_canonical_units};
+use rust_decimal::Decimal;
+
+/// The URI of UCUM as a code system.
+pub const SYSTEM: &str = "http://unitsofmeasure.org";
+
+/// How long a unit may be; real ones have some dozen letters.
+const MAX_LENGTH: usize = 256;
+
+/// A text that is not a UCUM unit.
+#[derive(Clone, PartialEq, Eq, Debug, thiserror::Error)]
+#[error("{message}")]
+pub struct Unknown {
+    /// A sentence that does not repeat the text.
+    pub message: String,
+    /// The code that was probably meant.
+    pub suggestion: Option<String>,
+}
+
+/// Whether the text is a unit of UCUM.
+///
+/// # Errors
+/// [`Unknown`] if not.
+pub fn check(unit: &str) -> Result<(), Unknown> {
+    if unit.len() > MAX_LENGTH {
+        let message = format!("A unit must not be longer than {MAX_LENGTH} letters.");
+        return Err(Unknown { message, suggestion: None });
+    }
+    if !unit.is_ascii() || unit.contains(char::is_whitespace) || unit.is_empty() {
+        let message = "A UCUM unit is written in ASCII letters without spaces.".to_owned();
+        return Err(Unknown { message, suggestion: near(unit) });
+    }
+    match analyse(unit) {
+        Ok(_) => Ok(()),
+        Err(_) => {
+            let suggestion = near(unit);
+            let message = match &suggestion {
+                Some(code) => format!("The unit is not a UCUM code; is \"{code}\" meant?"),
+                None => "The unit is not a UCUM code.".to_owned(),
+            };
+            Err(Unknown { message, suggestion })
+        }
+    }
+}
+
+/// Whether values in the two units can be compared, such as `deg` and `rad`.
+///
+/// # Errors
+/// [`Unknown`] if one of them is not a unit.
+pub fn comparable(a: &str, b: &str) -> Result<bool, Unknown> {
+    check(a)?;
+    check(b)?;
+    let unknown = |_| Unknown { message: "The unit is not a UCUM code.".into(), suggestion: None };
+    octofhir_ucum::is_comparable(a, b).map_err(unknown)
+}
+
+/// A value in base units.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Canonical {
+    /// The value, exact to 28 digits.
+    pub value: Decimal,
+    /// The base units, in a fixed order, such as `g.m.s-2`; `1` for a pure number.
+    pub unit: String,
+}
+
+/// The value in base units; none where the unit is unknown, is on a scale that is not linear, or
+/// where the value has no place in 28 digits.
+pub fn canonical(value: Decimal, unit: &str) -> Option<Canonical> {
+    check(unit).ok()?;
+    let base = get_canonical_units(unit).ok()?;
+    let number = Number::parse(&value.to_string())?;
+    let number = number.checked_mul(base.factor)?.checked_add(base.offset)?;
+    Some(Canonical { value: decimal(number)?, unit: base.unit })
+}
+
+/// The unit's name in words, such as `millimeter`.
+pub fn display(unit: &str) -> Option<String> {
+    check(unit).ok()?;
+    let name = octofhir_ucum::display_name(unit).ok()?;
+    Some(name.trim_start_matches('(').trim_end_matches(')').to_owned()).filter(|n| !n.contains('('))
+}
+
+fn decimal(number: Number) -> Option<Decimal> {
+    let (digits, exponent) = number.to_integer_and_exponent();
+    if let Ok(scale) = u32::try_from(-exponent) {
+        // A number far below one loses digits rather than its value.
+        let drop = scale.saturating_sub(Decimal::MAX_SCALE);
+        let digits = digits / 10_i128.checked_pow(drop)?;
+        return Decimal::try_from_i128_with_scale(digits, scale - drop)
+            .ok()
+            .filter(|value| !value.is_zero() || number.is_zero());
+    }
+    let factor = 10_i128.checked_pow(u32::try_from(exponent).ok()?)?;
+    Decimal::try_from_i128_with_scale(digits.checked_mul(factor)?, 0).ok()
+}
+
+/// The code that a wrong one is nearest to: a habit of writing, the same letters in other case,
+/// the unit's name, or one letter's difference.
+fn near(unit: &str) -> Option<String> {
+    let text = unit.trim();
+    let by_habit = HABITS.iter().find(|(habit, _)| habit.eq_ignore_ascii_case(text));
+    if let Some((_, code)) = by_habit {
+        return Some((*code).to_owned());
+    }
+    let mended: String = text.replace("**", "").replace('^', "").replace('*', ".");
+    let mended: String = mended.replace(['µ', 'μ'], "u").split_whitespace().collect();
+    if mended != text && !mended.is_empty() && analyse(&mended).is_ok() {
+        return Some(mended);
+    }
+    let lower = text.to_lowercase();
+    let units = get_all_units();
+    let same = |code: &str| code.eq_ignore_ascii_case(text);
+    if let Some(unit) = units.iter().find(|unit| same(unit.code)) {
+        return Some(unit.code.to_owned());
+    }
+    let singular = lower.strip_suffix('s').unwrap_or(&lower);
+    let named = |name: &str| name.to_lowercase() == lower || name.to_lowercase() == singular;
+    if let Some(unit) = units.iter().find(|unit| named(unit.display_name)) {
+        return Some(unit.code.to_owned());
+    }
+    let bracketed = format!("[{text}]");
+    if find_unit(&bracketed).is_some() {
+        return Some(bracketed);
+    }
+    let lower_case = analyse(&lower).is_ok() && lower.chars().all(|c| c.is_ascii_alphabetic());
+    (lower_case && lower != text).then_some(lower)
+}
+
+/// Units as people write them, and the code (common practice, no source).
+const HABITS: &[(&str, &str)] = &[
+    ("°", "deg"),
+    ("degrees", "deg"),
+    ("degree", "deg"),
+    ("grad", "deg"),
+    ("°C", "Cel"),
+    ("C°", "Cel"),
+    ("degC", "Cel"),
+    ("celsius", "Cel"),
+    ("°F", "[degF]"),
+    ("degF", "[degF]"),
+    ("fahrenheit", "[degF]"),
+    ("sec", "s"),
+    ("secs", "s"),
+    ("seconds", "s"),
+    ("second", "s"),
+    ("mins", "min"),
+    ("minutes", "min"),
+    ("minute", "min"),
+    ("hr", "h"),
+    ("hrs", "h"),
+    ("hour", "h"),
+    ("hours", "h"),
+    ("day", "d"),
+    ("days", "d"),
+    ("week", "wk"),
+    ("weeks", "wk"),
+    ("month", "mo"),
+    ("months", "mo"),
+    ("year", "a"),
+    ("years", "a"),
+    ("yr", "a"),
+    ("inch", "[in_i]"),
+    ("inches", "[in_i]"),
+    ("in", "[in_i]"),
+    ("ft", "[ft_i]"),
+    ("foot", "[ft_i]"),
+    ("feet", "[ft_i]"),
+    ("lb", "[lb_av]"),
+    ("lbs", "[lb_av]"),
+    ("mmHg", "mm[Hg]"),
+    ("mm Hg", "mm[Hg]"),
+    ("cmH2O", "cm[H2O]"),
+    ("bpm", "/min"),
+    ("percent", "%"),
+    ("kp", "kgf"),
+    ("newton", "N"),
+    ("newtons", "N"),
+    ("kilogram", "kg"),
+    ("kilograms", "kg"),
+    ("kgs", "kg"),
+    ("centimeter", "cm"),
+    ("centimeters", "cm"),
+    ("millimeter", "mm"),
+    ("millimeters", "mm"),
+    ("times", "1"),
+    ("points", "{score}"),
+];
+
+#[cfg(test)]
+mod tests;
