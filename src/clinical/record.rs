@@ -221,7 +221,7 @@ impl Facts {
             "ServiceRequest" => self.referrals.extend(Referral::of(resource)),
             "Goal" => self.goals.extend(Goal::of(resource)),
             "CarePlan" => self.activities.extend(activities(resource)),
-            _ => {}
+            _ => self.not_used(resource, "other"),
         }
     }
 
@@ -248,12 +248,15 @@ impl Facts {
             None if code_in(code, LOINC) == Some("85354-9") => {
                 self.blood_pressures.extend(BloodPressure::of(resource, gaps));
             }
-            _ => {
-                if let Some(source) = Source::of(resource) {
-                    let kind = GapKind::NotUsed;
-                    gaps.push(Gap::at(kind, "observation", "Observation.code", &source));
-                }
-            }
+            _ => self.not_used(resource, "observation"),
+        }
+    }
+
+    /// Notes a member of the episode that no computation uses.
+    fn not_used(&mut self, resource: &Resource, about: &str) {
+        if let Some(source) = Source::of(resource) {
+            let place = resource.kind().as_str();
+            self.gaps.push(Gap::at(GapKind::NotUsed, about, place, &source));
         }
     }
 

@@ -21,7 +21,8 @@ pub(super) fn page(content: &Content) -> String {
     };
     let body = html! {
         @for section in &content.sections {
-            (self::section(section, if section.id == "scores" { charts(content) } else { html! {} }))
+            @let more = if section.id == "scores" { charts(content) } else { Markup::default() };
+            (self::section(section, &more))
         }
         (layout::cautions(&content.cautions_title, &content.cautions))
     };
@@ -29,14 +30,14 @@ pub(super) fn page(content: &Content) -> String {
     layout::page(content.language, &content.subject, &top, &body, &bottom)
 }
 
-fn section(section: &Section, more: Markup) -> Markup {
+fn section(section: &Section, more: &Markup) -> Markup {
     html! {
         section id=(section.id) aria-labelledby=(format!("{}-title", section.id)) {
             h2 id=(format!("{}-title", section.id)) { (section.title) }
             @for block in &section.blocks {
                 @match block {
                     Block::Map(map) => { (figure(map)) }
-                    Block::Table { .. } => { div class="wide" { (narrative::block(block)) } }
+                    Block::Table { caption, .. } => { (layout::wide(caption, &narrative::block(block))) }
                     _ => { (narrative::block(block)) }
                 }
             }
@@ -67,12 +68,12 @@ fn figure(map: &Map) -> Markup {
     html! {
         figure {
             figcaption { (map.caption) }
-            div class="wide" { (svg::map(map)) }
+            (layout::wide(&map.caption, &svg::map(map)))
             (svg::legend(map))
             p class="note" { (map.description) }
             details {
                 summary { (map.words) }
-                div class="wide" { (narrative::map_table(map)) }
+                (layout::wide(&map.words, &narrative::map_table(map)))
             }
         }
     }

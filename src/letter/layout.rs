@@ -36,3 +36,8 @@ pub fn cautions(title: &str, cautions: &[String]) -> Markup {
         }
     }
 }
+
+/// Something that may be wider than a small screen: it scrolls by itself, also by keyboard.
+pub fn wide(label: &str, body: &Markup) -> Markup {
+    html! { div class="wide" role="group" tabindex="0" aria-label=(label) { (body) } }
+}

@@ -90,23 +90,27 @@ pub fn index(overview: &Overview) -> String {
 }
 
 fn episodes(overview: &Overview, words: &Catalogue) -> Markup {
-    let columns = ["patient", "problem", "state", "period", "letter"];
     html! {
         @if overview.episodes.is_empty() {
             p { (words.get("page.no-episode")) }
         } @else {
-            div class="wide" {
-                table {
-                    caption { (words.get("page.caption")) }
-                    thead {
-                        tr { @for column in columns { th scope="col" { (words.name("page.column", column)) } } }
-                    }
-                    tbody { @for episode in &overview.episodes { (row(overview, episode, words)) } }
-                }
-            }
+            (layout::wide(words.get("page.caption"), &table(overview, words)))
         }
         @if overview.more > 0 {
             p class="note" { (words.fill("page.more", &[("n", overview.more.to_string())])) }
+        }
+    }
+}
+
+fn table(overview: &Overview, words: &Catalogue) -> Markup {
+    let columns = ["patient", "problem", "state", "period", "letter"];
+    html! {
+        table {
+            caption { (words.get("page.caption")) }
+            thead {
+                tr { @for column in columns { th scope="col" { (words.name("page.column", column)) } } }
+            }
+            tbody { @for episode in &overview.episodes { (row(overview, episode, words)) } }
         }
     }
 }
