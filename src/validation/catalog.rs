@@ -44,6 +44,8 @@ pub(super) struct Context {
     pub(super) choices: HashMap<String, String>,
     /// The profile that the schema is of.
     pub(super) profile: Option<String>,
+    /// Names that are no choice elements, however they look.
+    plain: HashSet<String>,
     types: Arc<HashMap<String, usize>>,
 }
 
@@ -51,6 +53,14 @@ impl Context {
     /// The position of a type in the catalog.
     pub(super) fn type_at(&self, name: &str) -> Option<usize> {
         self.types.get(name).copied()
+    }
+
+    /// Whether the JSON name is that of the choice element `base`, here or in a type further down.
+    pub(super) fn is_choice(&self, name: &str, base: &str) -> bool {
+        match self.choices.get(name) {
+            Some(held) => held == base,
+            None => self.is_typed(name, base) && !self.plain.contains(name),
+        }
     }
 
     /// Whether the JSON name is that of a choice element in some type: `valueQuantity` of `value`.
@@ -138,9 +148,13 @@ impl Catalog {
         let mut schema = schema.map_err(|fault| fault.to_string())?.ok_or("no such type")?;
         let mut context = Context { types: Arc::clone(&self.types), ..Context::default() };
         context.profile = slot.is_profile.then(|| slot.name.clone());
-        collect_choices(&schema, &mut context.choices);
-        link(&mut schema);
+        collect_names(&schema, &mut context);
         let kind = schema.at("x-constrains").as_str().map(str::to_owned);
+        let base = kind.as_deref().map(|kind| self.definitions.type_schema(kind)).transpose();
+        if let Some(base) = base.map_err(|fault| fault.to_string())?.flatten() {
+            collect_names(&base, &mut context);
+        }
+        link(&mut schema);
         let context = Arc::new(context);
         let validator = keyword::options(&context).build(&schema);
         let validator =
@@ -149,8 +163,10 @@ impl Catalog {
     }
 }
 
-/// The names of choice elements, from `x-choice` of types and `x-choices` of profiles.
-fn collect_choices(schema: &Value, choices: &mut HashMap<String, String>) {
+/// The names of choice elements, from `x-choice` of types and `x-choices` of profiles, and the
+/// other names.
+fn collect_names(schema: &Value, context: &mut Context) {
+    let choices = &mut context.choices;
     let backbones = schema.at("$defs").as_object().into_iter().flat_map(Map::values);
     for object in backbones.chain([schema]) {
         for (base, names) in object.at("x-choice").as_object().into_iter().flatten() {
@@ -160,6 +176,14 @@ fn collect_choices(schema: &Value, choices: &mut HashMap<String, String>) {
     }
     for (name, base) in schema.at("x-choices").as_object().into_iter().flatten() {
         choices.extend(base.as_str().map(|base| (name.clone(), base.to_owned())));
+    }
+    let backbones = schema.at("$defs").as_object().into_iter().flat_map(Map::values);
+    if schema.get("x-constrains").is_none() {
+        for object in backbones.chain([schema]) {
+            let names = object.at("properties").as_object().into_iter().flat_map(Map::keys);
+            let plain = names.filter(|name| !choices.contains_key(name.as_str()));
+            context.plain.extend(plain.cloned());
+        }
     }
 }
 

@@ -71,6 +71,12 @@ impl Validator {
         }))
     }
 
+    /// What good practice asks beyond the rules, as warnings: for now a narrative (dom-6). Kept
+    /// apart, because no content is ever refused for it and most systems send none.
+    pub fn advice(&self, resource: &Resource) -> Vec<Issue> {
+        finding::issues(resource.kind().as_str(), resource::advice(resource.value()))
+    }
+
     /// Compiles the schemas of those resource types and of the data types in them, so that no
     /// request has to wait for it.
     pub fn warm(&self, kinds: impl Iterator<Item = ResourceType>) {

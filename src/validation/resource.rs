@@ -25,7 +25,8 @@ pub(super) enum Place {
 /// Whether [`findings`] would find nothing: the quick way through for sound resources.
 pub(super) fn is_valid(scope: &Scope, value: &Value, place: Place) -> bool {
     let Ok(compiled) = by_type(&scope.catalog, value) else { return false };
-    if place == Place::Contained && !contained(value).is_empty() {
+    if place == Place::Contained && !contained(value).is_empty() || !unreferenced(value).is_empty()
+    {
         return false;
     }
     let valid = inside(scope, value, place, || {
@@ -52,6 +53,7 @@ pub(super) fn findings(scope: &Scope, value: &Value, place: Place) -> Vec<Findin
         Err(finding) => return vec![finding],
     };
     let mut found = if place == Place::Contained { contained(value) } else { Vec::new() };
+    found.extend(unreferenced(value));
     let deeper = inside(scope, value, place, || {
         let mut found = collect(scope, &compiled.validator, &compiled.context, value);
         for (at, canonical) in profiles(value).enumerate() {
@@ -138,6 +140,57 @@ fn contained(value: &Value) -> Vec<Finding> {
         found.push(Finding::error(IssueType::Invariant, text).rule("dom-5"));
     }
     found
+}
+
+/// dom-3: what is contained is referred to, or refers to its container. The published expression
+/// does not evaluate, so this goes by the text.
+fn unreferenced(value: &Value) -> Vec<Finding> {
+    let Some(list) = value.get("contained").and_then(Value::as_array) else { return Vec::new() };
+    let mut anchors = Vec::new();
+    collect_anchors(value, &mut anchors);
+    let mut found = Vec::new();
+    for (at, contained) in list.iter().enumerate() {
+        let Some(id) = contained.get("id").and_then(Value::as_str) else { continue };
+        let mut own = Vec::new();
+        collect_anchors(contained, &mut own);
+        if !own.contains(&"") && !anchors.contains(&id) {
+            let text = "A contained resource must be referred to from the resource around it.";
+            let finding = Finding::error(IssueType::Invariant, text).rule("dom-3");
+            found.push(finding.below(&format!(".contained[{at}]")));
+        }
+    }
+    found
+}
+
+/// Resources that stand on their own should have a narrative.
+pub(super) fn advice(value: &Value) -> Vec<Finding> {
+    let say = |place: &str| {
+        let text = "The resource should have a narrative, for readers without its structure.";
+        Finding::warning(IssueType::Invariant, text).rule("dom-6").below(place)
+    };
+    let lacks = |value: &Value| {
+        // Bundle, Binary and Parameters are no DomainResources and have none.
+        let kind = value.at("resourceType").as_str().unwrap_or_default();
+        !["Bundle", "Binary", "Parameters"].contains(&kind) && value.pointer("/text/div").is_none()
+    };
+    let mut found: Vec<Finding> = lacks(value).then(|| say("")).into_iter().collect();
+    let entries = value.at("entry").as_array().into_iter().flatten().enumerate();
+    for (at, entry) in entries {
+        if entry.get("resource").is_some_and(lacks) {
+            found.push(say(&format!(".entry[{at}].resource")));
+        }
+    }
+    found
+}
+
+/// The texts below that start with `#`, without it.
+fn collect_anchors<'v>(value: &'v Value, anchors: &mut Vec<&'v str>) {
+    match value {
+        Value::String(text) => anchors.extend(text.strip_prefix('#')),
+        Value::Array(list) => list.iter().for_each(|item| collect_anchors(item, anchors)),
+        Value::Object(object) => object.values().for_each(|item| collect_anchors(item, anchors)),
+        _ => {}
+    }
 }
 
 fn profiles(value: &Value) -> impl Iterator<Item = &str> {

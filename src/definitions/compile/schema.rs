@@ -104,8 +104,11 @@ impl Document<'_> {
         if parent.path == "Extension" {
             schema.insert("x-extension".into(), json!(true));
         }
+        if parent.path == "Reference" {
+            schema.insert("x-reference".into(), json!(true));
+        }
         object.write(&mut schema);
-        let constraints = constraints(&parent.constraints);
+        let constraints = constraints(parent.constraints.iter());
         if !constraints.is_empty() {
             schema.insert("x-invariant".into(), Value::Array(constraints));
         }
@@ -188,7 +191,21 @@ impl Document<'_> {
         if !kind.profiles.is_empty() {
             object.insert("x-profile".into(), json!(kind.profiles));
         }
+        let own = self.own_constraints(&kind.code);
+        let new = element.constraints.iter().filter(|c| !own.contains(&c.key.as_str()));
+        let constraints = constraints(new);
+        if !constraints.is_empty() {
+            object.insert("x-invariant".into(), Value::Array(constraints));
+        }
         schema
+    }
+
+    /// The keys of the constraints that a type has itself.
+    fn own_constraints(&self, code: &str) -> Vec<&str> {
+        let url = format!("http://hl7.org/fhir/StructureDefinition/{code}");
+        let list = self.source.types.get(&url).and_then(|t| t.pointer("/element/0/constraint"));
+        let list = list.and_then(Value::as_array).into_iter().flatten();
+        list.filter_map(|constraint| constraint.at("key").as_str()).collect()
     }
 
     fn is_primitive(&self, code: &str) -> bool {
@@ -258,8 +275,8 @@ fn binding_schema(binding: &Binding) -> Value {
 }
 
 /// Invariants as data. ele-1 and ext-1 hold by the structure itself (`x-element`).
-fn constraints(list: &[Constraint]) -> Vec<Value> {
-    let kept = list.iter().filter(|c| c.key != "ele-1" && c.key != "ext-1");
+fn constraints<'c>(list: impl Iterator<Item = &'c Constraint>) -> Vec<Value> {
+    let kept = list.filter(|c| c.key != "ele-1" && c.key != "ext-1");
     kept.map(|c| json!({ "key": c.key, "severity": c.severity, "expression": c.expression }))
         .collect()
 }

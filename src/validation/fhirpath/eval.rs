@@ -47,7 +47,9 @@ impl Node {
                 }
                 Some(found)
             }
-            Self::At(left, at) => Some(left.eval(env, focus)?.into_iter().skip(*at).take(1).collect()),
+            Self::At(left, at) => {
+                Some(left.eval(env, focus)?.into_iter().skip(*at).take(1).collect())
+            }
             Self::Call(left, function) => {
                 let left = left.eval(env, focus)?;
                 function.call(env, focus, left)

@@ -112,7 +112,7 @@ impl<'v> Item<'v> {
             return;
         }
         let plain = |key: &'v str| key.strip_prefix('_').unwrap_or(key);
-        let typed = object.keys().map(|k| plain(k)).find(|key| context.is_typed(key, name));
+        let typed = object.keys().map(|k| plain(k)).find(|key| context.is_choice(key, name));
         if let Some(key) = typed {
             let sibling = object.get(&format!("_{key}"));
             place(object.get(key), sibling, found);

@@ -1,7 +1,7 @@
 //! `x-invariant`: constraints in FHIRPath, each parsed once.
 //!
-//! Evaluated on the value that they stand on. Those of the core types are carried in the schemas
-//! and not yet evaluated; those of profiles are.
+//! Evaluated on the value that they stand on: in place where that can be done, otherwise by the
+//! engine.
 //! Source: <http://hl7.org/fhir/R4/conformance-rules.html#constraints>.
 
 use std::cell::OnceCell;
@@ -25,6 +25,11 @@ thread_local! {
     static EVALUATOR: FhirPathEvaluator = FhirPathEvaluator::new();
 }
 
+/// Constraints whose expressions cannot be evaluated as they stand, or that the structure holds to:
+/// see `resource` (dom), `narrative` (txt) and `reference` (ref-1).
+const ELSEWHERE: [&str; 8] =
+    ["dom-2", "dom-3", "dom-4", "dom-5", "dom-6", "txt-1", "txt-2", "ref-1"];
+
 struct Invariants {
     list: Vec<Invariant>,
     /// The members that the expressions can see; none where they may see any.
@@ -42,14 +47,13 @@ struct Invariant {
 }
 
 pub(super) fn rule(site: Site<'_>, value: &Value) -> Result<Box<dyn Rule>, String> {
-    let mut list = value.as_array().ok_or("an array of constraints is expected")?.as_slice();
-    if site.context.profile.is_none() {
-        list = &[];
-    }
+    let list = value.as_array().ok_or("an array of constraints is expected")?;
+    let key = |constraint: &Value| constraint.at("key").as_str().unwrap_or_default().to_owned();
+    let list: Vec<&Value> = list.iter().filter(|c| !ELSEWHERE.contains(&&*key(c))).collect();
     let sources = list.iter().filter_map(|constraint| constraint.at("expression").as_str());
     let members = sources.map(members).collect::<Option<Vec<_>>>();
     Ok(Box::new(Invariants {
-        list: list.iter().map(Invariant::new).collect::<Result<_, _>>()?,
+        list: list.into_iter().map(Invariant::new).collect::<Result<_, _>>()?,
         members: members.map(|sets| sets.into_iter().flatten().collect()),
         context: Arc::clone(site.context),
     }))
@@ -74,7 +78,13 @@ impl Invariant {
         let expression = parsed.map_err(|error| format!("{key}: {error}"))?;
         let human = text("human").unwrap_or_else(|| format!("It must hold: {source}"));
         let quick = fhirpath::compile(&expression.root);
-        Ok(Self { quick, is_error: value.at("severity") != "warning", text: human, key, expression })
+        Ok(Self {
+            quick,
+            is_error: value.at("severity") != "warning",
+            text: human,
+            key,
+            expression,
+        })
     }
 
     /// The answer of the engine. Nothing, or what cannot be evaluated on this value, is no breach.
@@ -146,7 +156,11 @@ mod tests {
 
     #[test]
     fn only_what_the_expressions_name_is_seen() {
-        let list = |expression: &str| Invariants { list: Vec::new(), members: members(expression), context: Arc::default() };
+        let list = |expression: &str| Invariants {
+            list: Vec::new(),
+            members: members(expression),
+            context: Arc::default(),
+        };
         let value = json!({ "resourceType": "Observation", "valueQuantity": {}, "_value": {},
             "status": "final", "note": [], "dataAbsentReason": {} });
         let seen = list("value.exists() != dataAbsentReason.exists()").seen(&value);

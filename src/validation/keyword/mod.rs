@@ -25,6 +25,7 @@ mod invariant;
 mod limit;
 mod narrative;
 mod profile;
+mod reference;
 mod reference_target;
 mod required;
 mod resource;
@@ -66,6 +67,7 @@ const KEYWORDS: &[(&str, Factory)] = &[
     ("x-maximum", limit::maximum),
     ("x-narrative", narrative::rule),
     ("x-profile", profile::rule),
+    ("x-reference", reference::rule),
     ("x-reference-target", reference_target::rule),
     ("x-required", required::rule),
     ("x-resource", resource::rule),

@@ -50,7 +50,7 @@ impl Required {
     fn is_wrong(&self, wanted: &Wanted, value: &Value) -> bool {
         let Some(base) = wanted.element.strip_suffix("[x]") else { return false };
         let mut names = value.as_object().into_iter().flat_map(|object| object.keys());
-        names.any(|name| self.context.is_typed(name.strip_prefix('_').unwrap_or(name), base))
+        names.any(|name| self.context.is_choice(name.strip_prefix('_').unwrap_or(name), base))
     }
 }
 
