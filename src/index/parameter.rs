@@ -13,7 +13,7 @@ use super::form::Form;
 use super::key::Key;
 use super::route::{Compiler, Route};
 use super::truth::Truth;
-use super::{composite, date, fhirpath, number, quantity, reference, string, token, uri};
+use super::{Rules, composite, date, fhirpath, number, quantity, reference, string, token, uri};
 use crate::definitions::model::Model;
 use crate::definitions::search_parameter::{ParameterType, SearchParameter, SearchParameters};
 use crate::fhir::ResourceType;
@@ -211,7 +211,8 @@ impl Parameter {
     }
 
     /// The keys of the values of a resource.
-    pub(super) fn keys(&self, resource: &Value, own_base: Option<&str>) -> Vec<Key> {
+    pub(super) fn keys(&self, rules: &Rules, resource: &Value) -> Vec<Key> {
+        let own_base = rules.own_base();
         let kind = self.definition.kind;
         let mut found = Vec::new();
         match &self.program {
@@ -230,8 +231,7 @@ impl Parameter {
             }
             Program::FhirPath(expression) => {
                 for (type_name, value) in fhirpath::values(expression, resource) {
-                    // Without a model at hand: the few that specialise another are not told apart.
-                    let form = Form::of(&Model::default(), &type_name);
+                    let form = Form::of(rules.model(), &type_name);
                     if form.suits(kind) {
                         keys_of(kind, form, &value, own_base, &mut found);
                     }

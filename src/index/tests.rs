@@ -156,3 +156,72 @@ fn routes_find_what_the_engine_finds() {
     let odd: Vec<_> = odd.iter().map(|(file, code)| (*file, code.as_str())).collect();
     assert_eq!(odd, KNOWN);
 }
+
+/// What a user may store, and what is told of it; an expression that routes cannot say goes to the
+/// engine.
+#[test]
+fn parameters_of_others() {
+    let parameter = |kind: &str, expression: &str| {
+        SearchParameter::from_value(&json!({
+            "url": "urn:x", "code": "x", "base": ["Patient"], "type": kind, "expression": expression,
+        }))
+        .unwrap()
+    };
+    let plain = rules();
+    assert!(plain.check(&parameter("token", "Patient.name.where(")).is_err());
+    for (kind, expression, expected) in [
+        ("string", "Patient.name.given.first().upper()", "x [eva] EVA"),
+        ("token", "Patient.name.exists(use = 'official')", "x [true][] "),
+        (
+            "reference",
+            "Patient.contact.organization.where(resolve() is Organization)",
+            "x [q][Organization] ",
+        ),
+        (
+            "quantity",
+            "Patient.extension.where(url = 'urn:a').value as Age",
+            "x [p][c080021f][a][] ",
+        ),
+    ] {
+        let parameter = parameter(kind, expression);
+        plain.check(&parameter).unwrap();
+        let mut definitions = plain.definitions.clone();
+        definitions.add(parameter);
+        let rules = Rules::new(Arc::clone(&plain.model), definitions, None);
+        let resource = Resource::from_value(json!({
+            "resourceType": "Patient", "name": [{ "use": "official", "given": ["Eva", "Ada"] }],
+            "contact": [{ "organization": { "reference": "Organization/q" } },
+                { "organization": { "reference": "Patient/r" } }],
+            "extension": [{ "url": "urn:a", "valueAge": { "value": 30, "code": "a" } }],
+        }))
+        .unwrap();
+        let found: Vec<_> =
+            entries(&rules, &resource).into_iter().filter(|e| e.parameter == "x").collect();
+        let lines: Vec<_> = found
+            .iter()
+            .map(|entry| {
+                let parts: Vec<_> = entry.parts.iter().map(|part| show(part)).collect();
+                format!("x [{}] {}", parts.join("]["), String::from_utf8_lossy(&entry.value))
+            })
+            .collect();
+        assert_eq!(lines, [expected], "{expression}");
+    }
+}
+
+/// One that finds a part of what a parameter of the standard finds has no rows of its own.
+#[test]
+fn parameters_within_others() {
+    let check = |kind: &str, code: &str, sources: &str, target: Option<&str>| {
+        let rules = rules();
+        let parameter = rules.parameter(ResourceType::parse(kind).unwrap(), code).unwrap();
+        assert_eq!(parameter.sources.join(" "), sources, "{kind} {code}");
+        assert_eq!(parameter.target.map(ResourceType::as_str), target, "{kind} {code}");
+    };
+    check("Observation", "patient", "subject", Some("Patient"));
+    check("Observation", "combo-code", "code component-code", None);
+    check("Observation", "combo-value-quantity", "component-value-quantity value-quantity", None);
+    check("Observation", "code", "code", None);
+    check("Patient", "phonetic", "name", None);
+    check("Patient", "email", "email", None);
+    check("Observation", "_text", "", None);
+}

@@ -6,6 +6,7 @@
 //! definition knows are ignored and told, or refused, as the client prefers.
 //! Source: <http://hl7.org/fhir/R4/search.html>.
 
+pub mod across;
 mod candidates;
 pub mod clause;
 pub mod condition;
@@ -21,6 +22,7 @@ pub mod subset;
 mod timeline;
 pub mod value;
 
+pub use across::Across;
 pub use cursor::Cursor;
 pub use include::Include;
 pub use plan::Plan;

@@ -271,6 +271,9 @@ impl<'a> Search<'a> {
         let seen = cursor.map_or(self.view.seq(), |cursor| cursor.seen);
         let moved = sort::places_at(self.view, rules, self.kind, keys, seen)?;
         if self.large && timeline::serves(keys) {
+            if cursor.is_some_and(|cursor| !timeline::fits(cursor)) {
+                return Err(Error::BadCursor);
+            }
             return self.by_time(query, cursor, seen, &moved);
         }
         let mut found = Vec::new();

@@ -23,6 +23,11 @@ pub(super) fn serves(keys: &[SortKey]) -> bool {
     matches!(keys, [key] if key.sources == [PARAMETER])
 }
 
+/// Whether the cursor is one of this order.
+pub(super) fn fits(cursor: &Cursor) -> bool {
+    matches!(cursor.place.as_slice(), [Some(value)] if moment(value).is_some())
+}
+
 /// All resources past the cursor, in the order of the page.
 pub(super) fn places<'a>(
     view: &'a dyn View,

@@ -2,6 +2,7 @@
 
 mod pages;
 mod refusals;
+mod spans;
 mod tables;
 
 use std::sync::Arc;

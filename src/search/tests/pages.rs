@@ -169,3 +169,53 @@ fn many_rows() {
         assert_eq!((ids[0].as_str(), ids.last().unwrap().as_str()), (first, last), "{query}");
     }
 }
+
+/// <http://hl7.org/fhir/R4/search.html#type>: shared parameters only, every match on one page.
+#[test]
+fn several_types() {
+    let clinic = observations(&["a", "b", "c"].map(|id| (id, json!({}))));
+    for id in ["a", "b"] {
+        clinic.put(json!({ "resourceType": "Patient", "id": id }));
+        clinic.put(json!({ "resourceType": "Basic", "id": id, "code": { "text": "t" } }));
+    }
+    let setting = Setting {
+        rules: &clinic.rules,
+        now: Instant::from_millis(0),
+        strict: false,
+        limits: clinic.limits,
+    };
+    let parse = |text: &str| {
+        let pairs = text.split('&').filter_map(|pair| pair.split_once('='));
+        let pairs: Vec<_> = pairs.map(|(n, v)| (n.to_owned(), v.to_owned())).collect();
+        Across::parse(&setting, &pairs)
+    };
+    let check = |text: &str, expected: &str| {
+        let across = parse(text).unwrap();
+        let view = clinic.store.view().unwrap();
+        let (mut names, mut from, mut total) = (Vec::new(), None, None);
+        loop {
+            let (page, next) = across.run(&*view, &clinic.rules, from.as_ref()).unwrap();
+            assert!(page.matches.len() <= 2 && total.is_none_or(|total| total == page.total));
+            total = Some(page.total);
+            names.extend(page.matches.iter().map(|found| format!("{}/{}", found.kind, found.id)));
+            let Some(next) = next else { break };
+            from = Some(across::Place::parse(&next.to_text()).unwrap());
+        }
+        assert_eq!(names.join(" "), expected, "{text}");
+        assert_eq!(total.flatten(), Some(names.len() as u64), "{text}");
+    };
+    let observations = "Observation/a Observation/b Observation/c";
+    let all = format!("Basic/a Basic/b {observations} Patient/a Patient/b");
+    check("_count=2&_lastUpdated=gt2020", &all);
+    check("_count=2&_type=Patient,Observation", &format!("{observations} Patient/a Patient/b"));
+    check("_count=2&_type=Observation,Patient&_id=b", "Observation/b Patient/b");
+    check("_count=2&_type=Basic&_type=Observation", &format!("Basic/a Basic/b {observations}"));
+    check("_count=2&_type=Group", "");
+    assert_eq!(
+        parse("_type=Observation,Patient&status=final").unwrap_err().expression().unwrap(),
+        "http.status"
+    );
+    assert_eq!(parse("_type=Nobody").unwrap_err().expression().unwrap(), "http._type");
+    assert!(parse("_type=Patient&nonsense=1").is_ok());
+    assert_eq!(parse("_type=Basic").unwrap().used()[0].1, "Basic");
+}
