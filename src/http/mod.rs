@@ -1,0 +1,130 @@
+//! The REST API over HTTP: the only place that names the web framework.
+//!
+//! Reads answer where they arrive: two lookups in the store are shorter than a hop to another
+//! thread. Writes, searches and operations run on the blocking pool.
+//! Source: <http://hl7.org/fhir/R4/http.html>.
+
+mod extract;
+mod format;
+mod middleware;
+mod reply;
+mod resource;
+
+use std::io;
+use std::net::SocketAddr;
+use std::time::Duration;
+
+use actix_web::dev::Server;
+use actix_web::http::Method;
+use actix_web::{HttpRequest, HttpResponse, HttpServer, Resource, Route, web};
+
+use crate::app::App;
+use crate::error::Error;
+use crate::fhir::Instant;
+
+/// The path of the API.
+pub const BASE: &str = "/fhir";
+
+/// Every route.
+fn routes(config: &mut web::ServiceConfig) {
+    let api = web::scope(BASE)
+        .service(at("/_history", "GET, HEAD").routes([get(resource::system_history)]))
+        .service(at("/{type}", "POST").routes([post(resource::create)]))
+        .service(at("/{type}/_history", "GET, HEAD").routes([get(resource::type_history)]))
+        .service(at("/{type}/{id}", "GET, HEAD, PUT, DELETE").routes([
+            get(resource::read),
+            put(resource::update),
+            delete(resource::delete),
+        ]))
+        .service(at("/{type}/{id}/_history", "GET, HEAD").routes([get(resource::history)]))
+        .service(at("/{type}/{id}/_history/{version}", "GET, HEAD").routes([get(resource::vread)]))
+        .default_service(web::to(unknown_route));
+    config.service(api).default_service(web::to(unknown_route));
+}
+
+/// A resource of the API, to be given its routes.
+struct At {
+    resource: Resource,
+}
+
+/// A path with the verbs that it knows; others are told so.
+fn at(path: &str, allow: &'static str) -> At {
+    let refuse = move |request: HttpRequest| async move {
+        if request.method() == Method::OPTIONS {
+            return Ok(HttpResponse::NoContent().insert_header(("Allow", allow)).finish());
+        }
+        Err(Error::Method(allow))
+    };
+    At { resource: web::resource(path).default_service(web::to(refuse)) }
+}
+
+impl At {
+    fn routes<const N: usize>(self, routes: [Vec<Route>; N]) -> Resource {
+        routes.into_iter().flatten().fold(self.resource, Resource::route)
+    }
+}
+
+macro_rules! verb {
+    ($name:ident, $($verb:expr),+) => {
+        fn $name<F, A>(handler: F) -> Vec<Route>
+        where
+            F: actix_web::Handler<A> + Clone,
+            A: actix_web::FromRequest + 'static,
+            F::Output: actix_web::Responder + 'static,
+        {
+            vec![$(web::method($verb).to(handler.clone())),+]
+        }
+    };
+}
+verb!(get, Method::GET, Method::HEAD);
+verb!(post, Method::POST);
+verb!(put, Method::PUT);
+verb!(delete, Method::DELETE);
+
+async fn unknown_route() -> Result<HttpResponse, Error> {
+    Err(Error::UnknownRoute)
+}
+
+/// The time of a request.
+fn now() -> Instant {
+    Instant::from(time::OffsetDateTime::now_utc())
+}
+
+/// Runs what may wait for the disk on the blocking pool.
+async fn block<T: Send + 'static>(
+    work: impl FnOnce() -> Result<T, Error> + Send + 'static,
+) -> Result<T, Error> {
+    web::block(work).await.map_err(|error| Error::Internal(Box::new(error)))?
+}
+
+/// A server that listens, not yet running.
+pub struct Serving {
+    /// Where it listens.
+    pub address: SocketAddr,
+    /// The server, to be awaited; it ends on SIGINT or SIGTERM after the requests at work.
+    pub server: Server,
+}
+
+/// How long the requests at work may take after the server was told to stop.
+const SHUTDOWN_SECONDS: u64 = 10;
+
+/// Listens for the application at that address.
+///
+/// # Errors
+/// When the address cannot be listened on.
+pub fn serve(app: web::Data<App>, listen: SocketAddr) -> io::Result<Serving> {
+    let server = HttpServer::new(move || {
+        actix_web::App::new()
+            .app_data(app.clone())
+            .wrap(actix_web::middleware::from_fn(middleware::every_request))
+            .configure(routes)
+    })
+    .tcp_nodelay(true)
+    .client_request_timeout(Duration::from_secs(30))
+    .keep_alive(Duration::from_secs(75))
+    .shutdown_timeout(SHUTDOWN_SECONDS)
+    .bind(listen)?;
+    let bound = server.addrs().first().copied();
+    let address = bound.ok_or_else(|| io::Error::other("the server listens nowhere"))?;
+    Ok(Serving { address, server: server.run() })
+}

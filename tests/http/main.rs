@@ -1,0 +1,10 @@
+//! The REST API through HTTP, on a store in memory: one file for each interaction.
+#![expect(clippy::unwrap_used, reason = "a test that cannot go on fails")]
+
+mod client;
+
+mod bad_input;
+mod headers;
+mod history;
+mod read;
+mod write;
