@@ -3,10 +3,15 @@
 //! Everything above works with a `&App`; nothing in it changes while the server runs but the
 //! store.
 
+use std::sync::Arc;
+
 use crate::config::Config;
+use crate::definitions::search_parameter::{SearchParameter, SearchParameters, Unusable};
+use crate::definitions::{Definitions, Fault, model};
 use crate::fhir::{Issue, Resource};
-use crate::index::Entry;
+use crate::index::{self, Entry, Rules};
 use crate::store::{self, SledStore, Store};
+use crate::validation::Validator;
 
 /// What every interaction and operation works with.
 pub struct App {
@@ -14,6 +19,22 @@ pub struct App {
     pub config: Config,
     /// Where the rows lie.
     pub store: Box<dyn Store>,
+    /// What resources are held to.
+    pub standard: Arc<Standard>,
+    /// What resources are indexed and searched by.
+    pub rules: Rules,
+}
+
+/// The definitions of the standard and of the profiles, and what is made of them.
+pub struct Standard {
+    /// The files of `schemas/`.
+    pub definitions: Arc<Definitions>,
+    /// The rules for content.
+    pub validator: Validator,
+    /// The element model.
+    pub model: Arc<model::Model>,
+    /// The search parameters, those of the standard and our own.
+    pub parameters: SearchParameters,
 }
 
 /// Why the application could not be put together.
@@ -30,6 +51,39 @@ pub enum Broken {
         /// What the store says.
         source: store::Error,
     },
+    /// A file of `schemas/` is broken.
+    #[error("a definition is broken")]
+    Definition(#[from] Fault),
+    /// The element model is broken.
+    #[error("the element model is broken")]
+    Model(#[from] model::Broken),
+    /// A search parameter is broken.
+    #[error("a search parameter is broken")]
+    Parameter(#[from] Unusable),
+}
+
+impl Standard {
+    /// What is built into the program.
+    ///
+    /// # Errors
+    /// [`Broken`] if a file was damaged before the build.
+    pub fn embedded() -> Result<Self, Broken> {
+        let definitions = Arc::new(Definitions::embedded()?);
+        let mut parameters = SearchParameters::standard()?;
+        for (path, bytes) in definitions.others() {
+            if path.starts_with("profile/search-parameter-") {
+                let broken = |error: serde_json::Error| Fault::new(path, error.to_string());
+                let value = serde_json::from_slice(bytes).map_err(broken)?;
+                parameters.add(SearchParameter::from_value(&value)?);
+            }
+        }
+        Ok(Self {
+            validator: Validator::new(Arc::clone(&definitions)),
+            model: Arc::new(model::Model::standard()?),
+            parameters,
+            definitions,
+        })
+    }
 }
 
 impl App {
@@ -44,25 +98,33 @@ impl App {
             directory: config.data.display().to_string(),
             source,
         })?;
-        Self::on(config, Box::new(store))
+        Self::on(config, Box::new(store), Arc::new(Standard::embedded()?))
     }
 
     /// The application on a given store.
     ///
     /// # Errors
     /// [`Broken`] when the settings are unusable.
-    pub fn on(config: Config, store: Box<dyn Store>) -> Result<Self, Broken> {
+    pub fn on(
+        config: Config,
+        store: Box<dyn Store>,
+        standard: Arc<Standard>,
+    ) -> Result<Self, Broken> {
         config.check()?;
-        Ok(Self { config, store })
+        let base = config.public_base().map(str::to_owned);
+        let base = base.unwrap_or_else(|| format!("http://{}/fhir", config.listen));
+        let model = Arc::clone(&standard.model);
+        let rules = Rules::new(model, standard.parameters.clone(), Some(base));
+        Ok(Self { config, store, standard, rules })
     }
 
     /// What the rules of the standard and of the profiles it claims say about a resource.
-    pub fn check(&self, _resource: &Resource) -> Vec<Issue> {
-        Vec::new()
+    pub fn check(&self, resource: &Resource) -> Vec<Issue> {
+        self.standard.validator.check(resource)
     }
 
     /// The index entries of a resource.
-    pub fn entries(&self, _resource: &Resource) -> Vec<Entry> {
-        Vec::new()
+    pub fn entries(&self, resource: &Resource) -> Vec<Entry> {
+        index::entries(&self.rules, resource)
     }
 }

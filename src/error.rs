@@ -10,7 +10,7 @@
 use crate::fhir::json::Malformed;
 use crate::fhir::resource::NotAResource;
 use crate::fhir::{Issue, IssueType, Severity, VersionId};
-use crate::{repository, store};
+use crate::{repository, search, store};
 
 /// Why a request was not carried out.
 #[derive(Debug, thiserror::Error)]
@@ -30,6 +30,9 @@ pub enum Error {
     /// The request is legal, but this server does not do it.
     #[error("not supported: {}", .0.diagnostics)]
     NotSupported(Issue),
+    /// The search cannot be read or answered.
+    #[error("search: {0}")]
+    Search(#[source] search::Error),
     /// R4 has no such resource type.
     #[error("unknown resource type")]
     UnknownType,
@@ -124,6 +127,7 @@ impl Error {
             Self::NotAResource(reason) => (400, vec![not_a_resource(reason)]),
             Self::Invalid(issues) => (invalid_status(issues), issues.clone()),
             Self::Request(issue) | Self::NotSupported(issue) => (400, vec![issue.clone()]),
+            Self::Search(error) => search_row(error),
             Self::UnknownType => one(404, T::NotSupported, UNKNOWN_TYPE),
             Self::UnknownRoute => one(404, T::NotFound, "Nothing is served under this URL."),
             Self::NotFound => one(404, T::NotFound, "There is no such resource or version."),
@@ -187,6 +191,33 @@ impl From<store::Error> for Error {
     fn from(error: store::Error) -> Self {
         Self::Repository(error.into())
     }
+}
+
+impl From<search::Error> for Error {
+    fn from(error: search::Error) -> Self {
+        match error {
+            search::Error::Repository(error) => Self::Repository(error),
+            error => Self::Search(error),
+        }
+    }
+}
+
+/// The rows of searches.
+fn search_row(error: &search::Error) -> (u16, Vec<Issue>) {
+    use search::Error as S;
+    let (status, code) = match error {
+        S::BadValue { .. }
+        | S::UnknownParameter { .. }
+        | S::UnknownModifier { .. }
+        | S::BadCursor => (400, IssueType::Invalid),
+        S::NotSupported { .. } => (400, IssueType::NotSupported),
+        S::TooCostly { .. } => (403, IssueType::TooCostly),
+        S::Expired => (410, IssueType::NotFound),
+        S::Repository(_) => (500, IssueType::Exception),
+    };
+    let text = if status == 500 { INTERNAL.to_owned() } else { error.to_string() };
+    let issue = Issue { expression: error.expression(), ..Issue::error(code, text) };
+    (status, vec![issue])
 }
 
 /// 400 where an issue says that the content could not be read as that type, else 422.

@@ -13,6 +13,7 @@ use crate::error::Error;
 use crate::fhir::{Id, Instant, Issue, IssueType, Resource, ResourceType, VersionId, json};
 use crate::http::format::FHIR_VERSION;
 use crate::interaction::precondition::{Preconditions, Tags};
+use crate::interaction::query::pairs;
 
 /// How long a body may take to arrive.
 const BODY_TIME: Duration = Duration::from_secs(60);
@@ -46,18 +47,7 @@ pub(super) fn segment<'a>(request: &'a HttpRequest, name: &str) -> &'a str {
 
 /// The parameters of the URL, decoded, in order.
 pub(super) fn parameters(request: &HttpRequest) -> Vec<(String, String)> {
-    form(request.query_string())
-}
-
-/// Name and value pairs of a form or a query, decoded.
-pub(super) fn form(text: &str) -> Vec<(String, String)> {
-    if text.is_empty() {
-        return Vec::new();
-    }
-    // Any text is a legal form to this reader, so there is no error to tell of.
-    web::Query::<Vec<(String, String)>>::from_query(text)
-        .map(web::Query::into_inner)
-        .unwrap_or_default()
+    pairs(request.query_string())
 }
 
 /// The base URL as the client sees it, without a slash at its end.
@@ -86,6 +76,14 @@ pub(super) fn preconditions(request: &HttpRequest) -> Result<Preconditions, Erro
                 Instant::from(time::OffsetDateTime::from(std::time::SystemTime::from(date)))
             }),
     })
+}
+
+/// The criteria of `If-None-Exist`.
+pub(super) fn if_none_exist(request: &HttpRequest) -> Result<Option<String>, Error> {
+    let Some(value) = request.headers().get("If-None-Exist") else { return Ok(None) };
+    let text = "The header is not legible text.";
+    let value = value.to_str().map_err(|_| Error::request("http.If-None-Exist", text))?;
+    Ok(Some(value.to_owned()))
 }
 
 fn tags(headers: &HeaderMap, name: &HeaderName) -> Result<Option<Tags>, Error> {

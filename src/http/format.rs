@@ -9,6 +9,7 @@ use actix_web::HttpRequest;
 use actix_web::http::header::{ACCEPT, HeaderMap, HeaderName};
 
 use crate::error::Error;
+use crate::interaction::Return;
 
 /// A format that an answer can have.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -89,7 +90,18 @@ impl Format {
     /// # Errors
     /// [`Error::NotAcceptable`] when the client accepts none of them.
     pub(super) fn of(request: &HttpRequest, offer: &'static [Media]) -> Result<Self, Error> {
-        let parameters = super::extract::parameters(request);
+        Self::asked(request, &super::extract::parameters(request), offer)
+    }
+
+    /// The same where the parameters did not all come in the URL.
+    ///
+    /// # Errors
+    /// As [`Format::of`].
+    pub(super) fn asked(
+        request: &HttpRequest,
+        parameters: &[(String, String)],
+        offer: &'static [Media],
+    ) -> Result<Self, Error> {
         let value = |name: &str| {
             let found = parameters.iter().find(|(key, _)| key == name);
             found.map(|(_, value)| value.as_str())
@@ -192,25 +204,12 @@ fn thousandths(text: &str) -> Option<u16> {
     }
 }
 
-/// What a writer wants back.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub(super) enum Return {
-    /// Headers only.
-    Minimal,
-    /// The resource.
-    Representation,
-    /// An OperationOutcome.
-    OperationOutcome,
-}
-
-impl Return {
-    /// The value of `Preference-Applied`.
-    pub(super) fn as_str(self) -> &'static str {
-        match self {
-            Self::Minimal => "return=minimal",
-            Self::Representation => "return=representation",
-            Self::OperationOutcome => "return=OperationOutcome",
-        }
+/// The value of `Preference-Applied`.
+pub(super) fn applied(answer: Return) -> &'static str {
+    match answer {
+        Return::Minimal => "return=minimal",
+        Return::Representation => "return=representation",
+        Return::OperationOutcome => "return=OperationOutcome",
     }
 }
 
@@ -218,7 +217,7 @@ impl Return {
 #[derive(Clone, Copy, PartialEq, Eq, Default, Debug)]
 pub(super) struct Prefer {
     /// `return`, where the client says.
-    pub(super) body: Option<Return>,
+    pub(super) answer: Option<Return>,
     /// `handling`, where the client says: whether unknown parameters are refused.
     pub(super) strict: Option<bool>,
 }
@@ -234,7 +233,7 @@ impl Prefer {
             let value = value.trim().trim_matches('"');
             match name.trim().to_ascii_lowercase().as_str() {
                 "return" => {
-                    prefer.body = prefer.body.or(match value {
+                    prefer.answer = prefer.answer.or(match value {
                         "minimal" => Some(Return::Minimal),
                         "representation" => Some(Return::Representation),
                         "OperationOutcome" => Some(Return::OperationOutcome),
@@ -306,6 +305,6 @@ mod tests {
         let value = "respond-async, return=minimal; handling=strict".parse().unwrap();
         headers.append(HeaderName::from_static("prefer"), value);
         let prefer = Prefer::of(&headers);
-        assert_eq!(prefer, Prefer { body: Some(Return::Minimal), strict: Some(true) });
+        assert_eq!(prefer, Prefer { answer: Some(Return::Minimal), strict: Some(true) });
     }
 }

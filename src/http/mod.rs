@@ -4,11 +4,13 @@
 //! thread. Writes, searches and operations run on the blocking pool.
 //! Source: <http://hl7.org/fhir/R4/http.html>.
 
+mod bundle;
 mod extract;
 mod format;
 mod middleware;
 mod reply;
 mod resource;
+mod search;
 
 use std::io;
 use std::net::SocketAddr;
@@ -28,8 +30,12 @@ pub const BASE: &str = "/fhir";
 /// Every route.
 fn routes(config: &mut web::ServiceConfig) {
     let api = web::scope(BASE)
+        .service(at("", "POST").routes([post(bundle::process_bundle)]))
         .service(at("/_history", "GET, HEAD").routes([get(resource::system_history)]))
-        .service(at("/{type}", "POST").routes([post(resource::create)]))
+        .service(
+            at("/{type}", "GET, HEAD, POST").routes([get(search::by_get), post(resource::create)]),
+        )
+        .service(at("/{type}/_search", "POST").routes([post(search::by_post)]))
         .service(at("/{type}/_history", "GET, HEAD").routes([get(resource::type_history)]))
         .service(at("/{type}/{id}", "GET, HEAD, PUT, DELETE").routes([
             get(resource::read),

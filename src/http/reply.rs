@@ -7,7 +7,7 @@
 use std::time::{Duration, SystemTime};
 
 use actix_web::http::StatusCode;
-use actix_web::http::header::{self, HeaderValue, HttpDate, TryIntoHeaderValue};
+use actix_web::http::header::{self, HeaderName, HeaderValue, HttpDate, TryIntoHeaderValue};
 use actix_web::{HttpResponse, HttpResponseBuilder, ResponseError};
 use serde_json::Value;
 
@@ -15,10 +15,12 @@ use crate::error::Error;
 use crate::fhir::bundle::Bundle;
 use crate::fhir::outcome::operation_outcome;
 use crate::fhir::{Instant, Issue};
-use crate::http::format::{Format, Prefer, Return};
-use crate::interaction::Done;
+use crate::http::format::{Format, Prefer, applied};
 use crate::interaction::precondition::{Preconditions, etag};
+use crate::interaction::{Done, Return};
 use crate::repository::Stored;
+
+const PREFERENCE_APPLIED: HeaderName = HeaderName::from_static("preference-applied");
 
 /// A builder for an answer with that status.
 pub(super) fn status(code: u16) -> HttpResponseBuilder {
@@ -47,14 +49,21 @@ pub(super) fn done(done: Done, base: &str, format: Format, prefer: Prefer) -> Ht
     }
     let body = done.stored.and_then(|stored| stored.body);
     let Some(body) = body.filter(|_| done.status != 204) else { return builder.finish() };
-    if let Some(applied) = prefer.body {
-        builder.insert_header(("Preference-Applied", applied.as_str()));
-    }
-    match prefer.body.unwrap_or(Return::Representation) {
+    let mut response = match prefer.answer.unwrap_or(Return::Representation) {
         // 204 would tell less than the status does.
         Return::Minimal => builder.finish(),
         Return::Representation => json_bytes(builder, body, format),
         Return::OperationOutcome => json(builder, &operation_outcome(&done.issues), format),
+    };
+    tell_applied(&mut response, prefer.answer);
+    response
+}
+
+/// Says which preference was followed.
+pub(super) fn tell_applied(response: &mut HttpResponse, answer: Option<Return>) {
+    if let Some(answer) = answer {
+        let value = HeaderValue::from_static(applied(answer));
+        response.headers_mut().insert(PREFERENCE_APPLIED, value);
     }
 }
 

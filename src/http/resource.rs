@@ -8,7 +8,8 @@ use crate::http::extract::{self, Expected};
 use crate::http::format::{Format, Media, Prefer};
 use crate::http::{block, now, reply};
 use crate::interaction;
-use crate::repository::Scope;
+use crate::interaction::subset::Cut;
+use crate::repository::{Scope, Stored};
 
 type Answer = Result<HttpResponse, Error>;
 
@@ -21,7 +22,7 @@ pub(super) async fn read(app: web::Data<App>, request: HttpRequest) -> Answer {
         let view = app.store.view()?;
         interaction::read::read(&*view, kind, &id)?
     };
-    Ok(reply::read(stored, format, &known))
+    Ok(reply::read(cut(&app, &request, stored)?, format, &known))
 }
 
 /// `GET [base]/[type]/[id]/_history/[version]`.
@@ -34,7 +35,17 @@ pub(super) async fn vread(app: web::Data<App>, request: HttpRequest) -> Answer {
         let view = app.store.view()?;
         interaction::read::vread(&*view, kind, &id, version)?
     };
-    Ok(reply::read(stored, format, &known))
+    Ok(reply::read(cut(&app, &request, stored)?, format, &known))
+}
+
+/// The version as `_summary` and `_elements` ask for it.
+fn cut(app: &App, request: &HttpRequest, mut stored: Stored) -> Result<Stored, Error> {
+    if request.query_string().is_empty() {
+        return Ok(stored);
+    }
+    let cut = Cut::of_parameters(&extract::parameters(request))?;
+    stored.body = stored.body.map(|body| cut.apply(&app.standard.model, body));
+    Ok(stored)
 }
 
 /// `POST [base]/[type]`.
@@ -45,15 +56,12 @@ pub(super) async fn create(
 ) -> Answer {
     let write = Write::of(&app, &request)?;
     let kind = extract::kind(&request)?;
-    if request.headers().contains_key("If-None-Exist") {
-        let text = "This server has no conditional create.";
-        return Err(Error::not_supported("http.If-None-Exist", text));
-    }
+    let criteria = extract::if_none_exist(&request)?;
     let limit = write.limit;
     let body = extract::body(&request, payload, Expected::Resource, limit).await?;
     let done = block(move || {
         let resource = extract::resource(&body, kind)?;
-        interaction::create::create(&app, &resource, now())
+        interaction::create::create(&app, &resource, criteria.as_deref(), now())
     });
     Ok(reply::done(done.await?, &write.base, write.format, write.prefer))
 }

@@ -5,12 +5,21 @@
 //! Nothing after the commit can fail. This module knows nothing of HTTP but the numbers of its
 //! statuses. Source: <http://hl7.org/fhir/R4/http.html>.
 
+pub mod batch;
+mod criteria;
 pub mod create;
 pub mod delete;
 pub mod history;
 pub mod precondition;
 pub mod read;
-pub mod reference;
+pub mod query;
+mod reference;
+mod entry;
+mod overlay;
+mod rewrite;
+pub mod search;
+pub mod subset;
+mod transaction;
 pub mod update;
 
 use crate::app::App;
@@ -57,6 +66,17 @@ pub struct Done {
     pub stored: Option<Stored>,
     /// Warnings and hints about the content.
     pub issues: Vec<Issue>,
+}
+
+/// What a writer wants back (<http://hl7.org/fhir/R4/http.html#prefer>).
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Return {
+    /// Headers only.
+    Minimal,
+    /// The resource.
+    Representation,
+    /// An OperationOutcome.
+    OperationOutcome,
 }
 
 impl From<Step> for Plan {

@@ -9,13 +9,15 @@ use serde_json::Value;
 
 use crate::fhir::{Issue, IssueType, Reference, Resource, ResourceType};
 
-/// Errors about conditional references, which have a meaning only within a transaction. A Bundle is
-/// stored as it is, so what its entries refer to is not judged.
+/// Errors about conditional references, which have a meaning only within a transaction.
 pub(super) fn conditional(resource: &Resource) -> Vec<Issue> {
     let message = "A conditional reference is legal within a transaction only.";
-    refuse(resource, message, |text| {
-        matches!(Reference::parse(text), Reference::Conditional { .. })
-    })
+    refuse(resource, message, is_conditional)
+}
+
+/// Whether the text is `Type?query`.
+pub(super) fn is_conditional(text: &str) -> bool {
+    matches!(Reference::parse(text), Reference::Conditional { .. })
 }
 
 /// Errors about the references for which `is_wrong` holds.
@@ -24,17 +26,23 @@ pub(super) fn refuse(
     message: &str,
     is_wrong: impl Fn(&str) -> bool,
 ) -> Vec<Issue> {
-    let mut issues = Vec::new();
-    if Some(resource.kind()) == ResourceType::parse("Bundle") {
-        return issues;
+    let found = find(resource, is_wrong).into_iter();
+    found.map(|(place, _)| Issue::error(IssueType::Structure, message).at(place)).collect()
+}
+
+/// Place and text of the references for which `is_wanted` holds. A Bundle is stored as it is, so
+/// what its entries refer to is not looked at.
+pub(super) fn find(resource: &Resource, is_wanted: impl Fn(&str) -> bool) -> Vec<(String, String)> {
+    let mut all = Vec::new();
+    if resource.kind().as_str() == "Bundle" {
+        return all;
     }
     visit(resource.value(), &mut Vec::new(), &mut |path, text| {
-        if is_wrong(text) {
-            let place = expression(resource.kind(), path);
-            issues.push(Issue::error(IssueType::Structure, message).at(place));
+        if is_wanted(text) {
+            all.push((expression(resource.kind(), path), text.to_owned()));
         }
     });
-    issues
+    all
 }
 
 enum Step<'a> {

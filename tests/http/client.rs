@@ -1,19 +1,19 @@
 //! A server for one test and a client that talks to it.
 
 use std::net::SocketAddr;
-use std::sync::mpsc;
+use std::sync::{Arc, OnceLock, mpsc};
 use std::time::Duration;
 
 use actix_web::web;
 use reqwest::{Method, StatusCode};
 use serde_json::{Value, json};
-use spondyl::app::App;
+use spondyl::app::{App, Standard};
 use spondyl::config::Config;
 use spondyl::http;
 use spondyl::store::MemoryStore;
 
 /// A running server on an empty store.
-pub struct Server {
+pub(crate) struct Server {
     address: SocketAddr,
     client: reqwest::Client,
     stop: actix_web::dev::ServerHandle,
@@ -21,21 +21,21 @@ pub struct Server {
 
 /// An answer, whole.
 #[derive(Debug)]
-pub struct Answer {
-    pub status: u16,
+pub(crate) struct Answer {
+    pub(crate) status: u16,
     headers: reqwest::header::HeaderMap,
-    pub text: String,
+    pub(crate) text: String,
 }
 
 impl Server {
-    pub fn start() -> Self {
+    pub(crate) fn start() -> Self {
         Self::with(Config::default())
     }
 
-    pub fn with(config: Config) -> Self {
+    pub(crate) fn with(config: Config) -> Self {
         let (tell, told) = mpsc::channel();
         std::thread::spawn(move || {
-            let app = App::on(config, Box::new(MemoryStore::new())).unwrap();
+            let app = App::on(config, Box::new(MemoryStore::new()), standard()).unwrap();
             actix_web::rt::System::new().block_on(async move {
                 let listen = SocketAddr::from(([127, 0, 0, 1], 0));
                 let serving = http::serve(web::Data::new(app), listen).unwrap();
@@ -47,16 +47,16 @@ impl Server {
         Self { address, client: reqwest::Client::new(), stop }
     }
 
-    pub fn address(&self) -> SocketAddr {
+    pub(crate) fn address(&self) -> SocketAddr {
         self.address
     }
 
-    pub fn base(&self) -> String {
+    pub(crate) fn base(&self) -> String {
         format!("http://{}/fhir", self.address)
     }
 
     /// Sends a request; `path` begins after the base, unless it is a whole URL.
-    pub async fn send(
+    pub(crate) async fn send(
         &self,
         method: &str,
         path: &str,
@@ -74,24 +74,24 @@ impl Server {
         Answer { status, headers, text: response.text().await.unwrap() }
     }
 
-    pub async fn get(&self, path: &str) -> Answer {
+    pub(crate) async fn get(&self, path: &str) -> Answer {
         self.send("GET", path, &[], "").await
     }
 
-    pub async fn put(&self, path: &str, body: &Value) -> Answer {
+    pub(crate) async fn put(&self, path: &str, body: &Value) -> Answer {
         self.send("PUT", path, &[JSON], body.to_string()).await
     }
 
-    pub async fn post(&self, path: &str, body: &Value) -> Answer {
+    pub(crate) async fn post(&self, path: &str, body: &Value) -> Answer {
         self.send("POST", path, &[JSON], body.to_string()).await
     }
 
-    pub async fn delete(&self, path: &str) -> Answer {
+    pub(crate) async fn delete(&self, path: &str) -> Answer {
         self.send("DELETE", path, &[], "").await
     }
 
     /// How many versions there are in the whole store, as far as one page tells.
-    pub async fn versions(&self) -> usize {
+    pub(crate) async fn versions(&self) -> usize {
         let history = self.get("/_history?_count=1000").await.json();
         history["entry"].as_array().map_or(0, Vec::len)
     }
@@ -104,20 +104,26 @@ impl Drop for Server {
     }
 }
 
-pub const JSON: (&str, &str) = ("Content-Type", "application/fhir+json");
+/// The definitions, made ready once for all tests.
+fn standard() -> Arc<Standard> {
+    static STANDARD: OnceLock<Arc<Standard>> = OnceLock::new();
+    Arc::clone(STANDARD.get_or_init(|| Arc::new(Standard::embedded().unwrap())))
+}
+
+pub(crate) const JSON: (&str, &str) = ("Content-Type", "application/fhir+json");
 
 impl Answer {
-    pub fn json(&self) -> Value {
+    pub(crate) fn json(&self) -> Value {
         serde_json::from_str(&self.text).unwrap_or_else(|_| panic!("not JSON: {self:?}"))
     }
 
     /// The value of a header, empty where it is missing.
-    pub fn header(&self, name: &str) -> &str {
+    pub(crate) fn header(&self, name: &str) -> &str {
         self.headers.get(name).map_or("", |value| value.to_str().unwrap())
     }
 
     #[track_caller]
-    pub fn has_status(self, status: u16) -> Self {
+    pub(crate) fn has_status(self, status: u16) -> Self {
         assert_eq!(self.status, status, "{}", self.text);
         self
     }
@@ -125,7 +131,7 @@ impl Answer {
     /// That it is an error with that issue code, told as an OperationOutcome
     /// (<http://hl7.org/fhir/R4/http.html#Status-Codes>).
     #[track_caller]
-    pub fn is_error(self, status: u16, code: &str) -> Self {
+    pub(crate) fn is_error(self, status: u16, code: &str) -> Self {
         assert!(StatusCode::from_u16(status).unwrap().as_u16() >= 400);
         let answer = self.has_status(status);
         assert_eq!(answer.header("Content-Type"), "application/fhir+json;charset=utf-8");
@@ -139,12 +145,12 @@ impl Answer {
 }
 
 /// A patient of that name, valid by R4; without id.
-pub fn patient(family: &str) -> Value {
+pub(crate) fn patient(family: &str) -> Value {
     json!({ "resourceType": "Patient", "name": [{ "family": family }] })
 }
 
 /// The same resource under an id.
-pub fn with_id(mut resource: Value, id: &str) -> Value {
+pub(crate) fn with_id(mut resource: Value, id: &str) -> Value {
     resource["id"] = json!(id);
     resource
 }
