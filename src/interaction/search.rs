@@ -4,8 +4,6 @@
 //! beside the matches. Source: <http://hl7.org/fhir/R4/http.html#search>,
 //! <http://hl7.org/fhir/R4/bundle.html#searchset>.
 
-use serde_json::Value;
-
 use crate::app::App;
 use crate::error::Error;
 use crate::fhir::bundle::{Bundle, BundleType, Entry};
@@ -85,9 +83,4 @@ fn entry(app: &App, stored: Stored, cut: &subset::Cut, base: &str) -> Entry {
 /// What reading a query needs.
 pub(super) fn setting(app: &App, now: Instant, strict: bool) -> Setting<'_> {
     Setting { rules: &app.rules, now, strict, limits: Limits::default() }
-}
-
-/// The member of a JSON resource that says its type.
-pub(super) fn type_of(value: &Value) -> Option<ResourceType> {
-    value.get("resourceType").and_then(Value::as_str).and_then(ResourceType::parse)
 }

@@ -5,6 +5,9 @@ mod client;
 
 mod bad_input;
 mod headers;
+mod conditional;
 mod history;
 mod read;
+mod search;
+mod transaction;
 mod write;
