@@ -6,7 +6,7 @@
 use std::sync::Arc;
 
 use crate::config::Config;
-use crate::definitions::search_parameter::{SearchParameter, SearchParameters, Unusable};
+use crate::definitions::search_parameter::{SearchParameters, Unusable};
 use crate::definitions::{Definitions, Fault, model};
 use crate::fhir::{Issue, Resource};
 use crate::index::{self, Entry, Rules};
@@ -69,14 +69,7 @@ impl Standard {
     /// [`Broken`] if a file was damaged before the build.
     pub fn embedded() -> Result<Self, Broken> {
         let definitions = Arc::new(Definitions::embedded()?);
-        let mut parameters = SearchParameters::standard()?;
-        for (path, bytes) in definitions.others() {
-            if path.starts_with("profile/search-parameter-") {
-                let broken = |error: serde_json::Error| Fault::new(path, error.to_string());
-                let value = serde_json::from_slice(bytes).map_err(broken)?;
-                parameters.add(SearchParameter::from_value(&value)?);
-            }
-        }
+        let parameters = SearchParameters::load(&definitions)?;
         Ok(Self {
             validator: Validator::new(Arc::clone(&definitions)),
             model: Arc::new(model::Model::standard()?),

@@ -127,15 +127,12 @@ fn check_media(headers: &HeaderMap, expected: Expected) -> Result<(), Error> {
     if headers.get(header::CONTENT_ENCODING).is_some_and(|coding| coding != "identity") {
         return Err(Error::MediaType("Bodies are read without a content encoding only."));
     }
-    let is_empty = headers.get(header::CONTENT_LENGTH).is_some_and(|length| length == "0");
+    let length = headers.get(header::CONTENT_LENGTH).map(|length| length != "0");
+    let has_body = length.unwrap_or_else(|| headers.contains_key(header::TRANSFER_ENCODING));
     let Some(media) = headers.get(header::CONTENT_TYPE) else {
         // What is missing altogether is told as such later.
         let text = "The body's Content-Type is missing; it is application/fhir+json.";
-        return if is_empty || expected == Expected::Form {
-            Ok(())
-        } else {
-            Err(Error::MediaType(text))
-        };
+        return if has_body { Err(Error::MediaType(text)) } else { Ok(()) };
     };
     let mut parts = media.to_str().unwrap_or_default().split(';').map(str::trim);
     let name = parts.next().unwrap_or_default().to_ascii_lowercase();

@@ -30,7 +30,6 @@ impl Media {
     /// What resources are offered as.
     pub(super) const RESOURCE: &'static [Self] = &[Self::FhirJson, Self::Json, Self::TextJson];
     /// What documents are offered as.
-    #[allow(dead_code, reason = "the operations that make documents come next")]
     pub(super) const DOCUMENT: &'static [Self] =
         &[Self::FhirJson, Self::Json, Self::TextJson, Self::Html, Self::Pdf];
     /// What the first page is offered as.

@@ -8,6 +8,7 @@ mod bundle;
 mod extract;
 mod format;
 mod middleware;
+mod operation;
 mod reply;
 mod resource;
 mod search;
@@ -31,11 +32,20 @@ pub const BASE: &str = "/fhir";
 fn routes(config: &mut web::ServiceConfig) {
     let api = web::scope(BASE)
         .service(at("", "POST").routes([post(bundle::process_bundle)]))
+        .service(at("/metadata", "GET, HEAD").routes([get(operation::metadata)]))
         .service(at("/_history", "GET, HEAD").routes([get(resource::system_history)]))
         .service(
             at("/{type}", "GET, HEAD, POST").routes([get(search::by_get), post(resource::create)]),
         )
         .service(at("/{type}/_search", "POST").routes([post(search::by_post)]))
+        .service(
+            at("/{type}/${operation}", "GET, HEAD, POST")
+                .routes([get(operation::on_type), post(operation::on_type)]),
+        )
+        .service(
+            at("/{type}/{id}/${operation}", "GET, HEAD, POST")
+                .routes([get(operation::on_instance), post(operation::on_instance)]),
+        )
         .service(at("/{type}/_history", "GET, HEAD").routes([get(resource::type_history)]))
         .service(at("/{type}/{id}", "GET, HEAD, PUT, DELETE").routes([
             get(resource::read),
@@ -103,6 +113,9 @@ async fn block<T: Send + 'static>(
     web::block(work).await.map_err(|error| Error::Internal(Box::new(error)))?
 }
 
+/// When the server began to run as it does.
+struct Since(Instant);
+
 /// A server that listens, not yet running.
 pub struct Serving {
     /// Where it listens.
@@ -119,9 +132,11 @@ const SHUTDOWN_SECONDS: u64 = 10;
 /// # Errors
 /// When the address cannot be listened on.
 pub fn serve(app: web::Data<App>, listen: SocketAddr) -> io::Result<Serving> {
+    let since = web::Data::new(Since(now()));
     let server = HttpServer::new(move || {
         actix_web::App::new()
             .app_data(app.clone())
+            .app_data(since.clone())
             .wrap(actix_web::middleware::from_fn(middleware::every_request))
             .configure(routes)
     })

@@ -6,6 +6,7 @@
 //! statuses. Source: <http://hl7.org/fhir/R4/http.html>.
 
 pub mod batch;
+pub mod capabilities;
 mod criteria;
 pub mod create;
 pub mod delete;

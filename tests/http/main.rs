@@ -4,10 +4,12 @@
 mod client;
 
 mod bad_input;
+mod capabilities;
 mod headers;
 mod conditional;
 mod history;
 mod read;
 mod search;
 mod transaction;
+mod validate;
 mod write;
