@@ -33,7 +33,6 @@ impl Media {
     pub(super) const DOCUMENT: &'static [Self] =
         &[Self::FhirJson, Self::Json, Self::TextJson, Self::Html, Self::Pdf];
     /// What the first page is offered as.
-    #[allow(dead_code, reason = "the first page comes next")]
     pub(super) const PAGE: &'static [Self] = &[Self::Html];
 
     /// The media type without parameters.

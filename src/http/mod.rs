@@ -9,6 +9,7 @@ mod extract;
 mod format;
 mod middleware;
 mod operation;
+mod page;
 mod reply;
 mod resource;
 mod search;
@@ -55,7 +56,8 @@ fn routes(config: &mut web::ServiceConfig) {
         .service(at("/{type}/{id}/_history", "GET, HEAD").routes([get(resource::history)]))
         .service(at("/{type}/{id}/_history/{version}", "GET, HEAD").routes([get(resource::vread)]))
         .default_service(web::to(unknown_route));
-    config.service(api).default_service(web::to(unknown_route));
+    config.service(api).service(at("/", "GET, HEAD").routes([get(page::index)]));
+    config.default_service(web::to(unknown_route));
 }
 
 /// A resource of the API, to be given its routes.

@@ -88,6 +88,7 @@ fn told(output: Output, format: Format) -> HttpResponse {
     match output {
         Output::Resource(value) => reply::json(builder, &value, format),
         Output::Html(page) => {
+            builder.insert_header(reply::PAGE_POLICY);
             builder.insert_header((CONTENT_TYPE, Media::Html.content_type())).body(page)
         }
         Output::Pdf(bytes) => {

@@ -20,6 +20,15 @@ use crate::interaction::precondition::{Preconditions, etag};
 use crate::interaction::{Done, Return};
 use crate::repository::Stored;
 
+/// What a page may load: nothing but what is in it.
+pub(super) const PAGE_POLICY: (HeaderName, HeaderValue) = (
+    header::CONTENT_SECURITY_POLICY,
+    HeaderValue::from_static(
+        "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; \
+         form-action 'none'; frame-ancestors 'none'",
+    ),
+);
+
 const PREFERENCE_APPLIED: HeaderName = HeaderName::from_static("preference-applied");
 
 /// A builder for an answer with that status.

@@ -4,6 +4,8 @@
 //! under `schemas/operation/` unless the standard has it, and a test that calls it.
 //! Source: <http://hl7.org/fhir/R4/operations.html>.
 
+pub mod episode;
+pub mod episode_summary;
 pub mod parameters;
 mod validate;
 
@@ -15,7 +17,7 @@ use crate::fhir::{Id, Instant, ResourceType};
 use parameters::Parameters;
 
 /// Every operation.
-pub const ALL: &[&Operation] = &[&validate::OPERATION];
+pub const ALL: &[&Operation] = &[&validate::OPERATION, &episode_summary::OPERATION];
 
 /// An operation of the API.
 pub struct Operation {
@@ -95,4 +97,38 @@ pub fn find(name: &str, kind: ResourceType, level: Level) -> Result<&'static Ope
             && (operation.types.is_empty() || operation.types.contains(&kind.as_str()))
     };
     ALL.iter().copied().find(fits).ok_or(Error::UnknownRoute)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::definitions::Definitions;
+
+    const OWN: &str = "https://spondyl.example/fhir/OperationDefinition/";
+
+    /// What is called agrees with what is defined; every definition is of an operation that is
+    /// there.
+    #[test]
+    fn own_operations_are_as_defined() {
+        let definitions = Definitions::embedded().unwrap();
+        let files = definitions.others().filter(|(path, _)| path.starts_with("operation/"));
+        let mut defined: Vec<String> = Vec::new();
+        for (path, bytes) in files {
+            let value: Value = serde_json::from_slice(bytes).unwrap();
+            let url = value["url"].as_str().unwrap();
+            let found = ALL.iter().find(|operation| operation.definition == url);
+            let operation = found.unwrap_or_else(|| panic!("{path} is of no operation"));
+            assert_eq!(value["code"], operation.name);
+            assert_eq!(value["type"], operation.levels.contains(&Level::Type));
+            assert_eq!(value["instance"], operation.levels.contains(&Level::Instance));
+            let types: Vec<&str> =
+                value["resource"].as_array().unwrap().iter().filter_map(Value::as_str).collect();
+            assert_eq!(types, operation.types);
+            assert!(!operation.by_get || value["affectsState"] == false);
+            defined.push(url.to_owned());
+        }
+        for operation in ALL.iter().filter(|operation| operation.definition.starts_with(OWN)) {
+            assert!(defined.iter().any(|url| url == operation.definition), "{}", operation.name);
+        }
+    }
 }

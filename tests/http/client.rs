@@ -71,7 +71,8 @@ impl Server {
         }
         let response = request.send().await.unwrap();
         let (status, headers) = (response.status().as_u16(), response.headers().clone());
-        Answer { status, headers, text: response.text().await.unwrap() }
+        let bytes = response.bytes().await.unwrap();
+        Answer { status, headers, text: String::from_utf8_lossy(&bytes).into_owned() }
     }
 
     pub(crate) async fn get(&self, path: &str) -> Answer {

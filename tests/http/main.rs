@@ -10,6 +10,7 @@ mod conditional;
 mod history;
 mod read;
 mod search;
+mod summary;
 mod transaction;
 mod validate;
 mod write;
