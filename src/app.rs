@@ -8,7 +8,7 @@ use std::sync::Arc;
 use crate::config::Config;
 use crate::definitions::search_parameter::{SearchParameters, Unusable};
 use crate::definitions::{Definitions, Fault, model};
-use crate::fhir::{Issue, Resource};
+use crate::fhir::{Issue, Resource, ResourceType};
 use crate::index::{self, Entry, Rules};
 use crate::store::{self, SledStore, Store};
 use crate::validation::Validator;
@@ -62,6 +62,24 @@ pub enum Broken {
     Parameter(#[from] Unusable),
 }
 
+/// The types that the record of an episode is made of, the most frequent first.
+const CLINIC: [&str; 14] = [
+    "Observation",
+    "Procedure",
+    "Encounter",
+    "Patient",
+    "EpisodeOfCare",
+    "Condition",
+    "Bundle",
+    "Practitioner",
+    "Organization",
+    "ServiceRequest",
+    "CarePlan",
+    "Goal",
+    "Consent",
+    "AdverseEvent",
+];
+
 impl Standard {
     /// What is built into the program.
     ///
@@ -109,6 +127,14 @@ impl App {
         let model = Arc::clone(&standard.model);
         let rules = Rules::new(model, standard.parameters.clone(), Some(base));
         Ok(Self { config, store, standard, rules })
+    }
+
+    /// Makes the rules of the types ready that a clinic uses most; others follow when they are met.
+    pub fn warm(&self) {
+        for kind in CLINIC.iter().filter_map(|name| ResourceType::parse(name)) {
+            self.standard.validator.warm(std::iter::once(kind));
+            let _compiled = self.rules.parameters(kind).count();
+        }
     }
 
     /// What the rules of the standard and of the profiles it claims say about a resource.

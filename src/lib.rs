@@ -17,4 +17,5 @@ pub mod app;
 pub mod interaction;
 pub mod operation;
 pub mod http;
+pub mod demo;
 pub mod command;

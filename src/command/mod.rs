@@ -10,6 +10,7 @@ mod journal;
 mod letter;
 mod load;
 mod report;
+mod serve;
 
 use std::process::ExitCode;
 
@@ -40,6 +41,7 @@ enum Command {
     Definitions(definitions::Args),
     Letter(letter::Args),
     Load(load::Args),
+    Serve(serve::Args),
 }
 
 /// How a command ended that could be carried out.
@@ -87,6 +89,7 @@ fn carry_out(command: Command) -> Result<Done, Failure> {
         Command::Definitions(args) => definitions::run(&args),
         Command::Letter(args) => wait_for(letter::run(args)),
         Command::Load(args) => wait_for(load::run(args)),
+        Command::Serve(args) => serve::run(args),
     }
 }
 

@@ -151,3 +151,21 @@ pub fn serve(app: web::Data<App>, listen: SocketAddr) -> io::Result<Serving> {
     let address = bound.ok_or_else(|| io::Error::other("the server listens nowhere"))?;
     Ok(Serving { address, server: server.run() })
 }
+
+/// Serves the application until SIGINT or SIGTERM; `ready` is told the address as soon as requests
+/// are accepted.
+///
+/// # Errors
+/// When the address cannot be listened on.
+pub fn run(app: App, listen: SocketAddr, ready: impl FnOnce(SocketAddr)) -> io::Result<()> {
+    let app = web::Data::new(app);
+    actix_web::rt::System::new().block_on(async move {
+        let serving = serve(app.clone(), listen)?;
+        ready(serving.address);
+        // The first to ask for a type need not wait for its rules to be made ready.
+        let warming = std::thread::Builder::new().name("warm-up".to_owned());
+        let warming = warming.spawn(move || app.warm());
+        warming.map(drop).unwrap_or_else(|error| tracing::warn!(%error, "no warm-up"));
+        serving.server.await
+    })
+}
