@@ -14,6 +14,8 @@ use rust_decimal::Decimal;
 
 mod eval;
 mod item;
+#[cfg(test)]
+mod tests;
 
 pub(super) use eval::Env;
 
