@@ -1,20 +1,16 @@
 //! Batch and transaction, from requests to answers.
 
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::web;
 
-use crate::app::App;
-use crate::error::Error;
 use crate::http::extract::{self, Expected};
 use crate::http::format::{Format, Media, Prefer};
+use crate::http::route::{Answer, Call};
 use crate::http::{block, now, reply};
 use crate::interaction::batch::{Setting, process};
 
 /// `POST [base]`.
-pub(super) async fn process_bundle(
-    app: web::Data<App>,
-    request: HttpRequest,
-    payload: web::Payload,
-) -> Result<HttpResponse, Error> {
+pub(super) async fn process_bundle(call: Call, payload: web::Payload) -> Answer {
+    let Call { app, request } = call;
     let format = Format::of(&request, Media::RESOURCE)?;
     let prefer = Prefer::of(request.headers());
     let base = extract::base(&app, &request);

@@ -10,40 +10,13 @@ use actix_web::{HttpRequest, web};
 
 use crate::app::App;
 use crate::error::Error;
-use crate::fhir::{Id, Instant, Issue, IssueType, Resource, ResourceType, VersionId, json};
+use crate::fhir::{Instant, Issue, IssueType, Resource, ResourceType, json};
 use crate::http::format::FHIR_VERSION;
 use crate::interaction::precondition::{Preconditions, Tags};
 use crate::interaction::query::pairs;
 
 /// How long a body may take to arrive.
 const BODY_TIME: Duration = Duration::from_secs(60);
-
-/// The resource type in the path.
-pub(super) fn kind(request: &HttpRequest) -> Result<ResourceType, Error> {
-    ResourceType::parse(segment(request, "type")).ok_or(Error::UnknownType)
-}
-
-/// The logical id in the path; text that cannot be one names nothing.
-pub(super) fn id(request: &HttpRequest) -> Result<Id, Error> {
-    Id::parse(segment(request, "id")).ok_or(Error::NotFound)
-}
-
-/// The logical id under which a resource is to be put.
-pub(super) fn new_id(request: &HttpRequest) -> Result<Id, Error> {
-    Id::parse(segment(request, "id")).ok_or_else(|| {
-        Error::request("http.id", "An id is 1 to 64 of the letters A-Z a-z, digits, '-' and '.'.")
-    })
-}
-
-/// The version in the path; text that cannot be one names nothing.
-pub(super) fn version(request: &HttpRequest) -> Result<VersionId, Error> {
-    VersionId::parse(segment(request, "version")).ok_or(Error::NotFound)
-}
-
-/// What the path has in that place.
-pub(super) fn segment<'a>(request: &'a HttpRequest, name: &str) -> &'a str {
-    request.match_info().get(name).unwrap_or_default()
-}
 
 /// The parameters of the URL, decoded, in order.
 pub(super) fn parameters(request: &HttpRequest) -> Vec<(String, String)> {

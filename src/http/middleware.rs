@@ -16,9 +16,8 @@ use actix_web::HttpResponse;
 use actix_web::body::MessageBody;
 use actix_web::dev::{ServiceRequest, ServiceResponse};
 use actix_web::error::InternalError;
+use actix_web::http::Method;
 use actix_web::http::header::{self, HeaderMap, HeaderName, HeaderValue};
-use actix_web::http::uri::PathAndQuery;
-use actix_web::http::{Method, Uri};
 use actix_web::middleware::Next;
 
 use crate::error::Error;
@@ -30,11 +29,10 @@ const CORRELATION_ID: HeaderName = HeaderName::from_static("x-correlation-id");
 
 /// Wraps every request.
 pub(super) async fn every_request(
-    mut request: ServiceRequest,
+    request: ServiceRequest,
     next: Next<impl MessageBody + 'static>,
 ) -> Result<ServiceResponse, actix_web::Error> {
     let seen = Seen::of(&request);
-    trim_slash(&mut request);
     let error = match unless_it_panics(next.call(request)).await {
         Some(Ok(response)) => {
             let (request, response) = response.into_parts();
@@ -142,23 +140,4 @@ fn request_id(headers: &HeaderMap) -> (HeaderValue, Option<HeaderValue>) {
     let printable =
         |sent: &&HeaderValue| sent.len() <= 200 && sent.as_bytes().iter().all(u8::is_ascii_graphic);
     (id, headers.get(&REQUEST_ID).filter(printable).cloned())
-}
-
-/// A slash at the end of a path means nothing.
-fn trim_slash(request: &mut ServiceRequest) {
-    let path = request.path();
-    if path.len() < 2 || !path.ends_with('/') {
-        return;
-    }
-    let path = request.uri().path().trim_end_matches('/');
-    let path = if path.is_empty() { "/" } else { path };
-    let query = request.uri().query();
-    let target = query.map_or_else(|| path.to_owned(), |query| format!("{path}?{query}"));
-    let mut parts = request.uri().clone().into_parts();
-    let Ok(target) = target.parse::<PathAndQuery>() else { return };
-    parts.path_and_query = Some(target);
-    if let Ok(uri) = Uri::from_parts(parts) {
-        request.match_info_mut().get_mut().update(&uri);
-        request.head_mut().uri = uri;
-    }
 }

@@ -12,6 +12,7 @@ mod operation;
 mod page;
 mod reply;
 mod resource;
+mod route;
 mod search;
 
 use std::io;
@@ -19,8 +20,7 @@ use std::net::SocketAddr;
 use std::time::Duration;
 
 use actix_web::dev::Server;
-use actix_web::http::Method;
-use actix_web::{HttpRequest, HttpResponse, HttpServer, Resource, Route, web};
+use actix_web::{HttpServer, web};
 
 use crate::app::App;
 use crate::error::Error;
@@ -28,80 +28,6 @@ use crate::fhir::Instant;
 
 /// The path of the API.
 pub const BASE: &str = "/fhir";
-
-/// Every route.
-fn routes(config: &mut web::ServiceConfig) {
-    let api = web::scope(BASE)
-        .service(at("", "POST").routes([post(bundle::process_bundle)]))
-        .service(at("/metadata", "GET, HEAD").routes([get(operation::metadata)]))
-        .service(at("/_history", "GET, HEAD").routes([get(resource::system_history)]))
-        .service(
-            at("/{type}", "GET, HEAD, POST").routes([get(search::by_get), post(resource::create)]),
-        )
-        .service(at("/{type}/_search", "POST").routes([post(search::by_post)]))
-        .service(
-            at("/{type}/${operation}", "GET, HEAD, POST")
-                .routes([get(operation::on_type), post(operation::on_type)]),
-        )
-        .service(
-            at("/{type}/{id}/${operation}", "GET, HEAD, POST")
-                .routes([get(operation::on_instance), post(operation::on_instance)]),
-        )
-        .service(at("/{type}/_history", "GET, HEAD").routes([get(resource::type_history)]))
-        .service(at("/{type}/{id}", "GET, HEAD, PUT, DELETE").routes([
-            get(resource::read),
-            put(resource::update),
-            delete(resource::delete),
-        ]))
-        .service(at("/{type}/{id}/_history", "GET, HEAD").routes([get(resource::history)]))
-        .service(at("/{type}/{id}/_history/{version}", "GET, HEAD").routes([get(resource::vread)]))
-        .default_service(web::to(unknown_route));
-    config.service(api).service(at("/", "GET, HEAD").routes([get(page::index)]));
-    config.default_service(web::to(unknown_route));
-}
-
-/// A resource of the API, to be given its routes.
-struct At {
-    resource: Resource,
-}
-
-/// A path with the verbs that it knows; others are told so.
-fn at(path: &str, allow: &'static str) -> At {
-    let refuse = move |request: HttpRequest| async move {
-        if request.method() == Method::OPTIONS {
-            return Ok(HttpResponse::NoContent().insert_header(("Allow", allow)).finish());
-        }
-        Err(Error::Method(allow))
-    };
-    At { resource: web::resource(path).default_service(web::to(refuse)) }
-}
-
-impl At {
-    fn routes<const N: usize>(self, routes: [Vec<Route>; N]) -> Resource {
-        routes.into_iter().flatten().fold(self.resource, Resource::route)
-    }
-}
-
-macro_rules! verb {
-    ($name:ident, $($verb:expr),+) => {
-        fn $name<F, A>(handler: F) -> Vec<Route>
-        where
-            F: actix_web::Handler<A> + Clone,
-            A: actix_web::FromRequest + 'static,
-            F::Output: actix_web::Responder + 'static,
-        {
-            vec![$(web::method($verb).to(handler.clone())),+]
-        }
-    };
-}
-verb!(get, Method::GET, Method::HEAD);
-verb!(post, Method::POST);
-verb!(put, Method::PUT);
-verb!(delete, Method::DELETE);
-
-async fn unknown_route() -> Result<HttpResponse, Error> {
-    Err(Error::UnknownRoute)
-}
 
 /// The time of a request.
 fn now() -> Instant {
@@ -140,7 +66,7 @@ pub fn serve(app: web::Data<App>, listen: SocketAddr) -> io::Result<Serving> {
             .app_data(app.clone())
             .app_data(since.clone())
             .wrap(actix_web::middleware::from_fn(middleware::every_request))
-            .configure(routes)
+            .default_service(web::to(route::answer))
     })
     .tcp_nodelay(true)
     .client_request_timeout(Duration::from_secs(30))

@@ -2,64 +2,44 @@
 //!
 //! Source: <http://hl7.org/fhir/R4/operations.html#executing>.
 
-use actix_web::http::Method;
 use actix_web::http::header::CONTENT_TYPE;
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpResponse, web};
 
-use crate::app::App;
 use crate::error::Error;
-use crate::fhir::{Id, Resource};
+use crate::fhir::{Id, Resource, ResourceType};
 use crate::http::extract::{self, Expected};
 use crate::http::format::{Format, Media};
+use crate::http::route::{Answer, Call, Verb, only};
 use crate::http::{Since, block, now, reply};
 use crate::interaction::capabilities::{Offered, capabilities};
 use crate::interaction::subset::Cut;
 use crate::operation::parameters::Parameters;
-use crate::operation::{self, Call, Form, Level, Operation, Output};
+use crate::operation::{self, Form, Level, Output};
 
-type Answer = Result<HttpResponse, Error>;
-
-/// `[base]/[type]/$[name]`.
-pub(super) async fn on_type(
-    app: web::Data<App>,
-    request: HttpRequest,
+/// `[base]/[type]/$[name]` and `[base]/[type]/[id]/$[name]`.
+pub(super) async fn call(
+    call: Call,
+    verb: Verb,
+    place: (ResourceType, Option<Id>),
+    name: &str,
     payload: web::Payload,
 ) -> Answer {
-    let kind = extract::kind(&request)?;
-    let operation = operation::find(extract::segment(&request, "operation"), kind, Level::Type)?;
-    call(app, &request, payload, operation, None).await
-}
-
-/// `[base]/[type]/[id]/$[name]`.
-pub(super) async fn on_instance(
-    app: web::Data<App>,
-    request: HttpRequest,
-    payload: web::Payload,
-) -> Answer {
-    let (kind, id) = (extract::kind(&request)?, extract::id(&request)?);
-    let name = extract::segment(&request, "operation");
-    let operation = operation::find(name, kind, Level::Instance)?;
-    call(app, &request, payload, operation, Some(id)).await
-}
-
-async fn call(
-    app: web::Data<App>,
-    request: &HttpRequest,
-    payload: web::Payload,
-    operation: &'static Operation,
-    id: Option<Id>,
-) -> Answer {
-    let is_post = request.method() == Method::POST;
-    if !is_post && !operation.by_get {
-        return Err(Error::Method("POST"));
+    let (kind, id) = place;
+    let level = if id.is_some() { Level::Instance } else { Level::Type };
+    let operation = operation::find(name.trim_start_matches('$'), kind, level)?;
+    match verb {
+        Verb::Post => {}
+        Verb::Get if operation.by_get => {}
+        _ if operation.by_get => return only("GET, HEAD, POST", verb),
+        _ => return only("POST", verb),
     }
+    let Call { app, request } = call;
     let offer = if operation.document { Media::DOCUMENT } else { Media::RESOURCE };
-    let format = Format::of(request, offer)?;
-    let kind = extract::kind(request)?;
-    let base = extract::base(&app, request);
-    let pairs = extract::parameters(request);
-    let body = if is_post {
-        extract::body(request, payload, Expected::Resource, app.config.max_bundle).await?
+    let format = Format::of(&request, offer)?;
+    let base = extract::base(&app, &request);
+    let pairs = extract::parameters(&request);
+    let body = if verb == Verb::Post {
+        extract::body(&request, payload, Expected::Resource, app.config.max_bundle).await?
     } else {
         web::Bytes::new()
     };
@@ -72,7 +52,7 @@ async fn call(
         let parameters = Parameters::new(pairs, input(&body)?);
         let now = now();
         let id = id.as_ref();
-        let call = Call { app: &app, base: &base, now, kind, id, parameters, form };
+        let call = operation::Call { app: &app, base: &base, now, kind, id, parameters, form };
         (operation.run)(&call)
     });
     Ok(told(output.await?, format))
@@ -98,22 +78,20 @@ fn told(output: Output, format: Format) -> HttpResponse {
 }
 
 /// `GET [base]/metadata`.
-pub(super) async fn metadata(
-    app: web::Data<App>,
-    since: web::Data<Since>,
-    request: HttpRequest,
-) -> Answer {
+pub(super) async fn metadata(call: Call) -> Answer {
+    let Call { app, request } = call;
+    let since = request.app_data::<web::Data<Since>>().map_or_else(now, |since| since.0);
     let format = Format::of(&request, Media::RESOURCE)?;
     let cut = Cut::of_parameters(&extract::parameters(&request))?;
     let base = extract::base(&app, &request);
     let body = block(move || {
-        let offered = |operation: &&Operation| Offered {
+        let offered = |operation: &&operation::Operation| Offered {
             name: operation.name,
             definition: operation.definition,
             types: operation.types,
         };
         let offered: Vec<Offered> = operation::ALL.iter().map(offered).collect();
-        let statement = capabilities(&app, &base, since.0, &offered);
+        let statement = capabilities(&app, &base, since, &offered);
         Ok(cut.apply(&app.standard.model, statement.to_string().into_bytes()))
     });
     Ok(reply::json_bytes(reply::status(200), body.await?, format))

@@ -1,12 +1,12 @@
 //! The first page, for people: `GET /`.
 
 use actix_web::http::header::CONTENT_TYPE;
-use actix_web::{HttpRequest, HttpResponse, web};
 
 use crate::app::App;
 use crate::error::Error;
 use crate::fhir::ResourceType;
 use crate::http::format::{Format, Media};
+use crate::http::route::{Answer, Call};
 use crate::http::{BASE, block, now, reply};
 use crate::operation::episode_summary::heads;
 use crate::page::{self, Episode, Overview};
@@ -18,10 +18,8 @@ const EPISODES: usize = 50;
 const COUNTED: u64 = 100_000;
 
 /// `GET /`.
-pub(super) async fn index(
-    app: web::Data<App>,
-    request: HttpRequest,
-) -> Result<HttpResponse, Error> {
+pub(super) async fn index(call: Call) -> Answer {
+    let Call { app, request } = call;
     let _accepted = Format::of(&request, Media::PAGE)?;
     let overview = block(move || {
         let (episodes, more) = heads(&app, EPISODES, now())?;

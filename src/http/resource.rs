@@ -1,41 +1,40 @@
 //! The interactions on instances and types, from requests to answers.
 
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 
 use crate::app::App;
 use crate::error::Error;
+use crate::fhir::{Id, ResourceType, VersionId};
 use crate::http::extract::{self, Expected};
 use crate::http::format::{Format, Media, Prefer};
+use crate::http::route::{Answer, Call};
 use crate::http::{block, now, reply};
 use crate::interaction;
 use crate::interaction::subset::Cut;
 use crate::repository::{Scope, Stored};
 
-type Answer = Result<HttpResponse, Error>;
-
 /// `GET [base]/[type]/[id]`.
-pub(super) async fn read(app: web::Data<App>, request: HttpRequest) -> Answer {
-    let format = Format::of(&request, Media::RESOURCE)?;
-    let (kind, id) = (extract::kind(&request)?, extract::id(&request)?);
-    let known = extract::preconditions(&request)?;
+pub(super) async fn read(call: Call, kind: ResourceType, id: &Id) -> Answer {
     let stored = {
-        let view = app.store.view()?;
-        interaction::read::read(&*view, kind, &id)?
+        let view = call.app.store.view()?;
+        interaction::read::read(&*view, kind, id)
     };
-    Ok(reply::read(cut(&app, &request, stored)?, format, &known))
+    found(&call, stored)
 }
 
 /// `GET [base]/[type]/[id]/_history/[version]`.
-pub(super) async fn vread(app: web::Data<App>, request: HttpRequest) -> Answer {
-    let format = Format::of(&request, Media::RESOURCE)?;
-    let (kind, id) = (extract::kind(&request)?, extract::id(&request)?);
-    let version = extract::version(&request)?;
-    let known = extract::preconditions(&request)?;
+pub(super) async fn vread(call: Call, kind: ResourceType, id: &Id, version: VersionId) -> Answer {
     let stored = {
-        let view = app.store.view()?;
-        interaction::read::vread(&*view, kind, &id, version)?
+        let view = call.app.store.view()?;
+        interaction::read::vread(&*view, kind, id, version)
     };
-    Ok(reply::read(cut(&app, &request, stored)?, format, &known))
+    found(&call, stored)
+}
+
+fn found(call: &Call, stored: Result<Stored, Error>) -> Answer {
+    let format = Format::of(&call.request, Media::RESOURCE)?;
+    let known = extract::preconditions(&call.request)?;
+    Ok(reply::read(cut(&call.app, &call.request, stored?)?, format, &known))
 }
 
 /// The version as `_summary` and `_elements` ask for it.
@@ -49,16 +48,11 @@ fn cut(app: &App, request: &HttpRequest, mut stored: Stored) -> Result<Stored, E
 }
 
 /// `POST [base]/[type]`.
-pub(super) async fn create(
-    app: web::Data<App>,
-    request: HttpRequest,
-    payload: web::Payload,
-) -> Answer {
-    let write = Write::of(&app, &request)?;
-    let kind = extract::kind(&request)?;
-    let criteria = extract::if_none_exist(&request)?;
-    let limit = write.limit;
-    let body = extract::body(&request, payload, Expected::Resource, limit).await?;
+pub(super) async fn create(call: Call, kind: ResourceType, payload: web::Payload) -> Answer {
+    let write = Write::of(&call, kind)?;
+    let criteria = extract::if_none_exist(&call.request)?;
+    let Call { app, request } = call;
+    let body = extract::body(&request, payload, Expected::Resource, write.limit).await?;
     let done = block(move || {
         let resource = extract::resource(&body, kind)?;
         interaction::create::create(&app, &resource, criteria.as_deref(), now())
@@ -68,15 +62,15 @@ pub(super) async fn create(
 
 /// `PUT [base]/[type]/[id]`.
 pub(super) async fn update(
-    app: web::Data<App>,
-    request: HttpRequest,
+    call: Call,
+    kind: ResourceType,
+    id: Id,
     payload: web::Payload,
 ) -> Answer {
-    let write = Write::of(&app, &request)?;
-    let (kind, id) = (extract::kind(&request)?, extract::new_id(&request)?);
+    let write = Write::of(&call, kind)?;
+    let Call { app, request } = call;
     let preconditions = extract::preconditions(&request)?;
-    let limit = write.limit;
-    let body = extract::body(&request, payload, Expected::Resource, limit).await?;
+    let body = extract::body(&request, payload, Expected::Resource, write.limit).await?;
     let done = block(move || {
         let resource = extract::resource(&body, kind)?;
         interaction::update::update(&app, &id, &resource, &preconditions, now())
@@ -85,9 +79,9 @@ pub(super) async fn update(
 }
 
 /// `DELETE [base]/[type]/[id]`.
-pub(super) async fn delete(app: web::Data<App>, request: HttpRequest) -> Answer {
-    let write = Write::of(&app, &request)?;
-    let (kind, id) = (extract::kind(&request)?, extract::new_id(&request)?);
+pub(super) async fn delete(call: Call, kind: ResourceType, id: Id) -> Answer {
+    let write = Write::of(&call, kind)?;
+    let Call { app, request } = call;
     let preconditions = extract::preconditions(&request)?;
     let done = block(move || interaction::delete::delete(&app, kind, &id, &preconditions, now()));
     Ok(reply::done(done.await?, &write.base, write.format, write.prefer))
@@ -102,8 +96,9 @@ struct Write {
 }
 
 impl Write {
-    fn of(app: &App, request: &HttpRequest) -> Result<Self, Error> {
-        let is_bundle = extract::segment(request, "type") == "Bundle";
+    fn of(call: &Call, kind: ResourceType) -> Result<Self, Error> {
+        let Call { app, request } = call;
+        let is_bundle = kind.as_str() == "Bundle";
         Ok(Self {
             format: Format::of(request, Media::RESOURCE)?,
             prefer: Prefer::of(request.headers()),
@@ -113,28 +108,13 @@ impl Write {
     }
 }
 
-/// `GET [base]/[type]/[id]/_history`.
-pub(super) async fn history(app: web::Data<App>, request: HttpRequest) -> Answer {
-    let scope = Scope::Instance(extract::kind(&request)?, extract::id(&request)?);
-    history_of(app, &request, scope).await
-}
-
-/// `GET [base]/[type]/_history`.
-pub(super) async fn type_history(app: web::Data<App>, request: HttpRequest) -> Answer {
-    let scope = Scope::Type(extract::kind(&request)?);
-    history_of(app, &request, scope).await
-}
-
-/// `GET [base]/_history`.
-pub(super) async fn system_history(app: web::Data<App>, request: HttpRequest) -> Answer {
-    history_of(app, &request, Scope::System).await
-}
-
-async fn history_of(app: web::Data<App>, request: &HttpRequest, scope: Scope) -> Answer {
-    let format = Format::of(request, Media::RESOURCE)?;
+/// `GET` of `[base]/_history`, `[base]/[type]/_history`, `[base]/[type]/[id]/_history`.
+pub(super) async fn history(call: Call, scope: Scope) -> Answer {
+    let Call { app, request } = call;
+    let format = Format::of(&request, Media::RESOURCE)?;
     let strict = Prefer::of(request.headers()).strict.unwrap_or(false);
-    let query = interaction::history::Query::parse(&extract::parameters(request), strict)?;
-    let base = extract::base(&app, request);
+    let query = interaction::history::Query::parse(&extract::parameters(&request), strict)?;
+    let base = extract::base(&app, &request);
     let bundle = block(move || {
         let page = {
             let view = app.store.view()?;

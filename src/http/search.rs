@@ -3,48 +3,39 @@
 //! The parameters of the URL and of the form add up.
 //! Source: <http://hl7.org/fhir/R4/http.html#search>.
 
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::web;
 
-use crate::app::App;
 use crate::error::Error;
+use crate::fhir::ResourceType;
 use crate::http::extract::{self, Expected};
 use crate::http::format::{Format, Media, Prefer};
+use crate::http::route::{Answer, Call};
 use crate::http::{block, now, reply};
 use crate::interaction::query::pairs;
 use crate::interaction::search::{Question, search};
 
 /// `GET [base]/[type]`.
-pub(super) async fn by_get(
-    app: web::Data<App>,
-    request: HttpRequest,
-) -> Result<HttpResponse, Error> {
-    let parameters = extract::parameters(&request);
-    answer(app, &request, parameters).await
+pub(super) async fn by_get(call: Call, kind: ResourceType) -> Answer {
+    let pairs = extract::parameters(&call.request);
+    answer(call, kind, pairs).await
 }
 
 /// `POST [base]/[type]/_search`.
-pub(super) async fn by_post(
-    app: web::Data<App>,
-    request: HttpRequest,
-    payload: web::Payload,
-) -> Result<HttpResponse, Error> {
-    let body = extract::body(&request, payload, Expected::Form, app.config.max_body).await?;
+pub(super) async fn by_post(call: Call, kind: ResourceType, payload: web::Payload) -> Answer {
+    let limit = call.app.config.max_body;
+    let body = extract::body(&call.request, payload, Expected::Form, limit).await?;
     let text = std::str::from_utf8(&body);
     let text = text.map_err(|_| Error::request("http", "The form is not valid UTF-8."))?;
-    let mut parameters = extract::parameters(&request);
-    parameters.extend(pairs(text.trim_end()));
-    answer(app, &request, parameters).await
+    let mut all = extract::parameters(&call.request);
+    all.extend(pairs(text.trim_end()));
+    answer(call, kind, all).await
 }
 
-async fn answer(
-    app: web::Data<App>,
-    request: &HttpRequest,
-    pairs: Vec<(String, String)>,
-) -> Result<HttpResponse, Error> {
-    let format = Format::asked(request, &pairs, Media::RESOURCE)?;
-    let kind = extract::kind(request)?;
+async fn answer(call: Call, kind: ResourceType, pairs: Vec<(String, String)>) -> Answer {
+    let Call { app, request } = call;
+    let format = Format::asked(&request, &pairs, Media::RESOURCE)?;
     let strict = Prefer::of(request.headers()).strict.unwrap_or(false);
-    let base = extract::base(&app, request);
+    let base = extract::base(&app, &request);
     let bundle = block(move || {
         let question = Question { kind, pairs, strict };
         let view = app.store.view()?;

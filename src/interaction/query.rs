@@ -16,13 +16,18 @@ pub fn pairs(text: &str) -> Vec<(String, String)> {
         .collect()
 }
 
+/// A value of a form or query.
 fn decode(text: &str) -> String {
+    unescape(&text.replace('+', " "))
+}
+
+/// Text in which bytes are written as `%` and two digits.
+pub fn unescape(text: &str) -> String {
     let mut bytes = Vec::with_capacity(text.len());
     let mut rest = text.as_bytes();
     while let Some((first, after)) = rest.split_first() {
         rest = after;
         bytes.push(match (first, after) {
-            (b'+', _) => b' ',
             (b'%', [high, low, after @ ..]) => match (digit(*high), digit(*low)) {
                 (Some(high), Some(low)) => {
                     rest = after;
