@@ -1,10 +1,11 @@
 //! An element of a StructureDefinition, as far as a rule can be made of it.
 //!
-//! Reads both the published form of an ElementDefinition and the shortened one (regular expression
+//! Reads both the published form of an `ElementDefinition` and the shortened one (regular expression
 //! and type of a primitive's value beside `code` instead of in extensions). What only describes
 //! (definition, comment, mapping) is not read.
 //! Source: <http://hl7.org/fhir/R4/elementdefinition.html>.
 
+use crate::fhir::json::At;
 use serde_json::Value;
 
 /// How often an element may occur at most.
@@ -110,7 +111,7 @@ pub struct Element {
 }
 
 impl Element {
-    /// Reads one ElementDefinition.
+    /// Reads one `ElementDefinition`.
     ///
     /// # Errors
     /// A sentence that names the element, where it has no path or a maximum that is not one.
@@ -123,18 +124,18 @@ impl Element {
         };
         Ok(Self {
             slice_name: text(value, "sliceName"),
-            min: value["min"].as_u64(),
+            min: value.at("min").as_u64(),
             max,
             types: list(value, "type").filter_map(element_type).collect(),
             content_reference: text(value, "contentReference"),
-            binding: binding(&value["binding"]),
+            binding: binding(value.at("binding")),
             constraints: list(value, "constraint").filter_map(constraint).collect(),
             fixed: choice(value, "fixed"),
             pattern: choice(value, "pattern"),
             slicing: value.get("slicing").map(slicing),
             min_value: choice(value, "minValue"),
             max_value: choice(value, "maxValue"),
-            max_length: value["maxLength"].as_u64(),
+            max_length: value.at("maxLength").as_u64(),
             id,
             path,
         })
@@ -192,7 +193,7 @@ const REGEX_EXTENSION: &str = "http://hl7.org/fhir/StructureDefinition/regex";
 
 fn element_type(value: &Value) -> Option<ElementType> {
     let extension = |url: &str| {
-        let found = list(value, "extension").find(|e| e["url"] == url)?;
+        let found = list(value, "extension").find(|e| e.at("url") == url)?;
         choice(found, "value").and_then(|v| v.as_str().map(str::to_owned))
     };
     let code = text(value, "code")?;
@@ -225,7 +226,7 @@ fn slicing(value: &Value) -> Slicing {
     Slicing {
         discriminators: list(value, "discriminator").filter_map(pair).collect(),
         rules: text(value, "rules").unwrap_or_else(|| "open".to_owned()),
-        ordered: value["ordered"].as_bool().unwrap_or(false),
+        ordered: value.at("ordered").as_bool().unwrap_or(false),
     }
 }
 

@@ -13,6 +13,11 @@ pub fn files() -> impl Iterator<Item = (&'static str, &'static [u8])> {
     files.into_iter()
 }
 
+/// The text of the embedded file of that path under `schemas/`.
+pub fn text(path: &str) -> Option<&'static str> {
+    SCHEMAS.get_file(path)?.contents_utf8()
+}
+
 fn collect(dir: &'static Dir<'static>, files: &mut Vec<(&'static str, &'static [u8])>) {
     for file in dir.files() {
         files.extend(file.path().to_str().map(|path| (path, file.contents())));

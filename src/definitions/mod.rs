@@ -9,8 +9,10 @@ use std::collections::BTreeMap;
 use std::collections::btree_map::Entry;
 use std::sync::{Arc, OnceLock};
 
+use crate::fhir::json::At;
 use serde_json::Value;
 
+pub mod compartment;
 pub mod compile;
 pub mod element;
 pub mod model;
@@ -113,13 +115,13 @@ impl Definitions {
     fn add_authored(&mut self, path: &str, bytes: &[u8]) -> Result<(), Fault> {
         let document = Document::new(path.to_owned(), bytes);
         let value = document.value()?;
-        let list = match value["resourceType"].as_str() {
+        let list = match value.at("resourceType").as_str() {
             Some("StructureDefinition") => &mut self.structures,
             Some("CodeSystem") => &mut self.code_systems,
             Some("ValueSet") => &mut self.value_sets,
             _ => return insert(&mut self.others, path, path, bytes),
         };
-        let url = value["url"].as_str().ok_or(Fault::new(path, "has no url"))?;
+        let url = value.at("url").as_str().ok_or(Fault::new(path, "has no url"))?;
         insert_document(list, url, document)
     }
 
@@ -169,7 +171,7 @@ impl Definitions {
         let (url, version) = split(canonical);
         let Some(document) = self.structures.get(url) else { return Ok(None) };
         let value = document.value()?;
-        let held = value["version"].as_str();
+        let held = value.at("version").as_str();
         Ok((version.is_none() || held.is_none() || version == held).then_some(value))
     }
 

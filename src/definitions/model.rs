@@ -1,6 +1,6 @@
 //! The element model: which elements a type has, of which types, how often.
 //!
-//! Compiled from the standard's StructureDefinitions to one small file, one type a line; the
+//! Compiled from the standard's `StructureDefinition`s to one small file, one type a line; the
 //! elements that a type takes over from its base are written once, at the base. It holds what
 //! finding, cutting down and printing elements needs; constraints and bindings are the schemas'.
 //! Source: <http://hl7.org/fhir/R4/elementdefinition.html>, <http://hl7.org/fhir/R4/datatypes.html>.
@@ -9,6 +9,8 @@ use std::collections::{BTreeMap, HashMap};
 use std::fmt::Write as _;
 
 use serde_json::{Map, Value, json};
+
+use crate::definitions::embedded;
 
 /// The types of R4 with their elements.
 #[derive(Clone, Debug, Default)]
@@ -42,6 +44,7 @@ pub enum Kind {
 }
 
 /// An element of a type.
+#[allow(clippy::struct_excessive_bools, reason = "each is a member of its own in the standard")]
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct Element {
     /// The name, without `[x]`.
@@ -111,7 +114,7 @@ impl Model {
     /// # Errors
     /// [`Broken`] if the file was damaged before the build.
     pub fn standard() -> Result<Self, Broken> {
-        Self::parse(include_str!("../../schemas/model.json"))
+        Self::parse(embedded::text("model.json").unwrap_or_default())
     }
 
     /// Reads what [`compile`] wrote.
@@ -235,11 +238,11 @@ fn read_type(text: &str) -> Option<ElementType> {
     Some(ElementType { code: code.to_owned(), targets })
 }
 
-/// Compiles StructureDefinitions (data types and resources) and the value sets of their bindings
+/// Compiles `StructureDefinition`s (data types and resources) and the value sets of their bindings
 /// to the text that [`Model::parse`] reads. The same definitions in any order give the same text.
 pub fn compile(definitions: &[Value], value_sets: &[Value]) -> String {
     let systems = systems(value_sets);
-    let mut rows: BTreeMap<String, (Value, BTreeMap<usize, (String, String)>)> = BTreeMap::new();
+    let mut rows = Rows::new();
     for definition in definitions {
         let text = |key: &str| definition.get(key).and_then(Value::as_str).unwrap_or_default();
         let root = text("name");
@@ -326,13 +329,13 @@ fn write_element(
         (false, false) => "-",
     };
     let reference = text("/contentReference").and_then(|target| target.strip_prefix('#'));
-    let types = match backbone.or(reference) {
-        Some(path) => path.to_owned(),
-        None => {
+    let types = backbone.or(reference).map_or_else(
+        || {
             let types = element.get("type").and_then(Value::as_array).into_iter().flatten();
             types.map(|kind| write_type(kind, root)).collect::<Vec<_>>().join("|")
-        }
-    };
+        },
+        str::to_owned,
+    );
     let bound = text("/binding/valueSet")
         .filter(|_| types == "code" && text("/binding/strength") == Some("required"));
     let bound = bound.and_then(|url| systems.get(url.split('|').next().unwrap_or(url)));

@@ -6,10 +6,12 @@
 //! <http://hl7.org/fhir/R4/searchparameter-registry.html>.
 
 use std::collections::{BTreeMap, HashMap};
+use std::fmt;
 use std::sync::Arc;
 
 use serde_json::{Map, Value};
 
+use crate::definitions::{Definitions, embedded};
 use crate::fhir::ResourceType;
 
 /// The types of search parameter (<http://hl7.org/fhir/R4/valueset-search-param-type.html>).
@@ -194,7 +196,33 @@ impl SearchParameters {
     /// # Errors
     /// [`Unusable`] if the file was damaged before the build.
     pub fn standard() -> Result<Self, Unusable> {
-        Self::parse(include_str!("../../schemas/search-parameter/r4.ndjson"))
+        Self::parse(embedded::text("search-parameter/r4.ndjson").unwrap_or_default())
+    }
+
+    /// Those among the definitions: compiled files under `search-parameter/`, and the
+    /// SearchParameter resources that were authored beside profiles.
+    ///
+    /// # Errors
+    /// [`Unusable`] for one that cannot be used.
+    pub fn load(definitions: &Definitions) -> Result<Self, Unusable> {
+        let mut all = Self::default();
+        for (path, bytes) in definitions.others() {
+            let unusable = |error: &dyn fmt::Display| Unusable {
+                url: path.into(),
+                message: error.to_string(),
+            };
+            if path.starts_with("search-parameter/") {
+                let text = std::str::from_utf8(bytes).map_err(|error| unusable(&error))?;
+                all.add_lines(text)?;
+            } else if path.starts_with("profile/") {
+                let value: Value =
+                    serde_json::from_slice(bytes).map_err(|error| unusable(&error))?;
+                if member(&value, "resourceType").as_deref() == Some("SearchParameter") {
+                    all.add(SearchParameter::from_value(&value)?);
+                }
+            }
+        }
+        Ok(all)
     }
 
     /// Reads what [`compile`] wrote.
@@ -203,14 +231,19 @@ impl SearchParameters {
     /// [`Unusable`] for a line that is no search parameter.
     pub fn parse(text: &str) -> Result<Self, Unusable> {
         let mut all = Self::default();
+        all.add_lines(text)?;
+        Ok(all)
+    }
+
+    fn add_lines(&mut self, text: &str) -> Result<(), Unusable> {
         for (at, line) in text.lines().enumerate() {
             let value: Value = serde_json::from_str(line).map_err(|error| Unusable {
                 url: format!("on line {}", at + 1),
                 message: error.to_string(),
             })?;
-            all.add(SearchParameter::from_value(&value)?);
+            self.add(SearchParameter::from_value(&value)?);
         }
-        Ok(all)
+        Ok(())
     }
 
     /// Adds one; one of the same canonical gives way, and so does, for each type, one of the same
@@ -268,7 +301,12 @@ pub fn compile(definitions: &[Value]) -> String {
         let row: Map<String, Value> = members.map(|(key, value)| (key.to_owned(), value)).collect();
         rows.insert(member(definition, "url").unwrap_or_default(), Value::Object(row));
     }
-    rows.values().map(|row| format!("{row}\n")).collect()
+    let mut text = String::new();
+    for row in rows.values() {
+        text.push_str(&row.to_string());
+        text.push('\n');
+    }
+    text
 }
 
 #[cfg(test)]
@@ -310,6 +348,20 @@ mod tests {
         ];
         assert_eq!(of_episode, expected);
         assert!(!codes(&all, "Bundle").contains(&"_text".to_owned()), "not a DomainResource");
+    }
+
+    /// Ours are there, and no code of the standard gives way to one.
+    #[test]
+    fn ours_stand_beside_the_standards() {
+        let all = SearchParameters::load(&Definitions::embedded().unwrap()).unwrap();
+        let ours: Vec<_> = all.all().filter(|parameter| !parameter.standard).collect();
+        assert!(ours.iter().any(|parameter| parameter.code == "body-site"));
+        let standard = SearchParameters::standard().unwrap();
+        for kind in ResourceType::all() {
+            for parameter in standard.for_type(kind) {
+                assert_eq!(all.get(kind, &parameter.code), Some(parameter));
+            }
+        }
     }
 
     #[test]

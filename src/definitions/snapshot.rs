@@ -13,6 +13,7 @@ use serde_json::Value;
 
 use super::element::{Element, canonical_tail};
 use super::{Definitions, Fault};
+use crate::fhir::json::At;
 
 /// How many profiles may rest on one another.
 const MAX_DEPTH: usize = 32;
@@ -46,7 +47,7 @@ impl Snapshot {
     /// [`Fault`] for a definition that is missing, has a broken element, or rests on itself.
     pub fn of(definitions: &Definitions, canonical: &str) -> Result<Self, Fault> {
         let chain = chain(definitions, canonical)?;
-        let kind = chain.first().and_then(|d| d["type"].as_str()).unwrap_or_default().to_owned();
+        let kind = chain.first().and_then(|d| d.at("type").as_str()).unwrap_or_default().to_owned();
         let mut root = Node { name: kind.clone(), ..Node::default() };
         for definition in chain.iter().rev() {
             for element in elements(canonical, definition)? {
@@ -126,8 +127,8 @@ fn chain(definitions: &Definitions, canonical: &str) -> Result<Vec<Arc<Value>>, 
         if chain.len() >= MAX_DEPTH {
             return Err(Fault::new(canonical, "rests on itself"));
         }
-        let base = definition["baseDefinition"].as_str();
-        next = base.ok_or(Fault::new(canonical, "has no baseDefinition"))?.to_owned();
+        let base = definition.at("baseDefinition").as_str();
+        base.ok_or(Fault::new(canonical, "has no baseDefinition"))?.clone_into(&mut next);
         chain.push(definition);
     }
 }
@@ -164,7 +165,7 @@ fn name_slices(elements: &mut [Element]) {
                 id.extend([":", slice]);
             }
         }
-        element.id = id;
+        element.id.clone_from(&id);
     }
 }
 

@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 
 /// A file of the shared facts; none, with a word on stderr, where it is not at hand.
-pub fn read(path: &str) -> Option<String> {
+pub(crate) fn read(path: &str) -> Option<String> {
     let root = std::env::var("SPONDYL_SHARED")
         .map_or_else(|_| repository().join("../shared"), PathBuf::from);
     let text = std::fs::read_to_string(root.join(path)).ok();

@@ -62,6 +62,20 @@ fn invalid_utf8(bytes: &[u8], at: usize) -> Malformed {
     Malformed { message, position: Some((line, column)), path: None }
 }
 
+/// Members by name, null where there is none.
+pub trait At {
+    /// The member of that name; null for what is no object or has no such member.
+    fn at(&self, name: &str) -> &Value;
+}
+
+static ABSENT: Value = Value::Null;
+
+impl At for Value {
+    fn at(&self, name: &str) -> &Value {
+        self.get(name).unwrap_or(&ABSENT)
+    }
+}
+
 /// Where the reader stands.
 struct Place {
     path: RefCell<Vec<Step>>,

@@ -1,5 +1,6 @@
 //! The standard's vocabulary as pure values: no IO, no framework, nothing else of ours.
 
+pub mod bundle;
 pub mod id;
 pub mod instant;
 pub mod json;

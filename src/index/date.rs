@@ -67,12 +67,12 @@ impl Interval {
         }
     }
 
-    /// The interval from the start of the one to the end of the other; open where there is none.
+    /// The interval from the start of the one to the end of the other; open where there is none. One
+    /// that would end before it starts (which rule per-1 forbids) is the start alone.
     pub fn between(start: Option<Self>, end: Option<Self>) -> Self {
-        Self {
-            start: start.map_or(i64::MIN, |interval| interval.start),
-            end: end.map_or(i64::MAX, |interval| interval.end),
-        }
+        let from = start.map_or(i64::MIN, |interval| interval.start);
+        let to = end.map_or(i64::MAX, |interval| interval.end);
+        Self { start: from, end: to.max(from) }
     }
 
     /// The key's parts.

@@ -17,18 +17,22 @@ use super::route::is_resolve;
 ///
 /// # Errors
 /// The parser's message for a syntax fault.
-pub fn parse(text: &str) -> Result<FhirPathExpression, String> {
+pub(super) fn parse(text: &str) -> Result<FhirPathExpression, String> {
     FhirPathParser::new().parse(text).map_err(|error| error.to_string())
 }
 
-/// The expression with each `resolve() is Type` put in terms that need no other resource.
-pub fn prepare(expression: FhirPathExpression) -> FhirPathExpression {
+/// R4's expressions write `as` over collections where `ofType` is meant.
+const OF_TYPE: &str = "ofType";
+
+/// The expression as the engine can evaluate it: each `resolve() is Type` in terms that need no other
+/// resource, `as` as `ofType`, and an abstract type at its head as the resource itself.
+pub(super) fn prepare(expression: FhirPathExpression) -> FhirPathExpression {
     FhirPathExpression { root: rewrite(expression.root) }
 }
 
 /// The values that the expression finds in a resource, each with the name of its type. An
 /// evaluation that errs finds nothing: it is the definition's fault, not the resource's.
-pub fn values(expression: &FhirPathExpression, resource: &Value) -> Vec<(String, Value)> {
+pub(super) fn values(expression: &FhirPathExpression, resource: &Value) -> Vec<(String, Value)> {
     let context = EvaluationContext::new(resource.clone());
     let mut found = Vec::new();
     match FhirPathEvaluator::new().evaluate(expression, &context) {
@@ -42,7 +46,9 @@ fn collect(value: FhirPathValue, found: &mut Vec<(String, Value)>) {
     let json = value.to_json();
     let kind = match value {
         FhirPathValue::Collection(items) | FhirPathValue::UnorderedCollection(items) => {
-            items.into_iter().for_each(|item| collect(item, found));
+            for item in items {
+                collect(item, found);
+            }
             return;
         }
         FhirPathValue::Empty => return,
@@ -53,8 +59,9 @@ fn collect(value: FhirPathValue, found: &mut Vec<(String, Value)>) {
         FhirPathValue::Number(_) | FhirPathValue::Integer(_) | FhirPathValue::Long(_) => {
             "decimal".to_owned()
         }
-        FhirPathValue::Date(_) | FhirPathValue::DateTime(_) => "dateTime".to_owned(),
-        FhirPathValue::TypedDateTime { .. } => "dateTime".to_owned(),
+        FhirPathValue::Date(_)
+        | FhirPathValue::DateTime(_)
+        | FhirPathValue::TypedDateTime { .. } => "dateTime".to_owned(),
         FhirPathValue::Quantity { .. } => "Quantity".to_owned(),
         _ => "string".to_owned(),
     };
@@ -86,11 +93,28 @@ fn rewrite(expression: Expression) -> Expression {
         {
             refers_to(&type_specifier)
         }
+        Expression::Type { left, operator: TypeOperator::As, type_specifier } => {
+            let name = type_specifier.qualified_name.last().cloned().unwrap_or_default();
+            cast(rewrite(*left), &name)
+        }
+        Expression::Term(Term::Invocation(Invocation::Member(name)))
+            if ["Resource", "DomainResource"].contains(&name.as_str()) =>
+        {
+            Expression::Term(Term::Invocation(Invocation::This))
+        }
         Expression::Term(Term::Parenthesized(inner)) => {
             Expression::Term(Term::Parenthesized(again(inner)))
         }
         Expression::Term(Term::Invocation(call)) => {
             Expression::Term(Term::Invocation(invoke(call)))
+        }
+        Expression::Invocation { left, invocation: Invocation::Function { name, parameters } }
+            if ["as", OF_TYPE].contains(&name.as_str()) =>
+        {
+            match parameters.first().map(ToString::to_string) {
+                Some(kind) => cast(rewrite(*left), kind.rsplit('.').next().unwrap_or(&kind)),
+                None => rewrite(*left),
+            }
         }
         Expression::Invocation { left, invocation } => {
             Expression::Invocation { left: again(left), invocation: invoke(invocation) }
@@ -106,6 +130,37 @@ fn rewrite(expression: Expression) -> Expression {
             Expression::Or { left: again(left), operator, right: again(right) }
         }
         other => other,
+    }
+}
+
+/// The values of a type: by `ofType`, and, as the engine cannot tell the types of objects in a
+/// choice, by the name that a choice has in JSON (`valueQuantity`).
+fn cast(left: Expression, kind: &str) -> Expression {
+    let member = Expression::Term(Term::Invocation(Invocation::Member(kind.to_owned())));
+    let named = |name: &str| {
+        let mut letters = kind.chars();
+        let first = letters.next().map(|letter| letter.to_ascii_uppercase());
+        Invocation::Member([name, &String::from_iter(first), letters.as_str()].concat())
+    };
+    let choice = match &left {
+        Expression::Invocation { left, invocation: Invocation::Member(name) } => {
+            Some(Expression::Invocation { left: left.clone(), invocation: named(name) })
+        }
+        Expression::Term(Term::Invocation(Invocation::Member(name))) => {
+            Some(Expression::Term(Term::Invocation(named(name))))
+        }
+        _ => None,
+    };
+    let invocation = Invocation::Function { name: OF_TYPE.to_owned(), parameters: vec![member] };
+    let of_type = Expression::Invocation { left: Box::new(left), invocation };
+    match choice {
+        // The engine would make a quantity of its own kind of it, without system and code.
+        Some(choice) if kind == "Quantity" => choice,
+        Some(choice) => {
+            let both = Expression::Union { left: Box::new(choice), right: Box::new(of_type) };
+            Expression::Term(Term::Parenthesized(Box::new(both)))
+        }
+        None => of_type,
     }
 }
 
@@ -138,7 +193,8 @@ mod tests {
 
     fn check(expression: &str, expected: &[(&str, Value)]) {
         let resource = json!({
-            "resourceType": "Observation", "status": "final",
+            "resourceType": "Observation", "status": "final", "id": "o",
+            "effectiveDateTime": "2026-01-02", "valueQuantity": { "value": 1, "code": "d" },
             "subject": { "reference": "Patient/p1" }, "performer": [{ "reference": "Device/d" }],
             "code": { "coding": [{ "code": "c" }], "text": "t" },
         });
@@ -157,5 +213,11 @@ mod tests {
         check("Observation.performer.where(resolve() is Patient)", &[]);
         check("Observation.code.coding.code.lower()", &[("string", json!("c"))]);
         check("Observation.status = 'final'", &[("boolean", json!(true))]);
+        check("Observation.effective as dateTime", &[("dateTime", json!("2026-01-02"))]);
+        check(
+            "Observation.value.as(Quantity)",
+            &[("Quantity", json!({ "value": 1, "code": "d" }))],
+        );
+        check("Resource.id", &[("string", json!("o"))]);
     }
 }

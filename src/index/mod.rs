@@ -132,7 +132,7 @@ impl Rules {
 pub fn entries(rules: &Rules, resource: &Resource) -> Vec<Entry> {
     let mut rows: BTreeMap<(String, Vec<Vec<u8>>), Vec<u8>> = BTreeMap::new();
     for parameter in rules.parameters(resource.kind()).filter(|parameter| parameter.is_stored()) {
-        for key in parameter.keys(resource.value(), rules.own_base()) {
+        for key in parameter.keys(rules, resource.value()) {
             let name = format!("{}{}", parameter.definition.code, key.suffix);
             rows.entry((name, key.parts))
                 .and_modify(|value| *value = key::merge(value, &key.value))

@@ -13,7 +13,7 @@ use super::form::Form;
 use super::key::Key;
 use super::route::{Compiler, Route};
 use super::truth::Truth;
-use super::{composite, date, fhirpath, number, quantity, reference, string, token, uri};
+use super::{Rules, composite, date, fhirpath, number, quantity, reference, string, token, uri};
 use crate::definitions::model::Model;
 use crate::definitions::search_parameter::{ParameterType, SearchParameter, SearchParameters};
 use crate::fhir::ResourceType;
@@ -66,22 +66,14 @@ pub(super) fn compile(
     resource: ResourceType,
 ) -> Result<Parameter, String> {
     let compiler = Compiler { model, resource: resource.as_str() };
-    let mut parameter = Parameter {
-        definition: Arc::clone(definition),
-        sources: vec![definition.code.clone()],
-        target: None,
-        components: Vec::new(),
-        forms: BTreeSet::new(),
-        systems: BTreeSet::new(),
-        program: Program::Nothing,
-    };
+    let mut parameter = Parameter::for_component(definition);
     let kind = definition.kind;
     let text = definition.expression.as_deref();
     let Some(text) = text.filter(|_| kind != ParameterType::Special && definition.code != "_id")
     else {
-        parameter.sources.clear();
         return Ok(parameter);
     };
+    parameter.sources.push(definition.code.clone());
     let expression = fhirpath::parse(text)?;
     let routes = compiler.routes(&expression.root, resource.as_str());
     parameter.program = match routes {
@@ -164,6 +156,19 @@ impl Parameter {
         }
     }
 
+    /// A parameter as a part of a composite asks of it: its values stand in the composite's rows.
+    pub fn for_component(definition: &Arc<SearchParameter>) -> Self {
+        Self {
+            definition: Arc::clone(definition),
+            sources: Vec::new(),
+            target: None,
+            components: Vec::new(),
+            forms: BTreeSet::new(),
+            systems: BTreeSet::new(),
+            program: Program::Nothing,
+        }
+    }
+
     /// Whether it has rows of its own.
     pub fn is_stored(&self) -> bool {
         self.sources.iter().any(|source| *source == self.definition.code)
@@ -206,7 +211,8 @@ impl Parameter {
     }
 
     /// The keys of the values of a resource.
-    pub(super) fn keys(&self, resource: &Value, own_base: Option<&str>) -> Vec<Key> {
+    pub(super) fn keys(&self, rules: &Rules, resource: &Value) -> Vec<Key> {
+        let own_base = rules.own_base();
         let kind = self.definition.kind;
         let mut found = Vec::new();
         match &self.program {
@@ -225,8 +231,7 @@ impl Parameter {
             }
             Program::FhirPath(expression) => {
                 for (type_name, value) in fhirpath::values(expression, resource) {
-                    // Without a model at hand: the few that specialise another are not told apart.
-                    let form = Form::of(&Model::default(), &type_name);
+                    let form = Form::of(rules.model(), &type_name);
                     if form.suits(kind) {
                         keys_of(kind, form, &value, own_base, &mut found);
                     }

@@ -86,7 +86,9 @@ fn walk<'v>(
             }
         }
         (_, Value::Array(items)) => {
-            items.iter().for_each(|item| walk(resource, item, steps, found));
+            for item in items {
+                walk(resource, item, steps, found);
+            }
         }
         (None, _) => found(value),
         (Some((step, rest)), _) => match step {
@@ -212,7 +214,7 @@ impl Compiler<'_> {
             Invocation::Function { name, parameters } => {
                 match (name.as_str(), parameters.as_slice()) {
                     ("as" | "ofType", [kind]) => self.cast(from.to_vec(), &type_name(kind)?),
-                    ("where", [condition]) => each(&|route| self.filter(route, condition)),
+                    ("where", [condition]) => each(&|route| filter(route, condition)),
                     ("extension", [Expression::Term(Term::Literal(Literal::String(url)))]) => {
                         let test = Test::Equals(vec!["url".to_owned()], url.clone());
                         let extensions = each(&|route| self.member(route, "extension"))?;
@@ -234,7 +236,7 @@ impl Compiler<'_> {
             let mut sibling = route.clone();
             let Some(Step::Member(last)) = sibling.steps.last_mut() else { return None };
             *last = format!("_{last}");
-            sibling.kind = "Extension".to_owned();
+            "Extension".clone_into(&mut sibling.kind);
             return Some(vec![sibling.then(Step::Member("extension".to_owned()))]);
         }
         let element = self.model.element(&route.kind, name)?;
@@ -250,7 +252,7 @@ impl Compiler<'_> {
     /// there is one route.
     fn nth(&self, from: &[Route], at: usize) -> Option<Vec<Route>> {
         let [route] = from else { return from.is_empty().then(Vec::new) };
-        let Some((_, before)) = route.steps.split_last() else { return None };
+        let (_, before) = route.steps.split_last()?;
         let mut kind = self.resource.to_owned();
         for step in before {
             let Step::Member(name) = step else { return None };
@@ -276,31 +278,30 @@ impl Compiler<'_> {
         }
         Some(from.into_iter().filter(|route| self.model.is_a(&route.kind, &target)).collect())
     }
+}
 
-    fn filter(&self, route: &Route, condition: &Expression) -> Option<Vec<Route>> {
-        match condition {
-            Expression::And { left, right } => {
-                let kept = self.filter(route, left)?;
-                kept.iter()
-                    .map(|route| self.filter(route, right))
-                    .collect::<Option<Vec<_>>>()
-                    .map(|routes| routes.concat())
-            }
-            Expression::Term(Term::Parenthesized(inner)) => self.filter(route, inner),
-            Expression::Type { left, operator: TypeOperator::Is, type_specifier } => {
-                is_resolve(left).then(|| vec![route.then(refers_to(type_specifier))])
-            }
-            Expression::Equality { left, operator: EqualityOperator::Equal, right } => {
-                let path = plain_path(left)?;
-                let expected = match &**right {
-                    Expression::Term(Term::Literal(Literal::String(text))) => text.clone(),
-                    Expression::Term(Term::Literal(Literal::Boolean(flag))) => flag.to_string(),
-                    _ => return None,
-                };
-                Some(vec![route.then(Step::Where(Test::Equals(path, expected)))])
-            }
-            _ => None,
+/// The route with the condition as a step; `None` for a condition that no [`Test`] is.
+fn filter(route: &Route, condition: &Expression) -> Option<Vec<Route>> {
+    match condition {
+        Expression::And { left, right } => {
+            let kept = filter(route, left)?;
+            let both = kept.iter().map(|route| filter(route, right));
+            Some(both.collect::<Option<Vec<_>>>()?.concat())
         }
+        Expression::Term(Term::Parenthesized(inner)) => filter(route, inner),
+        Expression::Type { left, operator: TypeOperator::Is, type_specifier } => {
+            is_resolve(left).then(|| vec![route.then(refers_to(type_specifier))])
+        }
+        Expression::Equality { left, operator: EqualityOperator::Equal, right } => {
+            let path = plain_path(left)?;
+            let expected = match &**right {
+                Expression::Term(Term::Literal(Literal::String(text))) => text.clone(),
+                Expression::Term(Term::Literal(Literal::Boolean(flag))) => flag.to_string(),
+                _ => return None,
+            };
+            Some(vec![route.then(Step::Where(Test::Equals(path, expected)))])
+        }
+        _ => None,
     }
 }
 

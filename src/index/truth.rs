@@ -10,7 +10,7 @@ use super::route::{Compiler, Route};
 
 /// A question about a resource.
 #[derive(Clone, PartialEq, Eq, Debug)]
-pub enum Truth {
+pub(super) enum Truth {
     /// Both hold.
     Both(Box<Truth>, Box<Truth>),
     /// There is a value at the end of a route.
@@ -23,7 +23,7 @@ pub enum Truth {
 
 impl Truth {
     /// The question that the expression asks, if it is one of these.
-    pub fn compile(compiler: &Compiler<'_>, expression: &Expression) -> Option<Self> {
+    pub(super) fn compile(compiler: &Compiler<'_>, expression: &Expression) -> Option<Self> {
         let start = compiler.resource;
         match expression {
             Expression::Term(Term::Parenthesized(inner)) => Self::compile(compiler, inner),
@@ -54,7 +54,7 @@ impl Truth {
     }
 
     /// The answer for a resource; none where FHIRPath gives the empty collection.
-    pub fn answer(&self, resource: &Value) -> Option<bool> {
+    pub(super) fn answer(&self, resource: &Value) -> Option<bool> {
         match self {
             Self::Both(left, right) => match (left.answer(resource), right.answer(resource)) {
                 (Some(false), _) | (_, Some(false)) => Some(false),

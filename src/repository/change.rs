@@ -151,7 +151,7 @@ fn encode_keys(keys: &BTreeSet<Vec<u8>>) -> Vec<u8> {
     value
 }
 
-fn parse_keys(mut value: &[u8]) -> Result<BTreeSet<Vec<u8>>, Error> {
+pub(super) fn parse_keys(mut value: &[u8]) -> Result<BTreeSet<Vec<u8>>, Error> {
     let damaged = || Error::Damaged(key::ENTRIES);
     let mut keys = BTreeSet::new();
     while !value.is_empty() {

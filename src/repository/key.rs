@@ -159,8 +159,13 @@ pub fn index_span(
 
 /// The encoded value and the id of an index row.
 pub fn index_parts(key: &[u8]) -> Option<(Vec<Vec<u8>>, Id)> {
+    index_row(key).map(|(_, parts, id)| (parts, id))
+}
+
+/// The parameter, the encoded value and the id of an index row.
+pub fn index_row(key: &[u8]) -> Option<(String, Vec<Vec<u8>>, Id)> {
     let (_, rest) = take_part(key.get(1..)?)?;
-    let (_, mut rest) = take_part(rest)?;
+    let (parameter, mut rest) = take_part(rest)?;
     let mut parts = Vec::with_capacity(4);
     while !rest.is_empty() {
         let (part, after) = take_part(rest)?;
@@ -168,7 +173,8 @@ pub fn index_parts(key: &[u8]) -> Option<(Vec<Vec<u8>>, Id)> {
         rest = after;
     }
     let id = parts.pop()?;
-    Some((parts, Id::parse(std::str::from_utf8(&id).ok()?)?))
+    let id = Id::parse(std::str::from_utf8(&id).ok()?)?;
+    Some((String::from_utf8(parameter).ok()?, parts, id))
 }
 
 /// The part at the beginning, unescaped, and what follows it.

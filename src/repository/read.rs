@@ -1,7 +1,8 @@
 //! One resource, as it is or as it was.
 
 use crate::fhir::{Id, Instant, ResourceType, VersionId};
-use crate::repository::{Error, key};
+use crate::index::Entry;
+use crate::repository::{Error, change, key};
 use crate::store::{Seq, View};
 
 /// The interaction that made a version, by its HTTP verb.
@@ -81,6 +82,24 @@ pub fn version(
 ) -> Result<Option<Stored>, Error> {
     let Some(row) = view.get(&key::version(kind, id, number))? else { return Ok(None) };
     parse_version(kind, id.clone(), number, row.seq, row.value).map(Some)
+}
+
+/// The index rows of the current version: each row's key, and the key as an entry (without its
+/// value). Empty for a resource that is deleted or never was.
+///
+/// # Errors
+/// [`Error`] when the store fails or is damaged.
+pub fn entries(
+    view: &dyn View,
+    kind: ResourceType,
+    id: &Id,
+) -> Result<Vec<(Vec<u8>, Entry)>, Error> {
+    let Some(row) = view.get(&key::entries(kind, id))? else { return Ok(Vec::new()) };
+    let keys = change::parse_keys(&row.value)?.into_iter().map(|key| {
+        let (parameter, parts, _) = key::index_row(&key).ok_or(Error::Damaged(key::ENTRIES))?;
+        Ok((key, Entry { parameter, parts, value: Vec::new() }))
+    });
+    keys.collect()
 }
 
 /// The value of a current row.

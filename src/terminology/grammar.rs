@@ -14,8 +14,13 @@ pub(super) fn has_code(system: &str, code: &str) -> Membership {
     }
 }
 
-/// `type/subtype`, with parameters or without (<https://www.rfc-editor.org/rfc/rfc2045#section-5.1>).
+/// `type/subtype`, with parameters or without (<https://www.rfc-editor.org/rfc/rfc2045#section-5.1>),
+/// or one of the short names that stand for the standard's own formats
+/// (<http://hl7.org/fhir/R4/http.html#mime-type>).
 fn is_media_type(text: &str) -> bool {
+    if ["json", "xml", "ttl"].contains(&text) {
+        return true;
+    }
     let is_token = |text: &str| {
         let legal = |b: u8| b.is_ascii_alphanumeric() || b"!#$&-^_.+*'`|~%".contains(&b);
         !text.is_empty() && text.bytes().all(legal)
@@ -90,7 +95,7 @@ mod tests {
 
     #[test]
     fn media_types() {
-        for good in ["text/plain", "application/fhir+json; fhirVersion=4.0", "image/*"] {
+        for good in ["text/plain", "application/fhir+json; fhirVersion=4.0", "image/*", "json"] {
             assert!(is_media_type(good), "{good}");
         }
         for bad in ["", "pdf", "/", "text/", "a b/c"] {

@@ -1,7 +1,7 @@
 //! From the standard's definitions to the files under `schemas/`.
 //!
 //! Pure: the same source gives the same bytes. Nothing descriptive is carried over. To add a kind
-//! of file: one function from [`Source`] to (path, text) pairs, and a line in [`PARTS`].
+//! of file: one function from [`Source`] to (path, text) pairs, and a line in [`compile`].
 
 use std::collections::BTreeMap;
 
@@ -21,29 +21,21 @@ use crate::definitions::Fault;
 /// Pairs of a path under `schemas/` and the file's text.
 pub(super) type Files = Vec<(String, String)>;
 
-/// Makes the files of one kind.
-type Part = fn(&Source) -> Result<Files, Fault>;
-
-/// Every kind of file that is made.
-const PARTS: &[Part] = &[
-    schema::datatypes,
-    schema::resources,
-    structure::structures,
-    terminology::files,
-    search::model,
-    search::parameters,
-];
-
 /// The generated files of `schemas/`, by their path under it.
 ///
 /// # Errors
 /// [`Fault`], naming the definition that cannot be compiled.
 pub fn compile(source: &Source) -> Result<BTreeMap<String, String>, Fault> {
-    let mut files = BTreeMap::new();
-    for part in PARTS {
-        files.extend(part(source)?);
-    }
-    Ok(files)
+    let parts = [
+        schema::datatypes(source)?,
+        schema::resources(source)?,
+        structure::structures(source),
+        terminology::files(source),
+        search::model(source),
+        search::parameters(source),
+        search::compartments(source),
+    ];
+    Ok(parts.into_iter().flatten().collect())
 }
 
 /// JSON with two spaces and a newline at the end.
@@ -53,5 +45,5 @@ fn pretty(value: &Value) -> String {
 
 /// One value a line.
 fn lines<'a>(values: impl Iterator<Item = &'a Value>) -> String {
-    values.map(|value| format!("{value}\n")).collect()
+    values.flat_map(|value| [value.to_string(), "\n".to_owned()]).collect()
 }

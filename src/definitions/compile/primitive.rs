@@ -8,16 +8,23 @@ use super::schema::elements;
 use super::source::Source;
 use crate::definitions::Fault;
 use crate::definitions::element::Element;
+use crate::fhir::json::At;
 
 /// The largest value of a FHIR integer (32 bits, signed).
 const LARGEST: u64 = 2_147_483_647;
 
+/// The expression of string and markdown. Whether `\S` takes in a no-break space depends on who
+/// reads it; the text of the standard forbids only characters below 32 other than tab, line feed
+/// and carriage return, so that is how it is read.
+const ANY_TEXT: &str = "[ \\r\\n\\t\\S]+";
+const ANY_TEXT_READ: &str = "[^\\u0000-\\u0008\\u000b\\u000c\\u000e-\\u001f]+";
+
 pub(super) fn schema(source: &Source, definition: &Value) -> Result<Value, Fault> {
-    let name = definition["type"].as_str().unwrap_or_default();
+    let name = definition.at("type").as_str().unwrap_or_default();
     let value = value_element(definition)?;
     let mut schema = Map::new();
     schema.insert("$schema".into(), json!("https://json-schema.org/draft/2020-12/schema"));
-    schema.insert("$id".into(), definition["url"].clone());
+    schema.insert("$id".into(), definition.at("url").clone());
     match name {
         "boolean" => schema.extend(members(&json!({ "type": "boolean" }))),
         "decimal" => schema.extend(members(&json!({ "type": "number" }))),
@@ -31,11 +38,17 @@ pub(super) fn schema(source: &Source, definition: &Value) -> Result<Value, Fault
                 "type": "integer", "minimum": smallest, "maximum": LARGEST, "x-integer": true })));
         }
         _ => {
-            schema.extend(members(&json!({ "type": "string", "minLength": 1 })));
+            schema.extend(members(&json!({ "type": "string" })));
             if let Some(length) = max_length(source, definition)? {
                 schema.insert("maxLength".into(), json!(length));
             }
-            if let Some(regex) = value.types.first().and_then(|t| t.regex.as_deref()) {
+            let regex = value.types.first().and_then(|t| t.regex.as_deref());
+            if regex.is_none_or(|regex| regex == "\\S*") {
+                // No text is empty, whatever the expression lets through.
+                schema.insert("minLength".into(), json!(1));
+            }
+            if let Some(regex) = regex {
+                let regex = if regex == ANY_TEXT { ANY_TEXT_READ } else { regex };
                 schema.insert("pattern".into(), json!(format!("^({regex})$")));
             }
             if ["date", "dateTime", "instant"].contains(&name) {
@@ -54,20 +67,20 @@ fn members(value: &Value) -> Map<String, Value> {
 }
 
 fn value_element(definition: &Value) -> Result<Element, Fault> {
-    let url = definition["url"].as_str().unwrap_or("a definition without url");
+    let url = definition.at("url").as_str().unwrap_or("a definition without url");
     let found = elements(definition)?.into_iter().find(|e| e.name() == "value");
     found.ok_or(Fault::new(url, "a primitive type has a value"))
 }
 
 /// The limit of the type or of the type that it specialises (markdown has that of string).
 fn max_length(source: &Source, definition: &Value) -> Result<Option<u64>, Fault> {
-    if definition["kind"] != "primitive-type" {
+    if definition.at("kind") != "primitive-type" {
         return Ok(None);
     }
     if let Some(length) = value_element(definition)?.max_length {
         return Ok(Some(length));
     }
-    match definition["baseDefinition"].as_str().and_then(|base| source.types.get(base)) {
+    match definition.at("baseDefinition").as_str().and_then(|base| source.types.get(base)) {
         Some(base) => max_length(source, base),
         None => Ok(None),
     }

@@ -14,13 +14,14 @@ use crate::definitions::Fault;
 use crate::definitions::element::{
     Binding, Constraint, Element, ElementType, Max, canonical_tail, choice_property,
 };
+use crate::fhir::json::At;
 
 /// The schemas of all data types: `datatype/X.json`.
 pub(super) fn datatypes(source: &Source) -> Result<Files, Fault> {
     let mut files = Files::new();
     for definition in source.types.values() {
-        let name = definition["type"].as_str().unwrap_or_default();
-        let schema = if definition["kind"] == "primitive-type" {
+        let name = definition.at("type").as_str().unwrap_or_default();
+        let schema = if definition.at("kind") == "primitive-type" {
             primitive::schema(source, definition)?
         } else {
             document(source, definition)?
@@ -33,8 +34,8 @@ pub(super) fn datatypes(source: &Source) -> Result<Files, Fault> {
 /// The schemas of all concrete resource types: `resource/X.json`.
 pub(super) fn resources(source: &Source) -> Result<Files, Fault> {
     let mut files = Files::new();
-    for definition in source.resources.values().filter(|d| d["abstract"] != true) {
-        let name = definition["type"].as_str().unwrap_or_default();
+    for definition in source.resources.values().filter(|d| d.at("abstract") != true) {
+        let name = definition.at("type").as_str().unwrap_or_default();
         files.push((format!("resource/{name}.json"), pretty(&document(source, definition)?)));
     }
     Ok(files)
@@ -42,8 +43,8 @@ pub(super) fn resources(source: &Source) -> Result<Files, Fault> {
 
 /// All elements of a definition.
 pub(super) fn elements(definition: &Value) -> Result<Vec<Element>, Fault> {
-    let url = definition["url"].as_str().unwrap_or("a definition without url");
-    let list = definition["element"].as_array().ok_or(Fault::new(url, "has no elements"))?;
+    let url = definition.at("url").as_str().unwrap_or("a definition without url");
+    let list = definition.at("element").as_array().ok_or(Fault::new(url, "has no elements"))?;
     list.iter().map(Element::parse).collect::<Result<_, _>>().map_err(|m| Fault::new(url, m))
 }
 
@@ -56,12 +57,12 @@ struct Document<'a> {
 
 fn document(source: &Source, definition: &Value) -> Result<Value, Fault> {
     let elements = elements(definition)?;
-    let is_resource = definition["kind"] == "resource";
+    let is_resource = definition.at("kind") == "resource";
     let document = Document { source, elements: &elements, is_resource };
     let root = elements.first().ok_or(Fault::new("a definition", "has no elements"))?;
     let mut schema = Map::new();
     schema.insert("$schema".into(), json!("https://json-schema.org/draft/2020-12/schema"));
-    schema.insert("$id".into(), definition["url"].clone());
+    schema.insert("$id".into(), definition.at("url").clone());
     schema.extend(document.object(root));
     let mut defs = Map::new();
     for element in elements.iter().skip(1).filter(|e| document.has_children(e)) {
@@ -103,8 +104,14 @@ impl Document<'_> {
         if parent.path == "Extension" {
             schema.insert("x-extension".into(), json!(true));
         }
+        if parent.path == "Coding" {
+            schema.insert("x-code".into(), json!(true));
+        }
+        if parent.path == "Reference" {
+            schema.insert("x-reference".into(), json!(true));
+        }
         object.write(&mut schema);
-        let constraints = constraints(&parent.constraints);
+        let constraints = constraints(parent.constraints.iter());
         if !constraints.is_empty() {
             schema.insert("x-invariant".into(), Value::Array(constraints));
         }
@@ -187,12 +194,26 @@ impl Document<'_> {
         if !kind.profiles.is_empty() {
             object.insert("x-profile".into(), json!(kind.profiles));
         }
+        let own = self.own_constraints(&kind.code);
+        let new = element.constraints.iter().filter(|c| !own.contains(&c.key.as_str()));
+        let constraints = constraints(new);
+        if !constraints.is_empty() {
+            object.insert("x-invariant".into(), Value::Array(constraints));
+        }
         schema
+    }
+
+    /// The keys of the constraints that a type has itself.
+    fn own_constraints(&self, code: &str) -> Vec<&str> {
+        let url = format!("http://hl7.org/fhir/StructureDefinition/{code}");
+        let list = self.source.types.get(&url).and_then(|t| t.pointer("/element/0/constraint"));
+        let list = list.and_then(Value::as_array).into_iter().flatten();
+        list.filter_map(|constraint| constraint.at("key").as_str()).collect()
     }
 
     fn is_primitive(&self, code: &str) -> bool {
         let url = format!("http://hl7.org/fhir/StructureDefinition/{code}");
-        self.source.types.get(&url).is_some_and(|t| t["kind"] == "primitive-type")
+        self.source.types.get(&url).is_some_and(|t| t.at("kind") == "primitive-type")
     }
 }
 
@@ -257,8 +278,8 @@ fn binding_schema(binding: &Binding) -> Value {
 }
 
 /// Invariants as data. ele-1 and ext-1 hold by the structure itself (`x-element`).
-fn constraints(list: &[Constraint]) -> Vec<Value> {
-    let kept = list.iter().filter(|c| c.key != "ele-1" && c.key != "ext-1");
+fn constraints<'c>(list: impl Iterator<Item = &'c Constraint>) -> Vec<Value> {
+    let kept = list.filter(|c| c.key != "ele-1" && c.key != "ext-1");
     kept.map(|c| json!({ "key": c.key, "severity": c.severity, "expression": c.expression }))
         .collect()
 }

@@ -5,10 +5,12 @@
 //! Source: <http://hl7.org/fhir/R4/downloads.html>.
 
 use std::collections::BTreeMap;
+use std::path::Path;
 
 use serde_json::{Map, Value};
 
 use crate::definitions::Fault;
+use crate::fhir::json::At;
 
 /// Everything that a compilation may draw on, each list in the order of its canonical URLs.
 #[derive(Default)]
@@ -49,7 +51,7 @@ impl Source {
                         source.add(kind, parse(&place, line)?);
                     }
                 }
-            } else if name.ends_with(".json") {
+            } else if Path::new(name).extension().is_some_and(|end| end == "json") {
                 source.add_published(parse(name, bytes)?);
             }
         }
@@ -57,12 +59,14 @@ impl Source {
     }
 
     fn add_published(&mut self, value: Value) {
-        let kind = value["resourceType"].as_str().unwrap_or_default().to_owned();
+        let kind = value.at("resourceType").as_str().unwrap_or_default().to_owned();
         if kind == "Bundle" {
             let Value::Object(mut bundle) = value else { return };
             if let Some(Value::Array(entries)) = bundle.remove("entry") {
                 for mut entry in entries {
-                    self.add_published(entry["resource"].take());
+                    self.add_published(
+                        entry.pointer_mut("/resource").map(Value::take).unwrap_or_default(),
+                    );
                 }
             }
         } else if kind == "StructureDefinition" {
@@ -73,7 +77,7 @@ impl Source {
     }
 
     fn add(&mut self, kind: &str, value: Value) {
-        let text = |key: &str| value[key].as_str().unwrap_or_default();
+        let text = |key: &str| value.at(key).as_str().unwrap_or_default();
         let list = match kind {
             "StructureDefinition" => {
                 let constraint = text("derivation") == "constraint";
@@ -112,7 +116,7 @@ fn line_kind(stem: &str) -> &'static str {
 
 /// A published StructureDefinition in the short form: its snapshot as `element`.
 fn structure(mut value: Value) -> Value {
-    let element = value["snapshot"]["element"].take();
+    let element = value.pointer_mut("/snapshot/element").map(Value::take).unwrap_or_default();
     let kept = ["url", "name", "kind", "abstract", "type", "baseDefinition", "derivation"];
     let mut short = Map::new();
     for key in kept.into_iter().chain(["context"]) {

@@ -11,14 +11,14 @@ use serde_json::{Map, Value};
 
 use super::source::Source;
 use super::{Files, lines};
-use crate::definitions::Fault;
+use crate::fhir::json::At;
 
-pub(super) fn structures(source: &Source) -> Result<Files, Fault> {
+pub(super) fn structures(source: &Source) -> Files {
     let file = |name: &str, list: &BTreeMap<String, Value>| {
         let differentials: Vec<Value> = list.values().map(|d| differential(source, d)).collect();
         (format!("structure-definition/{name}.ndjson"), lines(differentials.iter()))
     };
-    Ok(vec![file("extension", &source.extensions), file("profile", &source.profiles)])
+    vec![file("extension", &source.extensions), file("profile", &source.profiles)]
 }
 
 fn differential(source: &Source, definition: &Value) -> Value {
@@ -28,10 +28,23 @@ fn differential(source: &Source, definition: &Value) -> Value {
             short.insert(key.to_owned(), value.clone());
         }
     }
-    let elements = definition["element"].as_array().into_iter().flatten();
-    let kept = elements.filter_map(|element| difference(source, element)).collect();
+    let elements = || definition.at("element").as_array().into_iter().flatten();
+    let sliced = elements().filter(|element| element.get("slicing").is_some());
+    let sliced: Vec<&str> = sliced.filter_map(|element| element.at("id").as_str()).collect();
+    let kept = elements().filter(|element| is_in_slicing(element, &sliced));
+    let kept = kept.filter_map(|element| difference(source, element)).collect();
     short.insert("element".to_owned(), Value::Array(kept));
     Value::Object(short)
+}
+
+/// Whether every slice on the way to the element is of an element that is sliced. The core
+/// specification has a few that are not, and so cannot be told apart from other items.
+fn is_in_slicing(element: &Value, sliced: &[&str]) -> bool {
+    let id = element.at("id").as_str().unwrap_or_default();
+    id.match_indices(':').all(|(at, _)| {
+        let whole = id.get(..at).unwrap_or(id);
+        whole.ends_with("xtension") || whole.ends_with("[x]") || sliced.contains(&whole)
+    })
 }
 
 const RULES: [&str; 10] = [
@@ -49,7 +62,7 @@ const RULES: [&str; 10] = [
 
 /// What the element says beyond the base type; none where it says nothing more.
 fn difference(source: &Source, element: &Value) -> Option<Value> {
-    let path = element["path"].as_str()?;
+    let path = element.at("path").as_str()?;
     let base = find(source, path);
     let absent = Value::Null;
     let mut short = Map::new();
@@ -59,7 +72,7 @@ fn difference(source: &Source, element: &Value) -> Option<Value> {
         if !is_value && !RULES.contains(&key.as_str()) {
             continue;
         }
-        let same = base.map_or(&absent, |base| &base[key]);
+        let same = base.map_or(&absent, |base| base.at(key));
         match key.as_str() {
             "isModifier" => {}
             "constraint" => {
@@ -79,19 +92,19 @@ fn difference(source: &Source, element: &Value) -> Option<Value> {
         return None;
     }
     let mut whole = Map::new();
-    whole.insert("id".to_owned(), element["id"].clone());
-    whole.insert("path".to_owned(), element["path"].clone());
+    whole.insert("id".to_owned(), element.at("id").clone());
+    whole.insert("path".to_owned(), element.at("path").clone());
     whole.extend(short);
     Some(Value::Object(whole))
 }
 
 fn new_constraints(list: &Value, base: &Value) -> Vec<Value> {
     let known = |key: &Value| {
-        let inherited = base.as_array().into_iter().flatten().any(|c| c["key"] == *key);
+        let inherited = base.as_array().into_iter().flatten().any(|c| c.at("key") == key);
         inherited || key == "ele-1" || key == "ext-1"
     };
     let list = list.as_array().into_iter().flatten();
-    list.filter(|constraint| !known(&constraint["key"])).cloned().collect()
+    list.filter(|constraint| !known(constraint.at("key"))).cloned().collect()
 }
 
 /// The element of the base types that `path` leads to, data types walked into.
@@ -102,14 +115,14 @@ fn find<'a>(source: &'a Source, path: &str) -> Option<&'a Value> {
     let mut found = elements.first()?;
     for step in path.split('.').skip(1) {
         let wanted = format!("{prefix}.{step}");
-        if let Some(next) = elements.iter().find(|e| e["path"] == wanted.as_str()) {
+        if let Some(next) = elements.iter().find(|e| e.at("path") == wanted.as_str()) {
             (prefix, found) = (wanted, next);
             continue;
         }
-        let code = found["type"][0]["code"].as_str()?;
+        let code = found.pointer("/type/0/code")?.as_str()?;
         elements = self::elements(source, code)?;
         prefix = format!("{code}.{step}");
-        found = elements.iter().find(|e| e["path"] == prefix.as_str())?;
+        found = elements.iter().find(|e| e.at("path") == prefix.as_str())?;
     }
     Some(found)
 }
@@ -117,5 +130,5 @@ fn find<'a>(source: &'a Source, path: &str) -> Option<&'a Value> {
 fn elements<'a>(source: &'a Source, kind: &str) -> Option<&'a Vec<Value>> {
     let url = format!("http://hl7.org/fhir/StructureDefinition/{kind}");
     let definition = source.resources.get(&url).or_else(|| source.types.get(&url))?;
-    definition["element"].as_array()
+    definition.at("element").as_array()
 }

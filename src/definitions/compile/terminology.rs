@@ -10,9 +10,9 @@ use serde_json::{Map, Value, json};
 
 use super::source::Source;
 use super::{Files, lines};
-use crate::definitions::Fault;
+use crate::fhir::json::At;
 
-pub(super) fn files(source: &Source) -> Result<Files, Fault> {
+pub(super) fn files(source: &Source) -> Files {
     let (value_sets, systems) = needed(source);
     let sets: BTreeMap<_, _> =
         source.value_sets.iter().filter(|(url, _)| value_sets.contains(*url)).collect();
@@ -20,10 +20,10 @@ pub(super) fn files(source: &Source) -> Result<Files, Fault> {
         source.code_systems.iter().filter(|(url, _)| systems.contains(*url)).collect();
     let sets: Vec<Value> = sets.values().map(|set| value_set(set)).collect();
     let codes: Vec<Value> = codes.values().map(|system| code_system(system)).collect();
-    Ok(vec![
+    vec![
         ("code-system/r4.ndjson".to_owned(), lines(codes.iter())),
         ("value-set/r4.ndjson".to_owned(), lines(sets.iter())),
-    ])
+    ]
 }
 
 /// The canonicals of value sets and code systems, closed under composition.
@@ -31,8 +31,8 @@ fn needed(source: &Source) -> (BTreeSet<String>, BTreeSet<String>) {
     let definitions = [&source.types, &source.resources, &source.profiles, &source.extensions];
     let mut todo = Vec::new();
     for definition in definitions.into_iter().flat_map(BTreeMap::values) {
-        let elements = definition["element"].as_array().into_iter().flatten();
-        todo.extend(elements.filter_map(|e| e["binding"]["valueSet"].as_str()).map(plain));
+        let elements = definition.at("element").as_array().into_iter().flatten();
+        todo.extend(elements.filter_map(|e| e.at("binding").at("valueSet").as_str()).map(plain));
     }
     let (mut sets, mut systems) = (BTreeSet::new(), BTreeSet::new());
     while let Some(url) = todo.pop() {
@@ -41,8 +41,8 @@ fn needed(source: &Source) -> (BTreeSet<String>, BTreeSet<String>) {
             continue;
         }
         for part in parts(set) {
-            systems.extend(part["system"].as_str().map(str::to_owned));
-            let nested = part["valueSet"].as_array().into_iter().flatten();
+            systems.extend(part.at("system").as_str().map(str::to_owned));
+            let nested = part.at("valueSet").as_array().into_iter().flatten();
             todo.extend(nested.filter_map(Value::as_str).map(plain));
         }
     }
@@ -51,7 +51,7 @@ fn needed(source: &Source) -> (BTreeSet<String>, BTreeSet<String>) {
 
 /// The includes and excludes of a value set.
 fn parts(set: &Value) -> impl Iterator<Item = &Value> {
-    let lists = ["include", "exclude"].map(|key| set["compose"][key].as_array());
+    let lists = ["include", "exclude"].map(|key| set.at("compose").at(key).as_array());
     lists.into_iter().flatten().flatten()
 }
 
@@ -60,7 +60,7 @@ fn plain(canonical: &str) -> String {
 }
 
 fn value_set(set: &Value) -> Value {
-    json!({ "url": set["url"], "version": set["version"], "compose": set["compose"] })
+    json!({ "url": set.at("url"), "version": set.at("version"), "compose": set.at("compose") })
 }
 
 fn code_system(system: &Value) -> Value {
@@ -70,7 +70,7 @@ fn code_system(system: &Value) -> Value {
             short.insert(key.to_owned(), value.clone());
         }
     }
-    short.insert("concept".to_owned(), concepts(&system["concept"]));
+    short.insert("concept".to_owned(), concepts(system.at("concept")));
     Value::Object(short)
 }
 

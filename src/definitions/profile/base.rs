@@ -9,6 +9,7 @@ use serde_json::Value;
 
 use crate::definitions::element::canonical_tail;
 use crate::definitions::{Definitions, Fault};
+use crate::fhir::json::At;
 
 /// An object schema: of a type, or of a backbone element inside it.
 #[derive(Clone)]
@@ -35,22 +36,22 @@ impl Place {
     fn object(&self) -> &Value {
         match &self.backbone {
             None => &self.document,
-            Some(name) => &self.document["$defs"][name],
+            Some(name) => self.document.at("$defs").at(name),
         }
     }
 
     /// The member of that JSON name.
     pub(super) fn property(&self, name: &str) -> Option<Property<'_>> {
-        let schema = self.object()["properties"].get(name)?;
-        let repeats = schema["type"] == "array";
-        let schema = if repeats { &schema["items"] } else { schema };
+        let schema = self.object().at("properties").get(name)?;
+        let repeats = schema.at("type") == "array";
+        let schema = if repeats { schema.at("items") } else { schema };
         let schema = schema.pointer("/anyOf/0").unwrap_or(schema);
         Some(Property { place: self, repeats, schema })
     }
 
     /// The JSON names of a choice element, one for each type.
     pub(super) fn choice(&self, base: &str) -> Option<Vec<String>> {
-        let names = self.object()["x-choice"].get(base)?.as_array()?;
+        let names = self.object().at("x-choice").get(base)?.as_array()?;
         Some(names.iter().filter_map(|name| name.as_str().map(str::to_owned)).collect())
     }
 }
@@ -58,7 +59,7 @@ impl Place {
 impl Property<'_> {
     /// The object schema of its value; none where it may hold any resource.
     pub(super) fn value(&self, definitions: &Definitions) -> Result<Option<Place>, Fault> {
-        let Some(target) = self.schema["$ref"].as_str() else { return Ok(None) };
+        let Some(target) = self.schema.at("$ref").as_str() else { return Ok(None) };
         match target.strip_prefix("#/$defs/") {
             Some(name) => {
                 let document = Arc::clone(&self.place.document);
@@ -74,7 +75,7 @@ impl Property<'_> {
 
     /// Whether a binding says anything about its value.
     pub(super) fn is_bindable(&self) -> bool {
-        let name = self.schema["$ref"].as_str().map(type_name);
+        let name = self.schema.at("$ref").as_str().map(type_name);
         name.is_some_and(|n| {
             ["code", "Coding", "CodeableConcept", "Quantity", "string", "uri"].contains(&n)
         })

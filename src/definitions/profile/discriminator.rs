@@ -29,9 +29,13 @@ impl Writer<'_> {
         let mut parts = Vec::new();
         for (kind, path) in discriminators {
             let steps = steps(path);
-            let part = self.walk(kind, &steps, Some(slice), place)?;
-            let message = format!("does not say by {kind} of {path} what belongs to the slice");
-            parts.push(part.ok_or_else(|| self.fault(slice, &message))?);
+            parts.extend(self.walk(kind, &steps, Some(slice), place)?);
+        }
+        // A slice need not speak of every discriminator, but of one.
+        if parts.is_empty() {
+            let paths: Vec<&str> = discriminators.iter().map(|(_, path)| path.as_str()).collect();
+            let message = format!("does not say by {} what belongs to it", paths.join(", "));
+            return Err(self.fault(slice, &message));
         }
         Ok(if parts.len() == 1 { parts.remove(0) } else { json!({ "allOf": parts }) })
     }
@@ -43,6 +47,13 @@ impl Writer<'_> {
         node: Option<&Node>,
         place: Option<&Place>,
     ) -> Result<Option<Value>, Fault> {
+        // What is said of the whole says it of the part: a pattern on `code` tells `code.coding`.
+        let said = node.and_then(|n| n.rules.fixed.as_ref().or(n.rules.pattern.as_ref()));
+        if let (Some(said), "value" | "pattern", [_, ..]) = (said, kind, steps)
+            && let Some(part) = part(said, steps)
+        {
+            return Ok(Some(json!({ "x-pattern": part })));
+        }
         match steps {
             [] => self.here(kind, node, place),
             [Step::Resolve, ..] => {
@@ -80,8 +91,7 @@ impl Writer<'_> {
         place: Option<&Place>,
     ) -> Result<Option<Value>, Fault> {
         if let Some(properties) = place.and_then(|place| place.choice(name)) {
-            let child = node.and_then(|n| n.child(&format!("{name}[x]")));
-            return self.choice_step(kind, (name, &properties), rest, child, place);
+            return self.choice_step(kind, (name, &properties), rest, node, place);
         }
         let child = node.and_then(|n| n.child(name));
         if kind == "exists" && rest.is_empty() {
@@ -92,9 +102,20 @@ impl Writer<'_> {
             let member = Map::from_iter([(name.to_owned(), json!({ "const": url }))]);
             return Ok(Some(json!({ "properties": member, "required": [name] })));
         }
+        if child.is_some_and(|child| child.rules.max == Some(Max::Times(0))) {
+            return Ok(Some(json!({ "not": { "required": [name] } })));
+        }
         let property = place.and_then(|place| place.property(name));
         let below = property.as_ref().map(|p| p.value(self.definitions)).transpose()?.flatten();
-        let Some(inner) = self.walk(kind, rest, child, below.as_ref())? else { return Ok(None) };
+        let mut inner = self.walk(kind, rest, child, below.as_ref())?;
+        // An item that must be there in a slice of its own tells as much.
+        let slices = child.into_iter().flat_map(|child| &child.slices);
+        for slice in slices.filter(|slice| slice.rules.min.unwrap_or(0) > 0) {
+            if inner.is_none() {
+                inner = self.walk(kind, rest, Some(slice), below.as_ref())?;
+            }
+        }
+        let Some(inner) = inner else { return Ok(None) };
         let repeats = property.is_some_and(|p| p.repeats);
         let inner = if repeats { json!({ "contains": inner }) } else { inner };
         let member = Map::from_iter([(name.to_owned(), inner)]);
@@ -107,24 +128,17 @@ impl Writer<'_> {
         kind: &str,
         (base, properties): (&str, &[String]),
         rest: &[Step<'_>],
-        child: Option<&Node>,
+        node: Option<&Node>,
         place: Option<&Place>,
     ) -> Result<Option<Value>, Fault> {
-        let Some(child) = child else { return Ok(None) };
-        let typed = |kind: &ElementType| choice_property(base, &kind.code);
-        let mut names: Vec<String> = child.rules.types.iter().map(typed).collect();
-        names.extend(child.slices.iter().map(|slice| slice.name.clone()));
-        if let [Step::OfType(code), ..] = rest {
-            names = vec![choice_property(base, code)];
-        }
-        if names.is_empty() {
-            names = properties.to_vec();
-        }
+        let Some(node) = node else { return Ok(None) };
         let mut any = Vec::new();
-        for name in &names {
-            let required = json!({ "required": [name] });
+        for (name, child) in typed_children(node, base, properties) {
+            if matches!(rest, [Step::OfType(code), ..] if choice_property(base, code) != *name) {
+                continue;
+            }
             if kind == "type" || kind == "exists" {
-                any.push(required);
+                any.push(json!({ "required": [name] }));
                 continue;
             }
             let property = place.and_then(|place| place.property(name));
@@ -135,7 +149,11 @@ impl Writer<'_> {
             }
         }
         let found = (!any.is_empty()).then(|| json!({ "anyOf": any }));
-        Ok(if kind == "exists" { found.and_then(|has| presence(child, has)) } else { found })
+        let whole = node.child(&format!("{base}[x]"));
+        Ok(match (kind, whole) {
+            ("exists", Some(whole)) => found.and_then(|has| presence(whole, has)),
+            _ => found,
+        })
     }
 
     /// What the element at the end of the path must be.
@@ -155,8 +173,8 @@ impl Writer<'_> {
                 Ok((!names.is_empty()).then_some(by_type))
             }
             "profile" => {
-                let profiles = rules.types.iter().find(|t| !t.profiles.is_empty());
-                Ok(profiles.map(|t| json!({ "x-profile": t.profiles })))
+                let profiles: Vec<&String> = rules.types.iter().flat_map(|t| &t.profiles).collect();
+                Ok((!profiles.is_empty()).then(|| json!({ "x-profile": profiles })))
             }
             "exists" => Ok(presence(node, json!(true))),
             _ => {
@@ -177,6 +195,42 @@ impl Writer<'_> {
             }
         }
     }
+}
+
+/// Only what lies on the path.
+fn part(value: &Value, steps: &[Step<'_>]) -> Option<Value> {
+    match (value, steps) {
+        (Value::Array(items), _) => {
+            let parts: Vec<Value> = items.iter().filter_map(|item| part(item, steps)).collect();
+            (!parts.is_empty()).then_some(Value::Array(parts))
+        }
+        (_, []) => Some(value.clone()),
+        (Value::Object(object), [Step::Member(name), rest @ ..]) => {
+            let member = part(object.get(*name)?, rest)?;
+            Some(Value::Object(Map::from_iter([((*name).to_owned(), member)])))
+        }
+        _ => None,
+    }
+}
+
+/// The typed names of a choice element of which the profile speaks, and where it does.
+fn typed_children<'n>(
+    node: &'n Node,
+    base: &str,
+    properties: &'n [String],
+) -> Vec<(&'n String, &'n Node)> {
+    let whole = node.child(&format!("{base}[x]"));
+    let is_said = |child: &Node, name: &str| {
+        let typed = |kind: &ElementType| choice_property(base, &kind.code) == name;
+        child.rules.types.is_empty() || child.rules.types.iter().any(typed)
+    };
+    let mut found = Vec::new();
+    for name in properties {
+        let slice = whole.and_then(|w| w.slices.iter().find(|slice| slice.name == *name));
+        let child = node.child(name).or(slice).or(whole.filter(|child| is_said(child, name)));
+        found.extend(child.map(|child| (name, child)));
+    }
+    found
 }
 
 /// `has` where the element must be there, its contrary where it must not.

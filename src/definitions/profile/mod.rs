@@ -4,16 +4,21 @@
 //! no fault is found twice, and a profile of a profile is one schema.
 //! Source: <http://hl7.org/fhir/R4/profiling.html>.
 
+use std::cell::RefCell;
+use std::collections::BTreeMap;
+
 use serde_json::{Map, Value, json};
 
 mod base;
 mod discriminator;
 
 use base::Place;
+pub(crate) use base::type_name;
 
 use super::element::{Element, ElementType, Max, canonical_tail, choice_property};
 use super::snapshot::{Node, Snapshot};
 use super::{Definitions, Fault};
+use crate::fhir::json::At;
 
 /// The schema of the profile or extension of that canonical.
 ///
@@ -21,17 +26,21 @@ use super::{Definitions, Fault};
 /// [`Fault`] for a definition that is missing, or that speaks of an element which its type lacks.
 pub fn schema(definitions: &Definitions, canonical: &str) -> Result<Value, Fault> {
     let snapshot = Snapshot::of(definitions, canonical)?;
-    let writer = Writer { definitions, canonical };
+    let writer = Writer { definitions, canonical, choices: RefCell::default() };
     let place = Place::of_type(definitions, &snapshot.kind)?;
     let mut schema = Map::new();
     schema.insert("$schema".into(), json!("https://json-schema.org/draft/2020-12/schema"));
+    schema.insert("x-constrains".into(), json!(snapshot.kind));
     schema.extend(writer.value(&snapshot.root, None, place.as_ref())?);
+    schema.insert("x-choices".into(), json!(writer.choices.into_inner()));
     Ok(Value::Object(schema))
 }
 
 struct Writer<'a> {
     definitions: &'a Definitions,
     canonical: &'a str,
+    /// The JSON names of choice elements that are spoken of, with the element's name.
+    choices: RefCell<BTreeMap<String, String>>,
 }
 
 /// What a schema says about the members of an object.
@@ -117,6 +126,12 @@ impl Writer<'_> {
         let constraints: Vec<Value> = rules.constraints.iter().map(|c| {
             json!({ "key": c.key, "severity": c.severity, "expression": c.expression, "human": c.human })
         }).collect();
+        // An element that holds any resource may name several types, each with its profiles.
+        if kind.is_none() && rules.types.iter().all(|t| !t.profiles.is_empty()) {
+            let profiles: Vec<&String> = rules.types.iter().flat_map(|t| &t.profiles).collect();
+            let is_resource = rules.types.iter().all(|t| self.definitions.is_resource(&t.code));
+            say("x-profile", (is_resource && !profiles.is_empty()).then(|| json!(profiles)));
+        }
         say("x-invariant", (!constraints.is_empty()).then(|| Value::Array(constraints)));
         if let Some(kind) = kind {
             // Known extensions are held to their definition wherever they occur.
@@ -142,7 +157,7 @@ impl Writer<'_> {
                 names.push(tail.to_owned());
             } else {
                 let Some(profile) = self.definitions.structure(target)? else { return Ok(None) };
-                names.extend(profile["type"].as_str().map(str::to_owned));
+                names.extend(profile.at("type").as_str().map(str::to_owned));
             }
         }
         names.dedup();
@@ -173,6 +188,8 @@ impl Writer<'_> {
         let min = child.rules.min.unwrap_or(0);
         if min > 0 {
             members.require(name, &[name.to_owned()]);
+        } else if let Some(slice) = child.slices.iter().find(|s| s.rules.min.unwrap_or(0) > 0) {
+            members.require(&format!("{name}:{}", slice.name), &[name.to_owned()]);
         }
         let value = self.value(child, None, below.as_ref())?;
         if !repeats {
@@ -226,28 +243,34 @@ impl Writer<'_> {
     ) -> Result<(), Fault> {
         let all = place.and_then(|place| place.choice(base));
         let all = all.ok_or_else(|| self.fault(child, "is no choice element of the type"))?;
-        let named = |kind: &ElementType| (choice_property(base, &kind.code), Some(kind.clone()));
+        let with_name =
+            |kind: &ElementType| (choice_property(base, &kind.code), Some(kind.clone()));
         let allowed: Vec<(String, Option<ElementType>)> = match child.rules.types.as_slice() {
             _ if child.rules.max == Some(Max::Times(0)) => Vec::new(),
             [] => all.iter().map(|property| (property.clone(), None)).collect(),
-            types => types.iter().map(named).collect(),
+            types => types.iter().map(with_name).collect(),
         };
         let names: Vec<String> = allowed.iter().map(|(name, _)| name.clone()).collect();
+        let spoken_of = all.iter().map(|name| (name.clone(), base.to_owned()));
+        self.choices.borrow_mut().extend(spoken_of);
         let forbidden: Vec<&String> = all.iter().filter(|name| !names.contains(name)).collect();
         if !forbidden.is_empty() {
             let rule = json!({ "allowed": names, "forbidden": forbidden });
             members.choice_types.insert(base.to_owned(), rule);
         }
         if child.rules.min.unwrap_or(0) > 0 {
-            members.require(&child.name, &names);
+            // A value of a type that is not allowed is told as such, and not as missing too.
+            members.require(&child.name, &all);
         }
-        for (property, kind) in &allowed {
-            self.typed_choice(members, child, property, kind.as_ref(), place)?;
+        for (typed, kind) in &allowed {
+            self.typed_choice(members, child, typed, kind.as_ref(), place)?;
         }
         for slice in &child.slices {
             let property = match slice.rules.types.as_slice() {
                 _ if all.contains(&slice.name) => slice.name.clone(),
                 [kind, ..] => choice_property(base, &kind.code),
+                // A name alone says nothing.
+                [] if slice.children.is_empty() && slice.rules.min.is_none() => continue,
                 [] => return Err(self.fault(slice, "is a slice without a type")),
             };
             match (slice.rules.max, slice.rules.min) {

@@ -1,0 +1,258 @@
+//! Screening, consent, flags, adverse events: what was asked, answered and noted.
+//!
+//! "Not asked" is not "no", a negative list rules nothing out, and "none recorded" is not "none".
+//! Severity is passed on as recorded, never computed. No cut-off is applied to blood pressure.
+//! Framework of the list: Rushton et al. 2020, and 2023 J Orthop Sports Phys Ther 53(1):7-22.
+
+use serde::Serialize;
+use serde_json::Value;
+
+use crate::clinical::element::{Target, at, code_in, items, own_code, target, text, ucum, words};
+use crate::clinical::gap::{Gap, GapKind};
+use crate::clinical::number::Number;
+use crate::clinical::seen::Seen;
+use crate::clinical::source::{Day, Moment, Source};
+use crate::fhir::Resource;
+
+/// The code system of yes and no.
+const YES_NO: &str = "http://terminology.hl7.org/CodeSystem/v2-0136";
+
+/// One screening, with every item.
+#[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug, Serialize)]
+pub struct Screening {
+    /// When it was asked.
+    pub day: Day,
+    #[serde(skip)]
+    at: Moment,
+    /// Items answered yes, in the record's words.
+    pub positive: Vec<String>,
+    /// Items answered no.
+    pub negative: usize,
+    /// Items not asked or without an answer, in the record's words.
+    pub not_asked: Vec<String>,
+    /// The Observation.
+    pub source: Source,
+}
+
+impl Screening {
+    /// The screening of an Observation; a gap where it has no day.
+    pub fn of(resource: &Resource, gaps: &mut Vec<Gap>) -> Option<Self> {
+        let seen = Seen::of(resource, "screening", gaps)?;
+        let mut screening = Self {
+            day: seen.at.day,
+            at: seen.at,
+            positive: Vec::new(),
+            negative: 0,
+            not_asked: Vec::new(),
+            source: seen.source,
+        };
+        for item in items(resource.value(), "/component") {
+            let name = words(at(item, "/code")).unwrap_or_default().to_owned();
+            match code_in(at(item, "/valueCodeableConcept"), YES_NO) {
+                Some("Y") => screening.positive.push(name),
+                Some("N") => screening.negative += 1,
+                _ => screening.not_asked.push(name),
+            }
+        }
+        let result = own_code(at(resource.value(), "/valueCodeableConcept"), "screening-result");
+        if (result == Some("item-positive")) == screening.positive.is_empty() {
+            let kind = GapKind::Contradiction;
+            gaps.push(Gap::at(kind, "screening", "Observation.value", &screening.source));
+        }
+        Some(screening)
+    }
+
+    /// When it was asked.
+    pub fn moment(&self) -> Moment {
+        self.at
+    }
+}
+
+/// One consent to treatment.
+#[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug, Serialize)]
+pub struct Consent {
+    /// When it was given or refused.
+    pub day: Day,
+    #[serde(skip)]
+    at: Moment,
+    /// Given, refused or withdrawn.
+    pub answer: Answer,
+    /// What it covers, in the record's words.
+    pub covers: Vec<String>,
+    /// The Consent.
+    pub source: Source,
+}
+
+/// The answer of a consent.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum Answer {
+    /// Consent was given.
+    Given,
+    /// Consent was refused.
+    Refused,
+    /// Consent is no longer in force.
+    Withdrawn,
+    /// Consent was prepared and not yet given.
+    Open,
+}
+
+impl Consent {
+    /// The consent of a Consent; a gap where it has no day.
+    pub fn of(resource: &Resource, gaps: &mut Vec<Gap>) -> Option<Self> {
+        let seen = Seen::of(resource, "consent", gaps)?;
+        let value = resource.value();
+        let denied = text(value, "/provision/type") == Some("deny");
+        let answer = match text(value, "/status").unwrap_or_default() {
+            "active" if denied => Answer::Refused,
+            "active" => Answer::Given,
+            "rejected" => Answer::Refused,
+            "inactive" => Answer::Withdrawn,
+            _ => Answer::Open,
+        };
+        let covers = items(value, "/provision/code").filter_map(words).map(str::to_owned).collect();
+        Some(Self { day: seen.at.day, at: seen.at, answer, covers, source: seen.source })
+    }
+
+    /// When it was given or refused.
+    pub fn moment(&self) -> Moment {
+        self.at
+    }
+}
+
+/// One adverse event that did happen.
+#[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug, Serialize)]
+pub struct AdverseEvent {
+    /// When it happened, where recorded.
+    pub day: Option<Day>,
+    /// What happened, in the record's words.
+    pub event: String,
+    /// Severity as recorded: mild, moderate, severe.
+    pub severity: Option<String>,
+    /// Outcome, in the record's words.
+    pub outcome: Option<String>,
+    /// Judgements of causality, in the record's words.
+    pub causality: Vec<String>,
+    /// The treatments suspected.
+    #[serde(skip)]
+    pub suspected: Vec<Target>,
+    /// The `AdverseEvent`.
+    pub source: Source,
+}
+
+impl AdverseEvent {
+    /// The event of an `AdverseEvent`; none where it is a potential one.
+    pub fn of(resource: &Resource) -> Option<Self> {
+        let value = resource.value();
+        let source =
+            Source::of(resource).filter(|_| text(value, "/actuality") == Some("actual"))?;
+        let word = |pointer| words(at(value, pointer)).map(str::to_owned);
+        let suspects = || items(value, "/suspectEntity");
+        let causes = suspects().flat_map(|suspect| items(suspect, "/causality"));
+        Some(Self {
+            day: text(value, "/date").and_then(Day::parse),
+            event: word("/event").unwrap_or_default(),
+            severity: code_in(
+                at(value, "/severity"),
+                "http://terminology.hl7.org/CodeSystem/adverse-event-severity",
+            )
+            .map(str::to_owned),
+            outcome: word("/outcome"),
+            causality: causes
+                .filter_map(|c| words(at(c, "/assessment")))
+                .map(str::to_owned)
+                .collect(),
+            suspected: suspects().filter_map(|suspect| target(suspect, "/instance")).collect(),
+            source,
+        })
+    }
+}
+
+/// One flag.
+#[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug, Serialize)]
+pub struct Flag {
+    /// Since when, where recorded.
+    pub since: Option<Day>,
+    /// What it says, in the record's words.
+    pub says: String,
+    /// Whether it is still active.
+    pub active: bool,
+    /// The Flag.
+    pub source: Source,
+}
+
+impl Flag {
+    /// The flag of a Flag.
+    pub fn of(resource: &Resource) -> Option<Self> {
+        let value = resource.value();
+        Some(Self {
+            since: text(value, "/period/start").and_then(Day::parse),
+            says: words(at(value, "/code")).unwrap_or_default().to_owned(),
+            active: text(value, "/status") == Some("active"),
+            source: Source::of(resource)?,
+        })
+    }
+}
+
+/// One blood pressure.
+#[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug, Serialize)]
+pub struct BloodPressure {
+    /// When it was taken.
+    pub day: Day,
+    /// Systolic, in mm Hg.
+    pub systolic: Number,
+    /// Diastolic, in mm Hg.
+    pub diastolic: Number,
+    /// The Observation.
+    pub source: Source,
+}
+
+impl BloodPressure {
+    /// The pressure of a blood pressure panel; a gap where either value cannot be read.
+    pub fn of(resource: &Resource, gaps: &mut Vec<Gap>) -> Option<Self> {
+        let seen = Seen::of(resource, "blood-pressure", gaps)?;
+        let part = |code: &str| pressure(resource.value(), code);
+        let Some((systolic, diastolic)) = part("8480-6").zip(part("8462-4")) else {
+            let kind = GapKind::NotReadable;
+            gaps.push(Gap::at(kind, "blood-pressure", "Observation.component", &seen.source));
+            return None;
+        };
+        Some(Self { day: seen.at.day, systolic, diastolic, source: seen.source })
+    }
+}
+
+fn pressure(panel: &Value, code: &str) -> Option<Number> {
+    let loinc = crate::clinical::element::LOINC;
+    let mut parts = items(panel, "/component");
+    let part = parts.find(|part| code_in(at(part, "/code"), loinc) == Some(code))?;
+    let (value, unit) = ucum(at(part, "/valueQuantity"))?;
+    (unit == "mm[Hg]").then(|| value.into())
+}
+
+/// Everything of this kind in one episode.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize)]
+pub struct Caution {
+    /// Screenings, by day.
+    pub screenings: Vec<Screening>,
+    /// Consents, by day.
+    pub consents: Vec<Consent>,
+    /// Adverse events; an empty list means that none is recorded.
+    pub adverse_events: Vec<AdverseEvent>,
+    /// Flags.
+    pub flags: Vec<Flag>,
+    /// Blood pressures, by day.
+    pub blood_pressures: Vec<BloodPressure>,
+    /// Whether a screening is recorded before the first treatment; none without a treatment.
+    pub screened_before_treatment: Option<bool>,
+    /// Whether a consent is recorded as given before the first treatment; none without a treatment.
+    pub consent_before_treatment: Option<bool>,
+}
+
+/// Whether one moment is not after another: by the day, and within a day by the time where both
+/// have one.
+pub fn not_after(one: Moment, other: Moment) -> bool {
+    match (one.instant, other.instant) {
+        (Some(a), Some(b)) if one.day == other.day => a <= b,
+        _ => one.day <= other.day,
+    }
+}

@@ -1,0 +1,36 @@
+//! The trade, as pure functions: facts in, conclusions out.
+//!
+//! [`Record::build`] takes the facts of one episode out of resources, [`summary`] computes from
+//! them. No IO, no clock, no locale; no advice; no number without its sources. What cannot be read
+//! becomes a gap, never a guess. Words for people are not here but in `letter`.
+//! Start reading at `record`, then `summary`.
+
+pub mod element;
+pub mod number;
+pub mod source;
+pub mod seen;
+pub mod gap;
+pub mod series;
+pub mod people;
+pub mod course;
+pub mod segment;
+pub mod segment_map;
+pub mod range;
+pub mod threshold;
+pub mod outcome;
+pub mod dose;
+pub mod habit;
+pub mod caution;
+pub mod consistency;
+pub mod record;
+mod summary;
+
+pub use record::Record;
+pub use summary::{ReferralFacts, Summary, ThresholdChoice, summary};
+
+use crate::fhir::{Reference, Resource};
+
+/// The patient that an EpisodeOfCare names.
+pub fn episode_patient(episode: &Resource) -> Option<Reference> {
+    element::text(episode.value(), "/patient/reference").map(Reference::parse)
+}

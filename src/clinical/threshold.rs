@@ -1,0 +1,241 @@
+//! Thresholds of change: named sets in data, each value with its scale and citation.
+//!
+//! A change is judged by one named set, chosen by the written rule in `thresholds.json`. Points of
+//! 50 are converted to percentage points (times two) before they meet a percent; they are never
+//! mixed. A threshold is met when the change is equal to it or greater. Where the important change
+//! lies within the error of measurement, that is said in so many words.
+
+use std::sync::LazyLock;
+
+use rust_decimal::Decimal;
+use serde::{Deserialize, Serialize};
+
+use crate::clinical::number::Number;
+use crate::clinical::outcome::Measure;
+
+/// The sets that ship with the project, as they stand in `thresholds.json`.
+#[derive(Debug, Default, Deserialize)]
+pub struct Thresholds {
+    /// How a set is chosen, in words.
+    pub rule: String,
+    /// The sets; the first one is the default.
+    pub sets: Vec<ThresholdSet>,
+}
+
+/// A named set of thresholds for one population.
+#[derive(Debug, Deserialize)]
+pub struct ThresholdSet {
+    /// Its name.
+    pub id: String,
+    /// Whom it is for.
+    pub population: String,
+    ndi: Option<Threshold>,
+    nprs: Option<Threshold>,
+    psfs: Option<Threshold>,
+}
+
+/// The thresholds of one measure.
+#[derive(Debug, Deserialize)]
+struct Threshold {
+    scale: Scale,
+    important: Decimal2,
+    important_percent_of_first: Option<Decimal2>,
+    detectable: Option<Decimal2>,
+    citation: String,
+}
+
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Deserialize)]
+enum Scale {
+    #[serde(rename = "percent")]
+    Percent,
+    #[serde(rename = "points of 50")]
+    PointsOf50,
+    #[serde(rename = "points of 10")]
+    PointsOf10,
+}
+
+/// A decimal written as text, so that no binary fraction comes between.
+#[derive(Clone, Copy, Debug, Deserialize)]
+#[serde(try_from = "String")]
+struct Decimal2(Decimal);
+
+impl TryFrom<String> for Decimal2 {
+    type Error = rust_decimal::Error;
+
+    fn try_from(text: String) -> Result<Self, Self::Error> {
+        text.parse().map(Self)
+    }
+}
+
+/// The shipped sets. The file is part of the program and a test reads it, so the empty default
+/// stands for a fault that cannot reach a release.
+static SHIPPED: LazyLock<Thresholds> =
+    LazyLock::new(|| serde_json::from_str(include_str!("thresholds.json")).unwrap_or_default());
+
+impl Thresholds {
+    /// The sets that ship with the project.
+    pub fn shipped() -> &'static Self {
+        &SHIPPED
+    }
+
+    /// The set that the rule chooses: for radiculopathy, or the default.
+    pub fn choose(&self, radiculopathy: bool) -> Option<&ThresholdSet> {
+        let named = |id| self.sets.iter().find(|set| set.id == id);
+        if radiculopathy { named("radiculopathy-2010") } else { self.sets.first() }
+    }
+}
+
+/// What a change means against one set.
+#[derive(Clone, PartialEq, Eq, Debug, Serialize)]
+pub struct Judgement {
+    /// The name of the set.
+    pub set: String,
+    /// The important change, on the scale of the outcome; none where it is a share of the first
+    /// value alone.
+    pub important: Number,
+    /// The important change as a percentage of the first value; met by either.
+    pub important_percent_of_first: Option<Number>,
+    /// The detectable change, on the scale of the outcome, where the set has one.
+    pub detectable: Option<Number>,
+    /// The kind of change.
+    pub class: ChangeClass,
+    /// Whether the improvement meets the important change.
+    pub responder: bool,
+    /// Whether the first value leaves no room to improve by the important change.
+    pub no_room: bool,
+    /// Where the thresholds are published.
+    pub citation: String,
+}
+
+/// The kinds of change of a score.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum ChangeClass {
+    /// Better by the important change and by the detectable change.
+    ImprovedPastBoth,
+    /// Better by the important change; the set has no detectable change.
+    ImprovedPastImportant,
+    /// Better by the important change, within the error of measurement.
+    ImprovedWithinError,
+    /// Changed in either direction by less than the important change.
+    LessThanImportant,
+    /// No change at all.
+    Unchanged,
+    /// Worse by the important change, within the error of measurement.
+    WorseWithinError,
+    /// Worse by the important change, and beyond the error where one is known.
+    Worse,
+}
+
+impl ThresholdSet {
+    /// Judges an improvement (positive is better) from a first value, on the scale of the outcome;
+    /// none where the set has no threshold for the measure.
+    pub fn judge(
+        &self,
+        measure: Measure,
+        first: Decimal,
+        improvement: Decimal,
+    ) -> Option<Judgement> {
+        let threshold = match measure {
+            Measure::Ndi => self.ndi.as_ref(),
+            Measure::Nprs => self.nprs.as_ref(),
+            Measure::Psfs => self.psfs.as_ref(),
+            Measure::Grc => None,
+        }?;
+        let scaled = |value: Decimal2| match (measure, threshold.scale) {
+            (Measure::Ndi, Scale::PointsOf50) => Some(value.0 * Decimal::TWO),
+            (Measure::Ndi, Scale::Percent) | (Measure::Nprs | Measure::Psfs, Scale::PointsOf10) => {
+                Some(value.0)
+            }
+            _ => None,
+        };
+        let important = scaled(threshold.important)?;
+        let detectable = threshold.detectable.and_then(scaled);
+        let percent = threshold.important_percent_of_first.map(|percent| percent.0);
+        let share =
+            percent.filter(|_| first > Decimal::ZERO).map(|p| first * p / Decimal::ONE_HUNDRED);
+        let size = improvement.abs();
+        let reached = size >= important || share.is_some_and(|share| size >= share);
+        let room = if measure == Measure::Psfs { Decimal::TEN - first } else { first };
+        let needed = share.map_or(important, |share| share.min(important));
+        Some(Judgement {
+            set: self.id.clone(),
+            important: important.into(),
+            important_percent_of_first: percent.map(Number::new),
+            detectable: detectable.map(Number::new),
+            class: class(improvement, reached, detectable),
+            responder: reached && improvement > Decimal::ZERO,
+            no_room: room < needed || room.is_zero(),
+            citation: threshold.citation.clone(),
+        })
+    }
+}
+
+fn class(improvement: Decimal, reached: bool, detectable: Option<Decimal>) -> ChangeClass {
+    let within = detectable.is_some_and(|detectable| improvement.abs() < detectable);
+    match (reached, improvement > Decimal::ZERO) {
+        _ if improvement.is_zero() => ChangeClass::Unchanged,
+        (false, _) => ChangeClass::LessThanImportant,
+        (true, true) if within => ChangeClass::ImprovedWithinError,
+        (true, true) if detectable.is_none() => ChangeClass::ImprovedPastImportant,
+        (true, true) => ChangeClass::ImprovedPastBoth,
+        (true, false) if within => ChangeClass::WorseWithinError,
+        (true, false) => ChangeClass::Worse,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn judge(set: &str, measure: Measure, first: &str, improvement: &str) -> Judgement {
+        let set = Thresholds::shipped().sets.iter().find(|s| s.id == set).unwrap();
+        set.judge(measure, first.parse().unwrap(), improvement.parse().unwrap()).unwrap()
+    }
+
+    #[test]
+    fn shipped_sets_are_read() {
+        let sets: Vec<&str> =
+            Thresholds::shipped().sets.iter().map(|set| set.id.as_str()).collect();
+        let expected =
+            ["review-2024", "neck-2009", "neck-2008", "radiculopathy-2010", "author-note"];
+        assert_eq!(sets, expected);
+    }
+
+    /// 9.5 of 50 is 19 percentage points (Cleland 2008); 7.5 of 50 is 15 (Young 2009).
+    #[test]
+    fn points_of_fifty_become_percent() {
+        assert_eq!(judge("neck-2008", Measure::Ndi, "40", "19").important, Number::from(19));
+        let young = judge("neck-2009", Measure::Ndi, "40", "16");
+        assert_eq!(young.important, Number::from(15));
+        assert_eq!(young.detectable.unwrap().to_string(), "20.4");
+        assert_eq!(young.class, ChangeClass::ImprovedWithinError);
+        assert_eq!(
+            judge("radiculopathy-2010", Measure::Ndi, "60", "26.8").class,
+            ChangeClass::ImprovedPastBoth
+        );
+    }
+
+    /// "Equal to or greater than"; "drop of 2 points, or of 30 % of the first value" (Farrar 2001).
+    #[test]
+    fn thresholds_are_met_when_equal() {
+        let class =
+            |first, improvement| judge("review-2024", Measure::Ndi, first, improvement).class;
+        assert_eq!(class("40", "15"), ChangeClass::ImprovedPastBoth);
+        assert_eq!(class("40", "14.99"), ChangeClass::LessThanImportant);
+        assert_eq!(class("40", "0"), ChangeClass::Unchanged);
+        assert_eq!(class("40", "-15"), ChangeClass::Worse);
+        let pain = |first, improvement| judge("review-2024", Measure::Nprs, first, improvement);
+        assert!(pain("5", "1.5").responder, "30 % of 5");
+        assert!(!pain("7", "1.5").responder);
+        assert_eq!(pain("7", "2").class, ChangeClass::ImprovedWithinError);
+        assert_eq!(pain("7", "4").class, ChangeClass::ImprovedPastBoth);
+    }
+
+    #[test]
+    fn no_room_below_the_important_change() {
+        assert!(judge("review-2024", Measure::Ndi, "12", "6").no_room);
+        assert!(judge("review-2024", Measure::Psfs, "8.5", "1").no_room);
+        assert!(!judge("review-2024", Measure::Ndi, "15", "15").no_room);
+    }
+}

@@ -1,0 +1,103 @@
+//! Compartments: which resources belong to a patient, an encounter, a practitioner and so on.
+//!
+//! A resource belongs to a compartment when one of certain reference parameters points to the
+//! resource that the compartment is of, or when it is that resource itself.
+//! Source: <http://hl7.org/fhir/R4/compartmentdefinition.html>.
+
+use std::collections::BTreeMap;
+
+use serde_json::{Value, json};
+
+use crate::definitions::Definitions;
+use crate::fhir::ResourceType;
+
+/// The compartments of R4.
+#[derive(Clone, Default, Debug)]
+pub struct Compartments {
+    parameters: BTreeMap<(ResourceType, ResourceType), Vec<String>>,
+}
+
+impl Compartments {
+    /// Those among the definitions. Lines of types that R4 does not have are passed over.
+    ///
+    /// # Errors
+    /// The parser's message for a line that is not JSON.
+    pub fn load(definitions: &Definitions) -> Result<Self, String> {
+        let mut parameters = BTreeMap::new();
+        let files = definitions.others().filter(|(path, _)| path.starts_with("compartment/"));
+        for line in files.flat_map(|(_, bytes)| bytes.split(|byte| *byte == b'\n')) {
+            if line.is_empty() {
+                continue;
+            }
+            let row: Value = serde_json::from_slice(line).map_err(|error| error.to_string())?;
+            let of = row.get("code").and_then(Value::as_str).and_then(ResourceType::parse);
+            let types = row.get("resource").and_then(Value::as_object).into_iter().flatten();
+            for (kind, codes) in types {
+                let codes = codes.as_array().into_iter().flatten().filter_map(Value::as_str);
+                if let (Some(of), Some(kind)) = (of, ResourceType::parse(kind)) {
+                    parameters.insert((of, kind), codes.map(str::to_owned).collect());
+                }
+            }
+        }
+        Ok(Self { parameters })
+    }
+
+    /// Whether there are compartments of resources of that type.
+    pub fn has(&self, of: ResourceType) -> bool {
+        self.parameters.keys().any(|(own, _)| *own == of)
+    }
+
+    /// The parameters by which resources of type `kind` belong to a compartment of type `of`;
+    /// empty when they never do.
+    pub fn parameters(&self, of: ResourceType, kind: ResourceType) -> &[String] {
+        self.parameters.get(&(of, kind)).map(Vec::as_slice).unwrap_or_default()
+    }
+
+    /// The types of resources that may belong to a compartment of type `of`.
+    pub fn types(&self, of: ResourceType) -> impl Iterator<Item = ResourceType> {
+        self.parameters.keys().filter(move |(own, _)| *own == of).map(|(_, kind)| *kind)
+    }
+}
+
+/// Compiles `CompartmentDefinition`s to lines that [`Compartments::load`] reads, one a compartment.
+pub fn compile(definitions: &[Value]) -> String {
+    let mut lines = BTreeMap::new();
+    for definition in definitions {
+        let text = |key: &str| definition.get(key).and_then(Value::as_str).unwrap_or_default();
+        let (url, code) = (text("url"), text("code"));
+        // The specification also carries an example, under the code of another.
+        let own_name = url.rsplit('/').next().unwrap_or_default();
+        if !own_name.eq_ignore_ascii_case(code) {
+            continue;
+        }
+        let rows = definition.get("resource").and_then(Value::as_array).into_iter().flatten();
+        let types: BTreeMap<&str, &Value> =
+            rows.filter_map(|row| Some((row.get("code")?.as_str()?, row.get("param")?))).collect();
+        lines.insert(url, json!({ "url": url, "code": code, "resource": types }));
+    }
+    let mut text = String::new();
+    for line in lines.values() {
+        text.push_str(&line.to_string());
+        text.push('\n');
+    }
+    text
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// <http://hl7.org/fhir/R4/compartmentdefinition-patient.html>
+    #[test]
+    fn the_five_of_the_standard() {
+        let all = Compartments::load(&Definitions::embedded().unwrap()).unwrap();
+        let kind = |name| ResourceType::parse(name).unwrap();
+        let of: Vec<_> = ResourceType::all().filter(|kind| all.has(*kind)).collect();
+        let expected = ["Device", "Encounter", "Patient", "Practitioner", "RelatedPerson"];
+        assert_eq!(of, expected.map(kind));
+        let patient = |name| all.parameters(kind("Patient"), kind(name)).join(" ");
+        assert_eq!(patient("Observation"), "subject performer");
+        assert_eq!(patient("Task"), "");
+        assert_eq!(all.types(kind("Patient")).count(), 66);
+    }
+}

@@ -1,0 +1,81 @@
+//! The courses of scores and of the habit, as places in a drawing.
+//!
+//! The scale runs from the least to the greatest value that the measure allows; the important
+//! change and the error of measurement are drawn from the first value in the better direction.
+
+use rust_decimal::Decimal;
+use rust_decimal::prelude::ToPrimitive;
+
+use crate::clinical::number::Number;
+use crate::clinical::outcome::{Measure, Outcome};
+use crate::clinical::source::Day;
+use crate::letter::compose::Desk;
+use crate::letter::compose::scores::{class_words, measure_name, value};
+use crate::letter::content::{Chart, ChartPoint};
+
+/// A chart for each score that was taken twice, and for the habit.
+pub(super) fn charts(desk: &Desk<'_>) -> Vec<Chart> {
+    let outcomes = desk.summary.outcomes.iter().filter(|o| o.judgement.is_some());
+    outcomes.filter_map(|outcome| of_outcome(desk, outcome)).chain(of_habit(desk)).collect()
+}
+
+fn of_outcome(desk: &Desk<'_>, outcome: &Outcome) -> Option<Chart> {
+    let judgement = outcome.judgement.as_ref()?;
+    let most = if outcome.measure == Measure::Ndi { Decimal::ONE_HUNDRED } else { Decimal::TEN };
+    let higher = outcome.measure == Measure::Psfs;
+    let first = outcome.first.value.get();
+    let better = |by: Number| {
+        let reached = if higher { first + by.get() } else { first - by.get() };
+        thousandths(reached, most)
+    };
+    let scores: Vec<(Day, Number)> = outcome.scores.iter().map(|s| (s.day, s.value)).collect();
+    let (start, reached) = (thousandths(first, most), better(judgement.important));
+    Some(Chart {
+        caption: measure_name(desk, outcome),
+        description: class_words(desk, outcome),
+        points: points(desk, &scores, most, |n| value(desk, outcome.measure, n)),
+        important: Some([start.min(reached), start.max(reached)]),
+        error: judgement.detectable.map(better),
+        ends: [
+            value(desk, outcome.measure, Number::from(0)),
+            value(desk, outcome.measure, most.into()),
+        ],
+    })
+}
+
+fn of_habit(desk: &Desk<'_>) -> Option<Chart> {
+    let habit = desk.summary.habit.as_ref().filter(|habit| habit.counts.len() > 1)?;
+    let most = habit.counts.iter().map(|count| count.per_day).max()?.get().max(Decimal::ONE);
+    let counts: Vec<(Day, Number)> = habit.counts.iter().map(|c| (c.day, c.per_day)).collect();
+    Some(Chart {
+        caption: desk.text("measure.habit"),
+        description: String::new(),
+        points: points(desk, &counts, most, |n| n.to_string()),
+        important: None,
+        error: None,
+        ends: ["0".to_owned(), Number::new(most).to_string()],
+    })
+}
+
+fn points(
+    desk: &Desk<'_>,
+    values: &[(Day, Number)],
+    most: Decimal,
+    text: impl Fn(Number) -> String,
+) -> Vec<ChartPoint> {
+    let Some((first, _)) = values.first() else { return Vec::new() };
+    let days = values.last().map_or(0, |(last, _)| last.since(*first)).max(1);
+    let point = |(day, n): &(Day, Number)| ChartPoint {
+        x: thousandths(day.since(*first).into(), days.into()),
+        y: thousandths(n.get(), most),
+        text: text(*n),
+        day: desk.words.short_day(*day),
+    };
+    values.iter().map(point).collect()
+}
+
+/// A part of a whole in thousandths, kept within the drawing.
+fn thousandths(part: Decimal, whole: Decimal) -> u32 {
+    let share = part.checked_div(whole).and_then(|share| share.checked_mul(1000.into()));
+    share.and_then(|share| share.round().to_u32()).unwrap_or_default().min(1000)
+}

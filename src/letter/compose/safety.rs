@@ -1,0 +1,131 @@
+//! Screening, consent, adverse events, flags, blood pressure: as recorded, also when nothing is.
+
+use crate::clinical::caution::{AdverseEvent, Answer, Consent, Screening};
+use crate::clinical::source::Source;
+use crate::letter::compose::Desk;
+use crate::letter::content::{Block, Fact, Section};
+
+/// Cautions, screening, consent, adverse events.
+pub(super) fn safety(desk: &Desk<'_>) -> Section {
+    let (caution, words) = (&desk.summary.caution, desk.words);
+    let or_none = |lines: Vec<String>, none: &str| {
+        if lines.is_empty() { vec![desk.text(none)] } else { lines }
+    };
+    let events = caution.adverse_events.iter().map(|event| adverse_event(desk, event)).collect();
+    let screenings = caution.screenings.iter().map(|screening| self::screening(desk, screening));
+    let consents = caution.consents.iter().map(|consent| self::consent(desk, consent));
+    let mut items = vec![
+        Fact::new(words.get("safety.events"), or_none(events, "safety.no-event")),
+        Fact::new(
+            words.get("safety.screening"),
+            or_none(screenings.collect(), "safety.no-screening"),
+        ),
+        Fact::new(words.get("safety.consent"), or_none(consents.collect(), "safety.no-consent")),
+    ];
+    let flags: Vec<String> = caution.flags.iter().map(|flag| flag.says.clone()).collect();
+    if !flags.is_empty() {
+        items.push(Fact::new(words.get("safety.flags"), flags));
+    }
+    let pressures: Vec<String> = caution
+        .blood_pressures
+        .iter()
+        .map(|pressure| {
+            let places = [
+                ("systolic", pressure.systolic.to_string()),
+                ("diastolic", pressure.diastolic.to_string()),
+                ("day", words.day(pressure.day)),
+            ];
+            words.fill("safety.pressure-value", &places)
+        })
+        .collect();
+    if !pressures.is_empty() {
+        items.push(Fact::new(words.get("safety.pressure"), pressures));
+    }
+    let blocks = vec![Block::Facts { items }];
+    desk.section("safety", Some("104605-1"), blocks, from(desk))
+}
+
+fn from<'a>(desk: &Desk<'a>) -> Vec<&'a Source> {
+    let caution = &desk.summary.caution;
+    (caution.screenings.iter().map(|s| &s.source))
+        .chain(caution.consents.iter().map(|c| &c.source))
+        .chain(caution.adverse_events.iter().map(|e| &e.source))
+        .chain(caution.flags.iter().map(|f| &f.source))
+        .chain(caution.blood_pressures.iter().map(|p| &p.source))
+        .collect()
+}
+
+fn screening(desk: &Desk<'_>, screening: &Screening) -> String {
+    let words = desk.words;
+    let day = words.day(screening.day);
+    let positive = if screening.positive.is_empty() {
+        desk.text("safety.none-positive")
+    } else {
+        words.fill(
+            "safety.positive",
+            &[("items", screening.positive.join(words.get("list.semicolon")))],
+        )
+    };
+    let negative = screening.negative.to_string();
+    let not_asked = if screening.not_asked.is_empty() {
+        desk.text("safety.all-asked")
+    } else {
+        words.fill(
+            "safety.not-asked",
+            &[("items", screening.not_asked.join(words.get("list.semicolon")))],
+        )
+    };
+    let places =
+        [("day", day), ("positive", positive), ("negative", negative), ("asked", not_asked)];
+    words.fill("safety.screened", &places)
+}
+
+fn consent(desk: &Desk<'_>, consent: &Consent) -> String {
+    let words = desk.words;
+    let answer = match consent.answer {
+        Answer::Given => "given",
+        Answer::Refused => "refused",
+        Answer::Withdrawn => "withdrawn",
+        Answer::Open => "open",
+    };
+    let covers = if consent.covers.is_empty() {
+        desk.text("safety.covers-nothing")
+    } else {
+        words.list(&consent.covers)
+    };
+    let places = [
+        ("answer", words.name("consent", answer).to_owned()),
+        ("day", words.day(consent.day)),
+        ("covers", covers),
+    ];
+    words.fill("safety.consented", &places)
+}
+
+fn adverse_event(desk: &Desk<'_>, event: &AdverseEvent) -> String {
+    let words = desk.words;
+    let nothing = words.get("not-recorded");
+    let day = event.day.map(|day| words.day(day));
+    let suspects: Vec<String> = desk
+        .summary
+        .dose
+        .lines
+        .iter()
+        .filter(|line| event.suspected.contains(line.source.target()))
+        .map(|line| {
+            let places =
+                [("segment", line.segment.code().to_owned()), ("day", words.day(line.day))];
+            words.fill("safety.suspect", &places)
+        })
+        .collect();
+    let suspects = if suspects.is_empty() { nothing.to_owned() } else { words.list(&suspects) };
+    let causality = event.causality.join(words.get("list.comma"));
+    let places = [
+        ("event", event.event.as_str()),
+        ("day", day.as_deref().unwrap_or(nothing)),
+        ("severity", event.severity.as_deref().map_or(nothing, |s| words.name("severity", s))),
+        ("outcome", event.outcome.as_deref().unwrap_or(nothing)),
+        ("causality", if causality.is_empty() { nothing } else { &causality }),
+        ("suspects", &suspects),
+    ];
+    words.fill("safety.event", &places)
+}

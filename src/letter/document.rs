@@ -1,0 +1,223 @@
+//! The FHIR document Bundle: Composition first, then everything that it names.
+//!
+//! Entries are addressed as `base/Type/id`, references within stay relative, so each resolves
+//! against the entry that holds it. Composition and device are made here and follow from content;
+//! the rest is the stored resources, unchanged. A draft: `preliminary`, without attester.
+//! Source: <http://hl7.org/fhir/R4/documents.html>, <http://hl7.org/fhir/R4/composition.html>.
+
+use std::collections::{BTreeSet, VecDeque};
+
+use serde_json::{Map, Value, json};
+
+use crate::clinical::element::{LOINC, OWN, Target, text};
+use crate::clinical::source::Source;
+use crate::clinical::{Record, Summary};
+use crate::letter::content::{Block, Content, Section};
+use crate::letter::{Context, compose, digest, narrative};
+
+/// The id of the device that stands for the computation.
+const DEVICE: &str = "spondyl";
+
+/// The whole Bundle.
+pub(super) fn bundle(
+    summary: &Summary,
+    record: &Record<'_>,
+    content: &Content,
+    place: Context<'_>,
+) -> Value {
+    let sources: Vec<String> = summary.sources.iter().map(ToString::to_string).collect();
+    let words = serde_json::to_string(content).unwrap_or_default();
+    let whole =
+        [place.base, &summary.as_of, &words].into_iter().chain(sources.iter().map(String::as_str));
+    let identifier = digest::identifier(whole);
+    let composition_id = digest::identifier([identifier.to_string().as_str(), "Composition"]);
+    let composition = composition(summary, record, content, &composition_id.to_string());
+    let mut entries = vec![entry(place.base, &composition), entry(place.base, &device())];
+    let reached = closure(record, &composition);
+    entries.extend(reached.iter().filter_map(|target| {
+        record.resource(target).map(|resource| entry(place.base, resource.value()))
+    }));
+    let id = place.bundle_id.map_or_else(|| identifier.to_string(), ToString::to_string);
+    json!({
+        "resourceType": "Bundle",
+        "id": id,
+        "meta": { "lastUpdated": summary.as_of },
+        "language": content.language,
+        "identifier": { "system": "urn:ietf:rfc:3986", "value": format!("urn:uuid:{identifier}") },
+        "type": "document",
+        "timestamp": summary.as_of,
+        "entry": entries,
+    })
+}
+
+fn entry(base: &str, resource: &Value) -> Value {
+    let kind = text(resource, "/resourceType").unwrap_or_default();
+    let id = text(resource, "/id").unwrap_or_default();
+    json!({ "fullUrl": format!("{base}/{kind}/{id}"), "resource": resource })
+}
+
+fn composition(summary: &Summary, record: &Record<'_>, content: &Content, id: &str) -> Value {
+    let reference = |target: &Target| json!({ "reference": target.to_string() });
+    let episode = summary.episode.as_ref().map(|source| reference(source.target()));
+    let mut composition = json!({
+        "resourceType": "Composition",
+        "id": id,
+        "meta": { "profile": [format!("{OWN}/StructureDefinition/episode-letter")] },
+        "language": content.language,
+        "text": narrative::narrative(content.language, &content.title, &head(content)),
+        "identifier": { "system": "urn:ietf:rfc:3986", "value": format!("urn:uuid:{id}") },
+        "status": "preliminary",
+        "type": { "coding": [coding("34133-9")], "text": content.title },
+        "category": [{ "coding": [coding(category(summary))] }],
+        "subject": record.patient().as_ref().map(reference),
+        "date": summary.as_of,
+        "author": authors(summary),
+        "title": content.subject,
+        "custodian": summary.organization.as_ref().map(|party| reference(party.source.target())),
+        "event": [without_null(json!({
+            "code": [{ "coding": [{
+                "system": "http://terminology.hl7.org/CodeSystem/v3-ActClass", "code": "PCPR",
+            }] }],
+            "period": period(summary),
+            "detail": episode.map(|episode| vec![episode]),
+        }))],
+    });
+    let sections = content.sections.iter().map(|part| section(content, part));
+    let notes = Section {
+        id: "cautions",
+        code: None,
+        title: content.cautions_title.clone(),
+        blocks: vec![Block::List { items: content.cautions.clone() }],
+        sources: Vec::new(),
+    };
+    let all: Vec<Value> = sections.chain([section(content, &notes)]).collect();
+    if let Some(object) = composition.as_object_mut() {
+        object.insert("section".into(), Value::Array(all));
+    }
+    without_null(composition)
+}
+
+/// The code under which the kind of letter is filed: referral, discharge or progress note.
+fn category(summary: &Summary) -> &'static str {
+    match compose::kind(summary) {
+        "referral" => "57154-7",
+        "discharge" => "18842-5",
+        _ => "11508-9",
+    }
+}
+
+/// What stands above the sections.
+fn head(content: &Content) -> Vec<Block> {
+    let mut blocks = vec![Block::paragraph(format!("{} {}", content.date, content.status))];
+    blocks.push(Block::Facts { items: content.parties.clone() });
+    blocks
+}
+
+fn authors(summary: &Summary) -> Vec<Value> {
+    let parties = summary.care_manager.iter().chain(&summary.organization).take(1);
+    let mut authors: Vec<Value> =
+        parties.map(|party| json!({ "reference": party.source.target().to_string() })).collect();
+    authors.push(json!({ "reference": format!("Device/{DEVICE}") }));
+    authors
+}
+
+fn period(summary: &Summary) -> Value {
+    let day = |day: Option<crate::clinical::source::Day>| day.map(|day| day.to_string());
+    let end = day(summary.course.end.or(summary.course.latest_visit));
+    without_null(json!({ "start": day(summary.course.start), "end": end }))
+}
+
+fn section(content: &Content, section: &Section) -> Value {
+    let entries: Vec<Value> = section
+        .sources
+        .iter()
+        .map(|source| json!({ "reference": source.target().to_string() }))
+        .collect();
+    let code = section.code.map_or_else(
+        || json!({ "text": section.title }),
+        |code| json!({ "coding": [coding(code)], "text": section.title }),
+    );
+    let mut value = json!({
+        "title": section.title,
+        "code": code,
+        "author": [{ "reference": format!("Device/{DEVICE}") }],
+        "text": narrative::narrative(content.language, &section.title, &section.blocks),
+    });
+    if let Some(object) = value.as_object_mut().filter(|_| !entries.is_empty()) {
+        object.insert("entry".into(), Value::Array(entries));
+    }
+    value
+}
+
+/// A LOINC code, with the display that the standard's value sets give where one was seen.
+fn coding(code: &str) -> Value {
+    let display = match code {
+        "34133-9" => Some("Summary of episode note"),
+        "11508-9" => Some("Physical therapy Progress note"),
+        "18842-5" => Some("Discharge summary"),
+        "57154-7" => Some("Physical therapy Referral note"),
+        _ => None,
+    };
+    without_null(json!({ "system": LOINC, "code": code, "display": display }))
+}
+
+/// The computation as an author.
+fn device() -> Value {
+    json!({
+        "resourceType": "Device",
+        "id": DEVICE,
+        "status": "active",
+        "deviceName": [{ "name": "spondyl", "type": "user-friendly-name" }],
+        "version": [{ "value": env!("CARGO_PKG_VERSION") }],
+    })
+}
+
+/// Everything that can be reached from the Composition and is at hand, in the order of finding.
+/// Of episodes only the letter's own is followed.
+fn closure(record: &Record<'_>, composition: &Value) -> Vec<Target> {
+    let episode = Source::of(record.episode()).map(|source| source.target().clone());
+    let mut found = Vec::new();
+    let own = [Target::of(&format!("Device/{DEVICE}"))];
+    let mut seen: BTreeSet<Target> = own.into_iter().flatten().collect();
+    let mut waiting = VecDeque::from([composition]);
+    while let Some(value) = waiting.pop_front() {
+        let mut references = Vec::new();
+        collect(value, &mut references);
+        for target in references {
+            let other = target.is("EpisodeOfCare") && Some(&target) != episode.as_ref();
+            if other || !seen.insert(target.clone()) {
+                continue;
+            }
+            if let Some(resource) = record.resource(&target) {
+                waiting.push_back(resource.value());
+                found.push(target);
+            }
+        }
+    }
+    found
+}
+
+/// The targets of all references below a value.
+fn collect(value: &Value, targets: &mut Vec<Target>) {
+    match value {
+        Value::Object(object) => {
+            let reference = object.get("reference").and_then(Value::as_str);
+            targets.extend(reference.and_then(Target::of));
+            object.values().for_each(|child| collect(child, targets));
+        }
+        Value::Array(items) => items.iter().for_each(|item| collect(item, targets)),
+        _ => {}
+    }
+}
+
+/// An object without its null members.
+fn without_null(value: Value) -> Value {
+    match value {
+        Value::Object(object) => {
+            let kept: Map<String, Value> =
+                object.into_iter().filter(|(_, member)| !member.is_null()).collect();
+            Value::Object(kept)
+        }
+        other => other,
+    }
+}

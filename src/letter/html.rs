@@ -1,0 +1,80 @@
+//! The letter as a page: for a screen of any width, for A4 and Letter paper, for a screen reader.
+
+use maud::{Markup, html};
+
+use crate::letter::content::{Block, Content, Map, Section};
+use crate::letter::{layout, narrative, svg};
+
+/// The whole page.
+pub(super) fn page(content: &Content) -> String {
+    let top = html! {
+        h1 { (content.title) }
+        p class="when" { (content.date) ". " (content.status) }
+        div class="parties" {
+            @for party in &content.parties {
+                dl {
+                    dt { (party.label) }
+                    @for line in &party.lines { dd { (line) } }
+                }
+            }
+        }
+    };
+    let body = html! {
+        @for section in &content.sections {
+            @let more = if section.id == "scores" { charts(content) } else { Markup::default() };
+            (self::section(section, &more))
+        }
+        (layout::cautions(&content.cautions_title, &content.cautions))
+    };
+    let bottom = html! { p { (content.foot) } };
+    layout::page(content.language, &content.subject, &top, &body, &bottom)
+}
+
+fn section(section: &Section, more: &Markup) -> Markup {
+    html! {
+        section id=(section.id) aria-labelledby=(format!("{}-title", section.id)) {
+            h2 id=(format!("{}-title", section.id)) { (section.title) }
+            @for block in &section.blocks {
+                @match block {
+                    Block::Map(map) => { (figure(map)) }
+                    Block::Table { caption, .. } => { (layout::wide(caption, &narrative::block(block))) }
+                    _ => { (narrative::block(block)) }
+                }
+            }
+            (more)
+        }
+    }
+}
+
+/// The courses of the scores, side by side where there is room.
+fn charts(content: &Content) -> Markup {
+    html! {
+        @if !content.charts.is_empty() {
+            div class="charts" {
+                @for chart in &content.charts {
+                    figure {
+                        figcaption { (chart.caption) }
+                        (svg::chart(chart))
+                    }
+                }
+            }
+            p class="note" { (content.charts_note) }
+        }
+    }
+}
+
+/// The map drawn, its legend, and the same as a table of words.
+fn figure(map: &Map) -> Markup {
+    html! {
+        figure {
+            figcaption { (map.caption) }
+            (layout::wide(&map.caption, &svg::map(map)))
+            (svg::legend(map))
+            p class="note" { (map.description) }
+            details {
+                summary { (map.words) }
+                (layout::wide(&map.words, &narrative::map_table(map)))
+            }
+        }
+    }
+}

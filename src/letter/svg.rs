@@ -1,0 +1,144 @@
+//! The segment map drawn: the spine from top to bottom, visits from left to right.
+//!
+//! Each visit has an axis, the spine; what was found left of it stands left, right of it right.
+//! Shape and text carry the meaning, colour only repeats it: a filled block is hypomobile, a ring
+//! normal, an open diamond hypermobile; a bar on the axis says that the segment was treated.
+
+use maud::{Markup, html};
+
+use crate::letter::content::{Chart, Map, MapCell, Mark, Shape};
+
+const LABEL: usize = 64;
+const COLUMN: usize = 96;
+const ROW: usize = 26;
+const HEAD: usize = 44;
+/// From the axis to the middle of a mark.
+const OFFSET: usize = 22;
+
+/// The map as inline SVG, with its words as title and description.
+pub(super) fn map(map: &Map) -> Markup {
+    let width = LABEL + COLUMN * map.days.len() + 8;
+    let height = HEAD + ROW * map.rows.len() + 6;
+    let [left, right, _] = &map.marks;
+    html! {
+        svg xmlns="http://www.w3.org/2000/svg" class="map" role="img" aria-labelledby="map-title map-words"
+            viewBox=(format!("0 0 {width} {height}")) width=(width) height=(height) {
+            title id="map-title" { (map.caption) }
+            desc id="map-words" { (map.description) }
+            @for (at, row) in map.rows.iter().enumerate() {
+                @if at % 2 == 0 {
+                    rect class="stripe" x="0" y=(HEAD + at * ROW) width=(width) height=(ROW) {}
+                }
+                text class="segment" x="4" y=(HEAD + at * ROW + 18) { (row.segment) }
+            }
+            @for (at, day) in map.days.iter().enumerate() {
+                @let x = axis(at);
+                text class="day" x=(x) y="16" { (day) }
+                text class="side" x=(x - OFFSET) y="36" { (left) }
+                text class="side" x=(x + OFFSET) y="36" { (right) }
+                line class="axis" x1=(x) x2=(x) y1=(HEAD) y2=(height - 4) {}
+            }
+            @for (at, row) in map.rows.iter().enumerate() {
+                @for (day, cell) in row.cells.iter().enumerate() {
+                    (self::cell(cell, axis(day), HEAD + at * ROW + ROW / 2))
+                }
+            }
+        }
+    }
+}
+
+fn axis(day: usize) -> usize {
+    LABEL + day * COLUMN + COLUMN / 2
+}
+
+fn cell(cell: &MapCell, x: usize, y: usize) -> Markup {
+    html! {
+        @if cell.treated { (shape(Shape::Treated, "", x, y)) }
+        @if let Some(left) = &cell.left { (mark(left, x - OFFSET, y)) }
+        @if let Some(right) = &cell.right { (mark(right, x + OFFSET, y)) }
+    }
+}
+
+fn mark(mark: &Mark, x: usize, y: usize) -> Markup {
+    html! {
+        (shape(mark.shape, &mark.text, x, y))
+        @if mark.differs { text class="differs" x=(x + 13) y=(y - 3) { "?" } }
+    }
+}
+
+/// One shape with its text around a middle.
+fn shape(shape: Shape, text: &str, x: usize, y: usize) -> Markup {
+    html! {
+        @match shape {
+            Shape::Stiff => { rect class="stiff" x=(x - 11) y=(y - 10) width="22" height="20" {} }
+            Shape::Normal => { circle class="normal" cx=(x) cy=(y) r="9" {} }
+            Shape::Loose => {
+                polygon class="loose" points=(format!(
+                    "{x},{} {},{y} {x},{} {},{y}", y - 12, x + 14, y + 12, x - 14
+                )) {}
+            }
+            Shape::Untestable => {
+                path class="untestable" d=(format!(
+                    "M{} {} l12 12 m-12 0 l12 -12", x - 6, y - 6
+                )) {}
+            }
+            Shape::Treated => { rect class="treated" x=(x - 3) y=(y - 9) width="6" height="18" {} }
+        }
+        @if !text.is_empty() {
+            text class=(if shape == Shape::Stiff { "grade light" } else { "grade" }) x=(x) y=(y + 4) { (text) }
+        }
+    }
+}
+
+/// The shapes of a map with their words.
+pub(super) fn legend(map: &Map) -> Markup {
+    html! {
+        ul class="legend" {
+            @for entry in &map.legend {
+                li {
+                    svg class="map" aria-hidden="true" viewBox="0 0 30 26" width="30" height="26" {
+                        (shape(entry.shape, &entry.text, 15, 13))
+                    }
+                    " " (entry.words)
+                }
+            }
+        }
+    }
+}
+
+const CHART_WIDTH: u32 = 250;
+const CHART_HEIGHT: u32 = 120;
+/// Room left and right of the drawing of a chart.
+const ROOM: u32 = 48;
+
+/// The course of a score, its scale at the left, each score with its value.
+pub(super) fn chart(chart: &Chart) -> Markup {
+    let (width, height) = (CHART_WIDTH + 2 * ROOM, CHART_HEIGHT + 34);
+    let x = |at: u32| ROOM + at * CHART_WIDTH / 1000;
+    let y = |at: u32| 17 + CHART_HEIGHT - at * CHART_HEIGHT / 1000;
+    let line: Vec<String> =
+        chart.points.iter().map(|point| format!("{},{}", x(point.x), y(point.y))).collect();
+    let words: Vec<String> =
+        chart.points.iter().map(|point| format!("{}: {}", point.day, point.text)).collect();
+    let label = format!("{}. {}. {}", chart.caption, words.join("; "), chart.description);
+    html! {
+        svg xmlns="http://www.w3.org/2000/svg" class="chart" role="img" aria-label=(label)
+            viewBox=(format!("0 0 {width} {height}")) width=(width) height=(height) {
+            @if let Some([low, high]) = chart.important {
+                rect class="band" x=(x(0)) y=(y(high)) width=(CHART_WIDTH) height=(y(low) - y(high)) {}
+            }
+            @if let Some(error) = chart.error {
+                line class="error" x1=(x(0)) x2=(x(1000)) y1=(y(error)) y2=(y(error)) {}
+            }
+            @for (at, end) in [0, 1000].into_iter().zip(&chart.ends) {
+                line class="scale" x1=(x(0)) x2=(x(1000)) y1=(y(at)) y2=(y(at)) {}
+                text class="end" x=(ROOM - 4) y=(y(at) + 4) { (end) }
+            }
+            polyline class="course" points=(line.join(" ")) {}
+            @for point in &chart.points {
+                circle class="point" cx=(x(point.x)) cy=(y(point.y)) r="3.5" {}
+                text class="value" x=(x(point.x)) y=(y(point.y) - 7) { (point.text) }
+            }
+        }
+    }
+}

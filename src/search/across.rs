@@ -1,0 +1,140 @@
+//! Searches over several types: `GET [base]?_type=A,B&…`.
+//!
+//! Only parameters that all the types share may be used. Matches come type by type in the order of
+//! the types' names, then by id; other orders are refused.
+//! Source: <http://hl7.org/fhir/R4/http.html#vsearch>, <http://hl7.org/fhir/R4/search.html#type>.
+
+use crate::fhir::ResourceType;
+use crate::index::Rules;
+use crate::search::Error;
+use crate::search::cursor::Cursor;
+use crate::search::query::{Query, Setting};
+use crate::search::run::{Page, run};
+use crate::store::View;
+
+/// The same question to each of several types.
+#[derive(Clone, Debug)]
+pub struct Across {
+    /// One query for each type, in the order of their names.
+    pub queries: Vec<Query>,
+}
+
+/// Where a page ends.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Place {
+    /// The type at which the next page begins.
+    pub kind: ResourceType,
+    /// The place within the type; none: at its first match.
+    pub cursor: Option<Cursor>,
+}
+
+impl Place {
+    /// The text for a link.
+    pub fn to_text(&self) -> String {
+        let cursor = self.cursor.as_ref().map(Cursor::to_text).unwrap_or_default();
+        format!("{}.{cursor}", self.kind)
+    }
+
+    /// Reads a link's text.
+    ///
+    /// # Errors
+    /// [`Error::BadCursor`] for a text that [`Place::to_text`] does not make.
+    pub fn parse(text: &str) -> Result<Self, Error> {
+        let (kind, cursor) = text.split_once('.').ok_or(Error::BadCursor)?;
+        let kind = ResourceType::parse(kind).ok_or(Error::BadCursor)?;
+        let cursor = (!cursor.is_empty()).then(|| Cursor::parse(cursor)).transpose()?;
+        Ok(Self { kind, cursor })
+    }
+}
+
+impl Across {
+    /// Reads the decoded names and values of a search; without `_type` it is for all types.
+    ///
+    /// # Errors
+    /// As [`Query::parse`]; [`Error::BadValue`] also for a parameter that only some of the types
+    /// have.
+    pub fn parse(setting: &Setting<'_>, pairs: &[(String, String)]) -> Result<Self, Error> {
+        let (types, rest): (Vec<_>, Vec<_>) = pairs.iter().partition(|(name, _)| name == "_type");
+        let mut kinds = Vec::new();
+        for name in types.iter().flat_map(|(_, value)| value.split(',')).filter(|n| !n.is_empty()) {
+            let kind = ResourceType::parse(name);
+            kinds.push(kind.ok_or_else(|| Error::bad("_type", "it names types of R4"))?);
+        }
+        if types.is_empty() {
+            kinds.extend(ResourceType::all());
+        }
+        kinds.sort_unstable();
+        kinds.dedup();
+        let rest: Vec<(String, String)> = rest.into_iter().cloned().collect();
+        if rest.iter().any(|(name, _)| name == "_sort") {
+            return Err(Error::unsupported("_sort", "matches of several types come type by type"));
+        }
+        let lenient = Setting { strict: false, ..*setting };
+        let queries = kinds.iter().map(|kind| Query::parse(&lenient, *kind, &rest));
+        let queries = queries.collect::<Result<Vec<_>, _>>()?;
+        for (name, _) in &rest {
+            let place = format!("http.{name}");
+            let ignored = |query: &&Query| {
+                query.ignored.iter().any(|issue| issue.expression.as_ref() == Some(&place))
+            };
+            let count = queries.iter().filter(ignored).count();
+            if count > 0 && count < queries.len() {
+                return Err(Error::bad(name, "not all of the types have this parameter"));
+            }
+            if count > 0 && setting.strict {
+                return Err(Error::UnknownParameter { name: name.clone() });
+            }
+        }
+        Ok(Self { queries })
+    }
+
+    /// The parameters as they were used, for the self link.
+    pub fn used(&self) -> Vec<(String, String)> {
+        let kinds: Vec<_> = self.queries.iter().map(|query| query.kind.as_str()).collect();
+        let used = self.queries.first().map(|query| query.used.clone()).unwrap_or_default();
+        std::iter::once(("_type".to_owned(), kinds.join(","))).chain(used).collect()
+    }
+
+    /// Answers with a page and the place of the next, if there is one.
+    ///
+    /// # Errors
+    /// As [`run`].
+    pub fn run(
+        &self,
+        view: &dyn View,
+        rules: &Rules,
+        from: Option<&Place>,
+    ) -> Result<(Page, Option<Place>), Error> {
+        let mut page = Page { total: Some(0), ..Page::default() };
+        let mut next = None;
+        for query in &self.queries {
+            let begun = from.is_none_or(|from| query.kind >= from.kind);
+            let here = from.filter(|from| from.kind == query.kind);
+            let left = query.count - page.matches.len().min(query.count);
+            if !begun || (left == 0 && query.count > 0) {
+                // The page is full, or past this type: only the total is of interest, and whether
+                // there is anything left for another page.
+                let peek = Query { count: 1, includes: Vec::new(), ..query.clone() };
+                let found = run(view, rules, &peek, None)?;
+                add_total(&mut page, found.total);
+                if begun && next.is_none() && !found.matches.is_empty() {
+                    next = Some(Place { kind: query.kind, cursor: None });
+                }
+                continue;
+            }
+            let asked = Query { count: left, ..query.clone() };
+            let cursor = here.and_then(|here| here.cursor.as_ref());
+            let found = run(view, rules, &asked, cursor)?;
+            add_total(&mut page, found.total);
+            page.matches.extend(found.matches);
+            page.included.extend(found.included);
+            next = found.next.map(|cursor| Place { kind: query.kind, cursor: Some(cursor) });
+        }
+        Ok((page, next))
+    }
+}
+
+/// The total is that of all types, as far as each is known.
+fn add_total(page: &mut Page, total: Option<u64>) {
+    page.total = page.total.zip(total).map(|(sum, total)| sum + total);
+}

@@ -1,0 +1,275 @@
+//! Candidates: the ids that one clause gives, in their order.
+//!
+//! The rows of one whole key come in the order of ids. A clause whose rows have few distinct keys
+//! is read as a merge of those, from the middle if need be, and never as a whole; others are
+//! gathered and sorted.
+
+use std::collections::BTreeSet;
+use std::iter::Peekable;
+
+use crate::fhir::{Id, ResourceType};
+use crate::repository::{self, key, read};
+use crate::search::Error;
+use crate::search::clause::Clause;
+use crate::search::condition::Condition;
+use crate::store::View;
+
+/// Ids, in ascending or descending order.
+pub(super) type Ids<'a> = Box<dyn Iterator<Item = Result<Id, Error>> + 'a>;
+
+/// From where, and in which direction.
+#[derive(Clone, Copy)]
+pub(super) struct Course<'a> {
+    /// The last id that is not wanted any more.
+    pub(super) past: Option<&'a Id>,
+    /// Whether the greatest comes first.
+    pub(super) descending: bool,
+}
+
+impl Course<'_> {
+    /// All of them, upward.
+    pub(super) const ALL: Self = Self { past: None, descending: false };
+
+    fn wants(self, id: &Id) -> bool {
+        self.past.is_none_or(|past| if self.descending { id < past } else { id > past })
+    }
+}
+
+/// The most distinct keys that are merged.
+const MOST_KEYS: usize = 16;
+
+/// The most rows that are gathered.
+const MOST_ROWS: usize = 1_000_000;
+
+/// The ids of current resources that the clause gives; without a clause, of all of the type.
+///
+/// # Errors
+/// [`Error::TooCostly`] when too many rows would have to be gathered; [`Error::Repository`].
+pub(super) fn candidates<'a>(
+    view: &'a dyn View,
+    kind: ResourceType,
+    clause: Option<&'a Clause>,
+    course: Course<'a>,
+) -> Result<Ids<'a>, Error> {
+    match clause {
+        None => Ok(current(view, kind, course)),
+        Some(Clause::Ids { ids, .. }) => {
+            let wanted: Vec<Id> = ids.iter().filter(|id| course.wants(id)).cloned().collect();
+            let alive = wanted.into_iter().filter_map(move |id| match exists(view, kind, &id) {
+                Ok(true) => Some(Ok(id)),
+                Ok(false) => None,
+                Err(error) => Some(Err(error)),
+            });
+            Ok(in_order(alive.collect(), course))
+        }
+        Some(Clause::Index { any, .. }) => {
+            if let Some(keys) = distinct_keys(view, kind, any)? {
+                let streams = keys.into_iter().map(|key| key.ids(view, kind, course).peekable());
+                return Ok(Box::new(Merge { streams: streams.collect(), course }));
+            }
+            let gathered = gather(view, kind, any, course)?;
+            Ok(in_order(gathered.into_iter().map(Ok).collect(), course))
+        }
+        Some(Clause::Chain { .. } | Clause::Has { .. }) => Ok(Box::new(std::iter::empty())),
+    }
+}
+
+fn in_order<'a>(mut ids: Vec<Result<Id, Error>>, course: Course<'_>) -> Ids<'a> {
+    if course.descending {
+        ids.reverse();
+    }
+    Box::new(ids.into_iter())
+}
+
+fn exists(view: &dyn View, kind: ResourceType, id: &Id) -> Result<bool, Error> {
+    let row = view.get(&key::current(kind, id))?;
+    let state = row.map(|row| read::parse_current(&row.value)).transpose()?;
+    Ok(state.is_some_and(|(_, deleted)| !deleted))
+}
+
+fn current<'a>(view: &'a dyn View, kind: ResourceType, course: Course<'_>) -> Ids<'a> {
+    let mut range = key::current_range(kind);
+    match course.past {
+        Some(past) if course.descending => range.end = key::current(kind, past),
+        Some(past) => range = key::current_after(kind, past),
+        None => {}
+    }
+    let damaged = || Error::from(repository::Error::Damaged(key::CURRENT));
+    let rows = view.scan(range);
+    let rows: Box<dyn Iterator<Item = _>> =
+        if course.descending { Box::new(rows.rev()) } else { Box::new(rows) };
+    Box::new(rows.filter_map(move |row| {
+        let read = || -> Result<Option<Id>, Error> {
+            let row = row?;
+            let (_, deleted) = read::parse_current(&row.value)?;
+            if deleted {
+                return Ok(None);
+            }
+            key::current_id(&row.key).map(Some).ok_or_else(damaged)
+        };
+        read().transpose()
+    }))
+}
+
+/// The rows of one whole key under one name, for one condition.
+struct WholeKey<'a> {
+    condition: &'a Condition,
+    source: &'a str,
+    parts: Vec<Vec<u8>>,
+}
+
+impl<'a> WholeKey<'a> {
+    fn ids(self, view: &'a dyn View, kind: ResourceType, course: Course<'_>) -> Ids<'a> {
+        let parts: Vec<&[u8]> = self.parts.iter().map(Vec::as_slice).collect();
+        let mut range = key::index_range(kind, self.source, &parts, &[]);
+        if let Some(past) = course.past {
+            let at = key::index(kind, self.source, &parts, past);
+            if course.descending {
+                range.end = at;
+            } else {
+                range.start = [at.as_slice(), &[0]].concat();
+            }
+        }
+        let rows = view.scan(range);
+        let rows: Box<dyn Iterator<Item = _>> =
+            if course.descending { Box::new(rows.rev()) } else { Box::new(rows) };
+        Box::new(rows.filter_map(move |row| {
+            let read = || -> Result<Option<Id>, Error> {
+                let row = row?;
+                let (parts, id) = key::index_parts(&row.key).ok_or_else(damaged)?;
+                Ok(self.condition.accepts(&parts, &row.value).then_some(id))
+            };
+            read().transpose()
+        }))
+    }
+}
+
+fn damaged() -> Error {
+    repository::Error::Damaged(key::INDEX).into()
+}
+
+/// The distinct keys of the rows that the conditions ask for; none if there are many.
+fn distinct_keys<'a>(
+    view: &dyn View,
+    kind: ResourceType,
+    any: &'a [Condition],
+) -> Result<Option<Vec<WholeKey<'a>>>, Error> {
+    let mut keys = Vec::new();
+    if any.len() > MOST_KEYS {
+        return Ok(None);
+    }
+    for condition in any {
+        let spans = condition.test.spans();
+        for (source, span) in
+            condition.sources.iter().flat_map(|source| spans.iter().map(move |span| (source, span)))
+        {
+            let mut range = span.range(kind, source);
+            while let Some(row) = view.scan(range.clone()).next() {
+                let (parts, _) = key::index_parts(&row?.key).ok_or_else(damaged)?;
+                if keys.len() == MOST_KEYS {
+                    return Ok(None);
+                }
+                let whole: Vec<&[u8]> = parts.iter().map(Vec::as_slice).collect();
+                range.start = key::index_range(kind, source, &whole, &[]).end;
+                keys.push(WholeKey { condition, source, parts });
+            }
+        }
+    }
+    Ok(Some(keys))
+}
+
+/// Whether the clause's ids can be read in their order, without gathering.
+pub(super) fn in_order_of_ids(
+    view: &dyn View,
+    kind: ResourceType,
+    clause: &Clause,
+) -> Result<bool, Error> {
+    match clause {
+        Clause::Index { any, .. } => Ok(distinct_keys(view, kind, any)?.is_some()),
+        _ => Ok(true),
+    }
+}
+
+fn gather(
+    view: &dyn View,
+    kind: ResourceType,
+    any: &[Condition],
+    course: Course<'_>,
+) -> Result<BTreeSet<Id>, Error> {
+    let mut ids = BTreeSet::new();
+    let mut rows = 0;
+    for condition in any {
+        for range in condition.ranges(kind) {
+            for row in view.scan(range) {
+                let row = row?;
+                rows += 1;
+                if rows > MOST_ROWS {
+                    return Err(Error::costly(None, "too many values would have to be looked at"));
+                }
+                let (parts, id) = key::index_parts(&row.key).ok_or_else(damaged)?;
+                if course.wants(&id) && condition.accepts(&parts, &row.value) {
+                    ids.insert(id);
+                }
+            }
+        }
+    }
+    Ok(ids)
+}
+
+/// How many rows the clause has, up to `most`; none for a clause that gives no rows.
+pub(super) fn count_up_to(
+    view: &dyn View,
+    kind: ResourceType,
+    clause: &Clause,
+    most: usize,
+) -> Result<usize, Error> {
+    let any = match clause {
+        Clause::Ids { ids, .. } => return Ok(ids.len().min(most)),
+        Clause::Index { any, .. } => any,
+        Clause::Chain { .. } | Clause::Has { .. } => return Ok(most),
+    };
+    let mut count = 0;
+    for range in any.iter().flat_map(|condition| condition.ranges(kind)) {
+        for row in view.scan(range).take(most - count) {
+            row?;
+            count += 1;
+        }
+        if count >= most {
+            break;
+        }
+    }
+    Ok(count)
+}
+
+/// Several streams in one order, without doubles.
+struct Merge<'a> {
+    streams: Vec<Peekable<Ids<'a>>>,
+    course: Course<'a>,
+}
+
+impl Iterator for Merge<'_> {
+    type Item = Result<Id, Error>;
+
+    fn next(&mut self) -> Option<Self::Item> {
+        let mut best: Option<Id> = None;
+        for stream in &mut self.streams {
+            match stream.peek() {
+                Some(Ok(id)) => {
+                    let first = best.as_ref().is_none_or(|best| {
+                        if self.course.descending { id > best } else { id < best }
+                    });
+                    if first {
+                        best = Some(id.clone());
+                    }
+                }
+                Some(Err(_)) => return stream.next(),
+                None => {}
+            }
+        }
+        let best = best?;
+        for stream in &mut self.streams {
+            while stream.next_if(|next| next.as_ref().is_ok_and(|id| *id == best)).is_some() {}
+        }
+        Some(Ok(best))
+    }
+}

@@ -1,0 +1,308 @@
+//! Clauses: what each parameter of a query asks, read from its name and value.
+//!
+//! Pure: no store is asked. Chains and reverse chains keep the clause on the other side until
+//! [`super::join`] asks the store for it.
+//! Source: <http://hl7.org/fhir/R4/search.html#modifiers>,
+//! <http://hl7.org/fhir/R4/search.html#chaining>, <http://hl7.org/fhir/R4/search.html#has>.
+
+mod value;
+
+use std::collections::BTreeSet;
+
+use crate::definitions::search_parameter::ParameterType;
+use crate::fhir::{Id, Instant, ResourceType};
+use crate::index::{Parameter, Rules, composite, reference};
+use crate::search::Error;
+use crate::search::condition::{Condition, Target, Test};
+use crate::search::value::{split, unescape};
+
+/// What is asked of resources of one type; all clauses of a query must hold.
+#[derive(Clone, PartialEq, Debug)]
+pub enum Clause {
+    /// The id is (or is not) one of these.
+    Ids {
+        /// The ids.
+        ids: BTreeSet<Id>,
+        /// Whether it must not be one.
+        negated: bool,
+    },
+    /// One of the conditions holds for a row of the resource, or none does.
+    Index {
+        /// The parameter as the query names it.
+        label: String,
+        /// Whether no row may meet any of the conditions.
+        negated: bool,
+        /// The conditions.
+        any: Vec<Condition>,
+    },
+    /// A reference points to a resource for which the inner clause holds.
+    Chain {
+        /// The parameter as the query names it.
+        label: String,
+        /// The names under which the rows of the reference stand.
+        sources: Vec<String>,
+        /// For each type that may be pointed to, what is asked of it.
+        targets: Vec<(ResourceType, Clause)>,
+    },
+    /// A resource of that type for which the inner clause holds points here.
+    Has {
+        /// The parameter as the query names it.
+        label: String,
+        /// The type of the resources that point here.
+        kind: ResourceType,
+        /// The names under which the rows of their reference stand.
+        sources: Vec<String>,
+        /// What is asked of them.
+        inner: Box<Clause>,
+    },
+}
+
+impl Clause {
+    /// That the resource belongs to the compartment of a resource, by one of these parameters of
+    /// its type ([`Compartments::parameters`]). The resource that the compartment is of belongs to
+    /// it too, which is not told by this clause.
+    ///
+    /// [`Compartments::parameters`]: crate::definitions::compartment::Compartments::parameters
+    pub fn within(
+        rules: &Rules,
+        kind: ResourceType,
+        parameters: &[String],
+        (of, id): (ResourceType, &Id),
+    ) -> Self {
+        let found = parameters.iter().filter_map(|code| rules.parameter(kind, code));
+        let conditions = found.filter(|parameter| !parameter.sources.is_empty()).map(|parameter| {
+            let (id, place) = (id.to_string(), Some(of.to_string()));
+            let test = Test::Target(Target { id, place, version: None });
+            let (sources, target) = (parameter.sources.clone(), parameter.target);
+            Condition { sources, target, arity: 2, test }
+        });
+        Self::Index {
+            label: format!("{of} compartment"),
+            negated: false,
+            any: conditions.collect(),
+        }
+    }
+}
+
+/// What reading a clause needs to know.
+#[derive(Clone, Copy)]
+pub struct Reader<'a> {
+    /// The search parameters.
+    pub rules: &'a Rules,
+    /// The time that `ap` measures from.
+    pub now: Instant,
+    /// How many values one parameter may list.
+    pub most_values: usize,
+    /// How many chains may follow each other.
+    pub most_links: usize,
+}
+
+/// A parameter name taken apart at its colon.
+struct Name<'a> {
+    whole: &'a str,
+    code: &'a str,
+    modifier: Option<&'a str>,
+}
+
+impl<'a> Name<'a> {
+    fn parse(whole: &'a str) -> Self {
+        let (code, modifier) = whole.split_once(':').map_or((whole, None), |(c, m)| (c, Some(m)));
+        Self { whole, code, modifier }
+    }
+
+    fn unknown_modifier(&self) -> Error {
+        let (name, modifier) =
+            (self.whole.to_owned(), self.modifier.unwrap_or_default().to_owned());
+        Error::UnknownModifier { name, modifier }
+    }
+}
+
+impl Reader<'_> {
+    /// The clause of a parameter; none when its values are all empty.
+    ///
+    /// # Errors
+    /// [`Error::UnknownParameter`], [`Error::UnknownModifier`], [`Error::BadValue`],
+    /// [`Error::NotSupported`], [`Error::TooCostly`].
+    pub fn read(
+        &self,
+        kind: ResourceType,
+        name: &str,
+        text: &str,
+    ) -> Result<Option<Clause>, Error> {
+        self.link(kind, name, name, text, 0)
+    }
+
+    fn link(
+        &self,
+        kind: ResourceType,
+        label: &str,
+        name: &str,
+        text: &str,
+        depth: usize,
+    ) -> Result<Option<Clause>, Error> {
+        if depth > self.most_links {
+            return Err(Error::costly(Some(label), "the chain has too many links"));
+        }
+        if let Some(rest) = name.strip_prefix("_has:") {
+            return self.has(kind, label, rest, text, depth);
+        }
+        if let Some((head, rest)) = name.split_once('.') {
+            return self.chain(kind, label, (head, rest), text, depth);
+        }
+        let name = Name { whole: label, ..Name::parse(name) };
+        let parameter = self.rules.parameter(kind, name.code).ok_or_else(|| unknown(label))?;
+        let values: Vec<&str> = split(text, ',').into_iter().filter(|v| !v.is_empty()).collect();
+        if values.is_empty() {
+            return Ok(None);
+        }
+        if values.len() > self.most_values {
+            let message = format!("at most {} values may be listed", self.most_values);
+            return Err(Error::costly(Some(label), &message));
+        }
+        if name.code == "_id" {
+            return ids(&name, &values).map(Some);
+        }
+        self.index(parameter, &name, &values).map(Some)
+    }
+
+    fn index(
+        &self,
+        parameter: &Parameter,
+        name: &Name<'_>,
+        values: &[&str],
+    ) -> Result<Clause, Error> {
+        let label = name.whole.to_owned();
+        let kind = parameter.definition.kind;
+        if parameter.sources.is_empty() {
+            return Err(Error::unsupported(name.whole, "no index serves this parameter"));
+        }
+        let arity = parameter.components.iter().filter_map(|kind| composite::arity(*kind)).sum();
+        let mut condition = Condition {
+            sources: parameter.sources.clone(),
+            target: parameter.target,
+            arity: composite::arity(kind).unwrap_or(arity),
+            test: Test::Any,
+        };
+        if name.modifier == Some("missing") && kind != ParameterType::Composite {
+            let negated = match values {
+                ["true"] => true,
+                ["false"] => false,
+                _ => return Err(Error::bad(name.whole, "it is true or false")),
+            };
+            return Ok(Clause::Index { label, negated, any: vec![condition] });
+        }
+        let mut negated = false;
+        let mut modifier = name.modifier;
+        if kind == ParameterType::Token && modifier == Some("not") {
+            (negated, modifier) = (true, None);
+        }
+        if kind == ParameterType::Reference && modifier == Some("identifier") {
+            for source in &mut condition.sources {
+                source.push_str(reference::IDENTIFIER);
+            }
+            // The rows of identifiers do not say the type that is meant.
+            condition.target = None;
+        }
+        let mut any = Vec::new();
+        for text in values {
+            let tests = value::tests(self, parameter, modifier, text)
+                .map_err(|fault| fault.into_error(name))?;
+            any.extend(tests.into_iter().map(|test| Condition { test, ..condition.clone() }));
+        }
+        Ok(Clause::Index { label, negated, any })
+    }
+
+    /// `reference[:Type].name`
+    fn chain(
+        &self,
+        kind: ResourceType,
+        label: &str,
+        (head, rest): (&str, &str),
+        text: &str,
+        depth: usize,
+    ) -> Result<Option<Clause>, Error> {
+        let name = Name { whole: label, ..Name::parse(head) };
+        let parameter = self.reference(kind, &name)?;
+        let asked = match name.modifier {
+            Some(kind) => Some(ResourceType::parse(kind).ok_or_else(|| name.unknown_modifier())?),
+            None => None,
+        };
+        let mut targets = Vec::new();
+        let mut fault = None;
+        for target in targets_of(parameter).into_iter().filter(|t| asked.is_none_or(|a| a == *t)) {
+            match self.link(target, label, rest, text, depth + 1) {
+                Ok(Some(clause)) => targets.push((target, clause)),
+                Ok(None) => return Ok(None),
+                Err(error) => fault = Some(error),
+            }
+        }
+        if targets.is_empty() {
+            return Err(fault.unwrap_or_else(|| unknown(label)));
+        }
+        let sources = parameter.sources.clone();
+        Ok(Some(Clause::Chain { label: label.to_owned(), sources, targets }))
+    }
+
+    /// `_has:Type:reference:name`
+    fn has(
+        &self,
+        kind: ResourceType,
+        label: &str,
+        rest: &str,
+        text: &str,
+        depth: usize,
+    ) -> Result<Option<Clause>, Error> {
+        let form = || Error::bad(label, "it is named _has:Type:reference:parameter");
+        let (other, rest) = rest.split_once(':').ok_or_else(form)?;
+        let (reference, rest) = rest.split_once(':').ok_or_else(form)?;
+        let other = ResourceType::parse(other)
+            .ok_or_else(|| Error::bad(label, "there is no resource type of that name"))?;
+        let name = Name { whole: label, code: reference, modifier: None };
+        let parameter = self.reference(other, &name)?;
+        if !targets_of(parameter).contains(&kind) {
+            return Err(Error::bad(label, "that reference never points to this type"));
+        }
+        let Some(inner) = self.link(other, label, rest, text, depth + 1)? else { return Ok(None) };
+        Ok(Some(Clause::Has {
+            label: label.to_owned(),
+            kind: other,
+            sources: parameter.sources.clone(),
+            inner: Box::new(inner),
+        }))
+    }
+
+    fn reference(&self, kind: ResourceType, name: &Name<'_>) -> Result<&Parameter, Error> {
+        let parameter = self.rules.parameter(kind, name.code).ok_or_else(|| unknown(name.whole))?;
+        if parameter.definition.kind != ParameterType::Reference || parameter.sources.is_empty() {
+            let message = format!("{} is not a reference that can be followed", name.code);
+            return Err(Error::bad(name.whole, &message));
+        }
+        Ok(parameter)
+    }
+}
+
+/// The types that the parameter's references may point to; all, where the definition does not say.
+fn targets_of(parameter: &Parameter) -> Vec<ResourceType> {
+    if let Some(target) = parameter.target {
+        return vec![target];
+    }
+    let named = parameter.definition.target.iter();
+    let named: Vec<_> = named.filter_map(|name| ResourceType::parse(name)).collect();
+    if named.is_empty() { ResourceType::all().collect() } else { named }
+}
+
+fn unknown(label: &str) -> Error {
+    Error::UnknownParameter { name: label.to_owned() }
+}
+
+fn ids(name: &Name<'_>, values: &[&str]) -> Result<Clause, Error> {
+    let negated = match name.modifier {
+        None => false,
+        Some("not") => true,
+        Some(_) => return Err(name.unknown_modifier()),
+    };
+    let plain = values.iter().map(|value| unescape(value)).collect::<Option<Vec<_>>>();
+    let plain = plain.ok_or_else(|| Error::bad(name.whole, "a backslash must escape something"))?;
+    // A text that no id can be matches nothing, which is no fault.
+    Ok(Clause::Ids { ids: plain.iter().filter_map(|text| Id::parse(text)).collect(), negated })
+}

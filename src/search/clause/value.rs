@@ -1,0 +1,304 @@
+//! One value of a query, by the type of its parameter.
+//!
+//! Source: <http://hl7.org/fhir/R4/search.html#ptypes>.
+
+use std::collections::BTreeSet;
+
+use super::{Name, Reader};
+use crate::definitions::search_parameter::ParameterType;
+use crate::fhir::{Id, Reference, ResourceType};
+use crate::index::date::Interval;
+use crate::index::{Form, Parameter, composite, reference, string, uri};
+use crate::search::Error;
+use crate::search::condition::{
+    Amount, Composite, Mode, Moment, Quantity, Target, Test, Text, Token, Unit, Uri, Window,
+};
+use crate::search::value::{Prefix, split, unescape};
+
+/// What is wrong with a value or its modifier.
+pub(super) enum Fault {
+    Modifier,
+    Value(&'static str),
+    NotSupported(&'static str),
+}
+
+impl Fault {
+    pub(super) fn into_error(self, name: &Name<'_>) -> Error {
+        match self {
+            Self::Modifier => name.unknown_modifier(),
+            Self::Value(message) => Error::bad(name.whole, message),
+            Self::NotSupported(message) => Error::unsupported(name.whole, message),
+        }
+    }
+}
+
+/// The tests of which one must hold for the value.
+pub(super) fn tests(
+    reader: &Reader<'_>,
+    parameter: &Parameter,
+    modifier: Option<&str>,
+    text: &str,
+) -> Result<Vec<Test>, Fault> {
+    let kind = parameter.definition.kind;
+    let plain = || match modifier {
+        None => Ok(()),
+        Some(_) => Err(Fault::Modifier),
+    };
+    match kind {
+        ParameterType::Token => token(parameter, modifier, text),
+        ParameterType::String => self::text(modifier, text).map(|test| vec![test]),
+        ParameterType::Reference => target(reader, parameter, modifier, text),
+        ParameterType::Uri => uris(modifier, text),
+        ParameterType::Date => {
+            plain()?;
+            moment(reader, text).map(|test| vec![test])
+        }
+        ParameterType::Number => {
+            plain()?;
+            let (prefix, number) = Prefix::take(text);
+            let sought = Window::parse(number, prefix).ok_or(NOT_A_NUMBER)?;
+            Ok(vec![Test::Amount(Amount { prefix, sought })])
+        }
+        ParameterType::Quantity => {
+            plain()?;
+            quantity(text).map(|test| vec![test])
+        }
+        ParameterType::Composite => {
+            plain()?;
+            composites(reader, parameter, text)
+        }
+        ParameterType::Special => Err(Fault::NotSupported("no index serves this parameter")),
+    }
+}
+
+const NOT_A_NUMBER: Fault = Fault::Value("it is a decimal number, with a prefix if need be");
+const BACKSLASH: Fault = Fault::Value("a backslash may only stand before , | $ or \\");
+
+fn plain(text: &str) -> Result<String, Fault> {
+    unescape(text).ok_or(BACKSLASH)
+}
+
+/// The parts between bars.
+fn bars(text: &str) -> Result<Vec<String>, Fault> {
+    split(text, '|').into_iter().map(plain).collect()
+}
+
+fn token(parameter: &Parameter, modifier: Option<&str>, text: &str) -> Result<Vec<Test>, Fault> {
+    let parts = bars(text)?;
+    match modifier {
+        None => {}
+        Some("text") => {
+            let start = string::fold(&plain(text)?);
+            return Ok(vec![Test::Token(Token::Text(start))]);
+        }
+        Some("of-type") => {
+            let [system, code, value] = parts.as_slice() else {
+                return Err(Fault::Value("it has three parts: system|code|value"));
+            };
+            let kind = format!("{system}|{code}");
+            return Ok(vec![Test::Token(Token::OfType { kind, value: value.clone() })]);
+        }
+        Some("in" | "not-in" | "above" | "below") => {
+            return Err(Fault::NotSupported("searching by value set or hierarchy"));
+        }
+        Some(_) => return Err(Fault::Modifier),
+    }
+    Ok(codes(parameter, &parts)?.into_iter().map(Test::Token).collect())
+}
+
+fn codes(parameter: &Parameter, parts: &[String]) -> Result<Vec<Token>, Fault> {
+    let only = |forms: &[Form]| parameter.forms.iter().all(|form| forms.contains(form));
+    let boolean = !parameter.forms.is_empty() && only(&[Form::Boolean]);
+    let bare = !parameter.forms.is_empty()
+        && only(&[Form::Boolean, Form::Uri, Form::Canonical, Form::ContactPoint]);
+    match parts {
+        [code] if boolean && !["true", "false"].contains(&code.as_str()) => {
+            Err(Fault::Value("it is true or false"))
+        }
+        [code] => Ok(vec![Token::Code { code: code.clone(), system: None }]),
+        [_, _] if bare => Err(Fault::Value("the values of this parameter have no system")),
+        [system, code] if code.is_empty() => {
+            let implied = parameter.systems.contains(system).then(|| Token::System(String::new()));
+            Ok(std::iter::once(Token::System(system.clone())).chain(implied).collect())
+        }
+        [system, code] => {
+            let code_in = |system: &str| {
+                let system = Some(system.to_owned());
+                Token::Code { code: code.clone(), system }
+            };
+            // The system of a code element goes without saying, and so is not in the index.
+            let implied = parameter.systems.contains(system).then(|| code_in(""));
+            Ok(std::iter::once(code_in(system)).chain(implied).collect())
+        }
+        _ => Err(Fault::Value("it has at most two parts: system|code")),
+    }
+}
+
+fn text(modifier: Option<&str>, text: &str) -> Result<Test, Fault> {
+    let sent = plain(text)?;
+    let (mode, sought) = match modifier {
+        None => (Mode::Start, string::fold(&sent)),
+        Some("contains") => (Mode::Contains, string::fold(&sent)),
+        Some("exact") => (Mode::Exact, sent),
+        Some(_) => return Err(Fault::Modifier),
+    };
+    if sought.is_empty() {
+        return Err(Fault::Value("it has no letter or digit to search by"));
+    }
+    Ok(Test::Text(Text { sought, mode }))
+}
+
+fn moment(reader: &Reader<'_>, text: &str) -> Result<Test, Fault> {
+    const FORM: Fault = Fault::Value(
+        "it is a date or time such as 2026-03, 2026-03-02 or \
+        2026-03-02T09:10:00Z, with a prefix if need be",
+    );
+    let text = plain(text)?;
+    let (prefix, date) = Prefix::take(&text);
+    let mut sought = Interval::parse(&mend_zone(date)).ok_or(FORM)?;
+    if prefix == Prefix::Approximately {
+        // A tenth of the time between then and now, as the page suggests.
+        let middle = sought.start.midpoint(sought.end);
+        let margin = reader.now.millis().abs_diff(middle).cast_signed() / 10;
+        sought.start = sought.start.saturating_sub(margin);
+        sought.end = sought.end.saturating_add(margin);
+    }
+    Ok(Test::Moment(Moment { prefix, sought }))
+}
+
+/// A plus sign that was not percent-encoded arrives as a blank.
+fn mend_zone(date: &str) -> String {
+    match date.rsplit_once(' ') {
+        Some((time, zone)) if time.contains('T') => format!("{time}+{zone}"),
+        _ => date.to_owned(),
+    }
+}
+
+fn target(
+    reader: &Reader<'_>,
+    parameter: &Parameter,
+    modifier: Option<&str>,
+    text: &str,
+) -> Result<Vec<Test>, Fault> {
+    let mut kind = match parameter.definition.target.as_slice() {
+        _ if parameter.target.is_some() => parameter.target,
+        [only] => ResourceType::parse(only),
+        _ => None,
+    };
+    match modifier {
+        None => {}
+        Some("identifier") => {
+            let tests = codes_of_identifier(&bars(text)?)?;
+            return Ok(vec![Test::Token(tests)]);
+        }
+        Some("above" | "below") => {
+            return Err(Fault::NotSupported("searching by hierarchy or version range"));
+        }
+        Some(name) => kind = Some(ResourceType::parse(name).ok_or(Fault::Modifier)?),
+    }
+    let text = plain(text)?;
+    if let Some(id) = Id::parse(&text) {
+        let place = kind.map(|kind| kind.to_string());
+        let target = Target { id: id.to_string(), place, version: None };
+        return Ok(vec![Test::Target(target)]);
+    }
+    match Reference::parse(&text) {
+        Reference::Malformed(_) | Reference::Contained(_) | Reference::Conditional { .. } => {
+            return Err(Fault::Value("it is an id, Type/id, or an absolute URL"));
+        }
+        _ => {}
+    }
+    let key = reference::key(&text, reader.rules.own_base());
+    let part = |at: usize| {
+        let part = key.parts.get(at).cloned().unwrap_or_default();
+        String::from_utf8(part).unwrap_or_default()
+    };
+    let version = String::from_utf8(key.value.clone()).ok().filter(|version| !version.is_empty());
+    let place = Some(part(1)).filter(|place| !place.is_empty());
+    Ok(vec![Test::Target(Target { id: part(0), place, version })])
+}
+
+fn codes_of_identifier(parts: &[String]) -> Result<Token, Fault> {
+    match parts {
+        [code] => Ok(Token::Code { code: code.clone(), system: None }),
+        [system, value] if value.is_empty() => Ok(Token::System(system.clone())),
+        [system, value] => Ok(Token::Code { code: value.clone(), system: Some(system.clone()) }),
+        _ => Err(Fault::Value("it has at most two parts: system|value")),
+    }
+}
+
+fn uris(modifier: Option<&str>, text: &str) -> Result<Vec<Test>, Fault> {
+    let text = plain(text)?;
+    let is = |uri: &str, version: Option<&str>| {
+        Test::Uri(Uri::Is { uri: uri.to_owned(), version: version.map(str::to_owned) })
+    };
+    let url = text.contains("://");
+    match modifier {
+        None => {
+            let (bare, version) = uri::split(&text);
+            let canonical = (!version.is_empty()).then(|| is(bare, Some(version)));
+            Ok(std::iter::once(is(&text, None)).chain(canonical).collect())
+        }
+        Some("below" | "above") if !url => {
+            Err(Fault::Value("above and below are for URLs, not for other URIs"))
+        }
+        Some("below") => Ok(vec![Test::Uri(Uri::Below(text))]),
+        Some("above") => {
+            let mut above = BTreeSet::from([text.as_str()]);
+            let path = text.find("://").map_or(0, |at| at + 3);
+            for (at, _) in text.match_indices('/').filter(|(at, _)| *at >= path) {
+                above.extend(text.get(..at));
+                above.extend(text.get(..=at));
+            }
+            Ok(above.into_iter().map(|uri| is(uri, None)).collect())
+        }
+        Some(_) => Err(Fault::Modifier),
+    }
+}
+
+fn quantity(text: &str) -> Result<Test, Fault> {
+    let parts = bars(text)?;
+    let (prefix, number) = Prefix::take(parts.first().map_or("", String::as_str));
+    let sought = Window::parse(number, prefix).ok_or(NOT_A_NUMBER)?;
+    let unit = match parts.as_slice() {
+        [_] => Unit::Any,
+        [_, _] => return Err(Fault::Value("it has one part or three: number|system|code")),
+        [_, system, code] if system.is_empty() && code.is_empty() => Unit::Any,
+        [_, system, code] if system.is_empty() => Unit::Named(code.clone()),
+        [_, system, code] => {
+            let base = sought.in_base_units(code, system);
+            let code = (!code.is_empty()).then(|| code.clone());
+            Unit::Coded { system: system.clone(), code, base }
+        }
+        _ => return Err(Fault::Value("it has at most three parts: number|system|code")),
+    };
+    Ok(Test::Quantity(Box::new(Quantity { prefix, sought, unit })))
+}
+
+/// All combinations of what the parts may mean.
+fn composites(reader: &Reader<'_>, parameter: &Parameter, text: &str) -> Result<Vec<Test>, Fault> {
+    let parts = split(text, '$');
+    let definitions = &parameter.definition.components;
+    if parts.len() != definitions.len() {
+        return Err(Fault::Value("it has one part for each component, joined by $"));
+    }
+    let mut combined = vec![Vec::new()];
+    for ((part, kind), component) in parts.iter().zip(&parameter.components).zip(definitions) {
+        let definition = reader.rules.definitions().by_url(&component.definition);
+        let definition = definition.ok_or(Fault::NotSupported("a component has no definition"))?;
+        let simple = Parameter::for_component(definition);
+        let arity = composite::arity(*kind).unwrap_or_default();
+        let tests = tests(reader, &simple, None, part)?;
+        combined = combined
+            .iter()
+            .flat_map(|head: &Vec<(usize, Test)>| {
+                tests.iter().map(|test| {
+                    let mut longer = head.clone();
+                    longer.push((arity, test.clone()));
+                    longer
+                })
+            })
+            .collect();
+    }
+    Ok(combined.into_iter().map(|parts| Test::Composite(Composite(parts))).collect())
+}

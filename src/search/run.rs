@@ -1,0 +1,342 @@
+//! A query answered: one page of matches.
+//!
+//! One view, one page. Candidates come from the clause with the fewest rows, the other clauses are
+//! asked of the candidates' own rows, and only what goes on the page is loaded. Pages go on from a
+//! place in the order, so that whatever is written meanwhile, a match that matched throughout is
+//! told once: by id without more; in other orders because those that have changed since the first
+//! page keep the place that they had then.
+//! Source: <http://hl7.org/fhir/R4/search.html>, <http://hl7.org/fhir/R4/http.html#paging>.
+
+use std::ops::Range;
+
+use crate::fhir::{Id, ResourceType};
+use crate::index::Rules;
+use crate::repository::{self, Stored, key};
+use crate::search::candidates::{Course, Ids, candidates, count_up_to, in_order_of_ids};
+use crate::search::clause::Clause;
+use crate::search::cursor::Cursor;
+use crate::search::include::include;
+use crate::search::join::join;
+use crate::search::plan::Plan;
+use crate::search::query::{Query, Total};
+use crate::search::read::Rows;
+use crate::search::{Error, sort, timeline};
+use crate::store::{Seq, View};
+
+/// One page.
+#[derive(Clone, PartialEq, Eq, Debug, Default)]
+pub struct Page {
+    /// The matches in their order.
+    pub matches: Vec<Stored>,
+    /// What was asked to be told along with them.
+    pub included: Vec<Stored>,
+    /// How many match in all, where that was asked for or is cheap.
+    pub total: Option<u64>,
+    /// Where the next page begins, if there is one.
+    pub next: Option<Cursor>,
+    /// Where the page before ends, if there is one.
+    pub previous: Option<Cursor>,
+}
+
+/// Answers a query; without a cursor with the first page.
+///
+/// # Errors
+/// [`Error::TooCostly`], [`Error::BadCursor`] for the cursor of another query, [`Error::Expired`],
+/// [`Error::Repository`].
+pub fn run(
+    view: &dyn View,
+    rules: &Rules,
+    query: &Query,
+    cursor: Option<&Cursor>,
+) -> Result<Page, Error> {
+    let mut query = query.clone();
+    for clause in &mut query.clauses {
+        *clause = join(view, query.limits, query.kind, clause)?;
+    }
+    let plan = Plan::new(&query);
+    let search = Search::choose(view, &query, &plan)?;
+    let mut page = Page { total: search.total(&query)?, ..Page::default() };
+    if query.count == 0 {
+        return Ok(page);
+    }
+    let by_id = match query.sort.as_slice() {
+        [] => Some(false),
+        [key] if key.sources.is_empty() => Some(key.descending),
+        _ => None,
+    };
+    let (ids, cursors) = match by_id {
+        Some(descending) => search.by_id(&query, cursor, descending)?,
+        None => search.sorted(rules, &query, cursor)?,
+    };
+    for id in &ids {
+        page.matches.extend(repository::current(view, query.kind, id)?);
+    }
+    page.included = include(view, rules, &query, &page.matches)?;
+    (page.previous, page.next) = cursors;
+    Ok(page)
+}
+
+/// The ranges of rows in one of which a write must fall that makes a resource match which did not:
+/// what a conditional create expects no newcomer in.
+pub fn watched(query: &Query) -> Vec<Range<Vec<u8>>> {
+    let mut ranges = Vec::new();
+    for clause in &query.clauses {
+        match clause {
+            Clause::Index { any, negated: false, .. } => {
+                ranges.extend(any.iter().flat_map(|condition| condition.ranges(query.kind)));
+            }
+            Clause::Ids { ids, negated: false } => {
+                let row = |id| key::current(query.kind, id);
+                ranges.extend(ids.iter().map(|id| row(id)..[row(id).as_slice(), &[0]].concat()));
+            }
+            _ => return vec![key::current_range(query.kind)],
+        }
+    }
+    if ranges.is_empty() { vec![key::current_range(query.kind)] } else { ranges }
+}
+
+/// The ids of the resources of that type for which the clause holds.
+pub(super) fn holding<'a>(
+    view: &'a dyn View,
+    kind: ResourceType,
+    clause: &'a Clause,
+) -> Result<Ids<'a>, Error> {
+    let negated =
+        matches!(clause, Clause::Ids { negated: true, .. } | Clause::Index { negated: true, .. });
+    if !negated {
+        return candidates(view, kind, Some(clause), Course::ALL);
+    }
+    let all = candidates(view, kind, None, Course::ALL)?;
+    Ok(filter(view, kind, all, vec![clause]))
+}
+
+fn filter<'a>(
+    view: &'a dyn View,
+    kind: ResourceType,
+    ids: Ids<'a>,
+    clauses: Vec<&'a Clause>,
+) -> Ids<'a> {
+    if clauses.is_empty() {
+        return ids;
+    }
+    Box::new(ids.filter_map(move |id| {
+        let held = id.and_then(|id| {
+            let held = Rows::read(view, kind, &id)?.hold(&clauses)?;
+            Ok(held.then_some(id))
+        });
+        held.transpose()
+    }))
+}
+
+/// The resources that are looked at before their rows are gathered.
+const SOON: usize = 20_000;
+
+/// So few rows that no other clause need be counted.
+const FEW: usize = 16;
+
+/// Ids for a page with the cursors of the pages before and after.
+type Ends = (Vec<Id>, (Option<Cursor>, Option<Cursor>));
+
+/// A query's clauses, with one chosen to give the candidates.
+struct Search<'a> {
+    view: &'a dyn View,
+    kind: ResourceType,
+    source: Option<&'a Clause>,
+    others: Vec<&'a Clause>,
+    /// Whether the candidates are too many to count beforehand.
+    large: bool,
+}
+
+impl<'a> Search<'a> {
+    fn choose(view: &'a dyn View, query: &Query, plan: &'a Plan) -> Result<Self, Error> {
+        let (kind, counted) = (query.kind, query.limits.counted);
+        let mut best: Option<(usize, usize)> = None;
+        for (at, clause) in plan.ranges.iter().enumerate() {
+            let most = best.map_or(counted, |(count, _)| count);
+            let count = count_up_to(view, kind, clause, most)?;
+            if best.is_none() || count < most {
+                best = Some((count, at));
+            }
+            if count <= FEW {
+                break;
+            }
+        }
+        let chosen = best.map(|(_, at)| at);
+        let others = plan.ranges.iter().enumerate().filter(|(at, _)| Some(*at) != chosen);
+        let others = others.map(|(_, clause)| clause).chain(&plan.filters).collect();
+        let count = match best {
+            Some((count, _)) => count,
+            None => view.scan(key::current_range(kind)).take(counted).count(),
+        };
+        let large = count >= counted;
+        let source = chosen.and_then(|at| plan.ranges.get(at));
+        Ok(Self { view, kind, source, others, large })
+    }
+
+    fn matches(&self, course: Course<'a>) -> Result<Ids<'a>, Error> {
+        let ids = candidates(self.view, self.kind, self.source, course)?;
+        Ok(filter(self.view, self.kind, ids, self.others.clone()))
+    }
+
+    fn total(&self, query: &Query) -> Result<Option<u64>, Error> {
+        match query.total {
+            _ if query.count == 0 => {}
+            Total::None => return Ok(None),
+            Total::IfCheap if self.large => return Ok(None),
+            Total::IfCheap | Total::Accurate => {}
+        }
+        let mut total = 0;
+        for id in self.matches(Course::ALL)? {
+            id?;
+            total += 1;
+        }
+        Ok(Some(total))
+    }
+
+    fn by_id(
+        &self,
+        query: &Query,
+        cursor: Option<&'a Cursor>,
+        descending: bool,
+    ) -> Result<Ends, Error> {
+        let backward = cursor.is_some_and(|cursor| cursor.backward);
+        let past = cursor.map(|cursor| &cursor.id);
+        let course = Course { past, descending: descending != backward };
+        if let Some(found) = self.by_id_soon(query.count, course)? {
+            return Ok(cut(found, query.count, cursor, self.view.seq()));
+        }
+        let found = self.matches(course)?.take(query.count.saturating_add(1));
+        let found = found.map(|id| id.map(|id| (sort::Place::new(), id)));
+        let found = found.collect::<Result<Vec<_>, _>>()?;
+        Ok(cut(found, query.count, cursor, self.view.seq()))
+    }
+
+    /// A page of a search whose narrowest clause has many rows that are not in the order of ids:
+    /// most resources may match, and then the page is full after a few, none of which had to be
+    /// gathered. None when it is not.
+    fn by_id_soon(
+        &self,
+        count: usize,
+        course: Course<'a>,
+    ) -> Result<Option<Vec<(sort::Place, Id)>>, Error> {
+        let Some(source) = self.source.filter(|_| self.large) else { return Ok(None) };
+        if in_order_of_ids(self.view, self.kind, source)? {
+            return Ok(None);
+        }
+        let clauses: Vec<&Clause> = std::iter::once(source).chain(self.others.clone()).collect();
+        let mut found = Vec::new();
+        for (looked_at, id) in candidates(self.view, self.kind, None, course)?.enumerate() {
+            if looked_at == SOON {
+                return Ok(None);
+            }
+            let id = id?;
+            if Rows::read(self.view, self.kind, &id)?.hold(&clauses)? {
+                found.push((sort::Place::new(), id));
+            }
+            if found.len() > count {
+                break;
+            }
+        }
+        Ok(Some(found))
+    }
+
+    /// A page along the index of `_lastUpdated`.
+    fn by_time(
+        &self,
+        query: &Query,
+        cursor: Option<&Cursor>,
+        seen: Seq,
+        moved: &sort::Moved,
+    ) -> Result<Ends, Error> {
+        let clauses: Vec<&Clause> = self.source.iter().chain(&self.others).copied().collect();
+        let mut found = Vec::new();
+        for row in timeline::places(self.view, self.kind, &query.sort, cursor, moved) {
+            let (place, id) = row?;
+            let rows = Rows::read(self.view, self.kind, &id)?;
+            if !rows.all().is_empty() && rows.hold(&clauses)? {
+                found.push((place, id));
+            }
+            if found.len() > query.count {
+                break;
+            }
+        }
+        Ok(cut(found, query.count, cursor, seen))
+    }
+
+    fn sorted(&self, rules: &Rules, query: &Query, cursor: Option<&Cursor>) -> Result<Ends, Error> {
+        let keys = query.sort.as_slice();
+        if cursor.is_some_and(|cursor| cursor.place.len() != keys.len()) {
+            return Err(Error::BadCursor);
+        }
+        let seen = cursor.map_or(self.view.seq(), |cursor| cursor.seen);
+        let moved = sort::places_at(self.view, rules, self.kind, keys, seen)?;
+        if self.large && timeline::serves(keys) {
+            if cursor.is_some_and(|cursor| !timeline::fits(cursor)) {
+                return Err(Error::BadCursor);
+            }
+            return self.by_time(query, cursor, seen, &moved);
+        }
+        let mut found = Vec::new();
+        for id in candidates(self.view, self.kind, self.source, Course::ALL)? {
+            let id = id?;
+            let rows = Rows::read(self.view, self.kind, &id)?;
+            if !rows.hold(&self.others)? {
+                continue;
+            }
+            if found.len() == query.limits.sorted {
+                let message = format!("more than {} matches would be sorted", query.limits.sorted);
+                return Err(Error::costly(Some("_sort"), &message));
+            }
+            let own = moved.get(&id).cloned().flatten();
+            let place = own.unwrap_or_else(|| sort::place(keys, &id, &rows.all()));
+            found.push((place, id));
+        }
+        found.sort_by(|a, b| sort::compare(keys, (&a.0, &a.1), (&b.0, &b.1)));
+        let (from, to) = match cursor {
+            None => (0, query.count),
+            Some(cursor) => {
+                let before = |item: &(sort::Place, Id)| {
+                    sort::compare(keys, (&item.0, &item.1), (&cursor.place, &cursor.id))
+                };
+                if cursor.backward {
+                    let end = found.partition_point(|item| before(item).is_lt());
+                    (end.saturating_sub(query.count), end)
+                } else {
+                    let start = found.partition_point(|item| before(item).is_le());
+                    (start, start.saturating_add(query.count))
+                }
+            }
+        };
+        let to = to.min(found.len());
+        let page = found.get(from..to).unwrap_or_default();
+        Ok(ends(page, (from > 0, to < found.len()), seen))
+    }
+}
+
+/// A page from what was found past the cursor, one more than the page holds where there is more.
+fn cut(
+    mut found: Vec<(sort::Place, Id)>,
+    count: usize,
+    cursor: Option<&Cursor>,
+    seen: Seq,
+) -> Ends {
+    let backward = cursor.is_some_and(|cursor| cursor.backward);
+    let more = found.len() > count;
+    found.truncate(count);
+    if backward {
+        found.reverse();
+    }
+    // The page that the cursor came from is there in any case.
+    let (before, after) = if backward { (more, true) } else { (cursor.is_some(), more) };
+    ends(&found, (before, after), seen)
+}
+
+/// The ids of a page, with cursors to the pages before and after where there are such.
+fn ends(page: &[(sort::Place, Id)], (before, after): (bool, bool), seen: Seq) -> Ends {
+    let end = |item: Option<&(sort::Place, Id)>, backward| {
+        item.map(|(place, id)| Cursor { place: place.clone(), id: id.clone(), backward, seen })
+    };
+    let previous = end(page.first().filter(|_| before), true);
+    let next = end(page.last().filter(|_| after), false);
+    (page.iter().map(|(_, id)| id.clone()).collect(), (previous, next))
+}

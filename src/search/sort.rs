@@ -1,0 +1,125 @@
+//! The order of matches, and the places that they had.
+//!
+//! Missing values come last in either direction; of several values that which comes first counts.
+//! Source: <http://hl7.org/fhir/R4/search.html#sort>.
+
+use std::cmp::Ordering;
+use std::collections::HashMap;
+use std::collections::hash_map::Entry;
+
+use crate::definitions::search_parameter::ParameterType;
+use crate::fhir::{Id, Resource, ResourceType, json};
+use crate::index::date::Interval;
+use crate::index::{self, Rules};
+use crate::repository::{self, feed, key};
+use crate::search::Error;
+use crate::search::query::SortKey;
+use crate::store::{Seq, View};
+
+/// Where a match stands: its values for the keys of the order.
+pub(super) type Place = Vec<Option<Vec<u8>>>;
+
+/// The place of a resource with these index rows.
+pub(super) fn place(keys: &[SortKey], id: &Id, entries: &[&index::Entry]) -> Place {
+    let value = |sort: &SortKey| {
+        if sort.sources.is_empty() {
+            return Some(id.as_str().as_bytes().to_vec());
+        }
+        let own = entries.iter().filter(|entry| sort.sources.contains(&entry.parameter));
+        let values = own.filter_map(|entry| value(sort, &entry.parts));
+        if sort.descending { values.max() } else { values.min() }
+    };
+    keys.iter().map(value).collect()
+}
+
+fn value(sort: &SortKey, parts: &[Vec<u8>]) -> Option<Vec<u8>> {
+    match sort.kind {
+        ParameterType::Date => {
+            let interval = Interval::from_parts(parts)?;
+            let moment = if sort.descending { interval.end } else { interval.start };
+            Some((moment.cast_unsigned() ^ (1 << 63)).to_be_bytes().to_vec())
+        }
+        ParameterType::Quantity => parts.get(1).cloned(),
+        _ => parts.first().filter(|part| !part.is_empty()).cloned(),
+    }
+}
+
+/// Which of two matches comes first; ids break ties, in the direction of the last key.
+pub(super) fn compare(keys: &[SortKey], one: (&Place, &Id), other: (&Place, &Id)) -> Ordering {
+    for (at, sort) in keys.iter().enumerate() {
+        let (left, right) = (one.0.get(at).cloned(), other.0.get(at).cloned());
+        let ordering = match (left.flatten(), right.flatten()) {
+            (Some(left), Some(right)) if sort.descending => right.cmp(&left),
+            (Some(left), Some(right)) => left.cmp(&right),
+            (Some(_), None) => Ordering::Less,
+            (None, Some(_)) => Ordering::Greater,
+            (None, None) => Ordering::Equal,
+        };
+        if ordering.is_ne() {
+            return ordering;
+        }
+    }
+    let ids = one.1.cmp(other.1);
+    if keys.last().is_some_and(|key| key.descending) { ids.reverse() } else { ids }
+}
+
+/// The places that resources had, of those that have changed since; one that was not there has none.
+pub(super) type Moved = HashMap<Id, Option<Place>>;
+
+/// How many commits a page link may lie behind before it expires.
+const MOST_COMMITS: usize = 20_000;
+
+/// The places that resources of a type had when the commit `seen` was the last, of those that have
+/// changed since. One that did not exist then has none.
+///
+/// # Errors
+/// [`Error::Expired`] when too much has changed; [`Error::Repository`] when the store fails.
+pub(super) fn places_at(
+    view: &dyn View,
+    rules: &Rules,
+    kind: ResourceType,
+    keys: &[SortKey],
+    seen: Seq,
+) -> Result<Moved, Error> {
+    let mut places = Moved::new();
+    if seen >= view.seq() {
+        return Ok(places);
+    }
+    for (count, event) in feed::after(view, seen).enumerate() {
+        if count >= MOST_COMMITS {
+            return Err(Error::Expired);
+        }
+        for told in event?.changes.into_iter().filter(|told| told.kind == kind) {
+            if let Entry::Vacant(free) = places.entry(told.id) {
+                let place = place_at(view, rules, kind, keys, free.key(), seen)?;
+                free.insert(place);
+            }
+        }
+    }
+    Ok(places)
+}
+
+fn place_at(
+    view: &dyn View,
+    rules: &Rules,
+    kind: ResourceType,
+    keys: &[SortKey],
+    id: &Id,
+    seen: Seq,
+) -> Result<Option<Place>, Error> {
+    for row in view.scan(key::versions(kind, id)).rev() {
+        let row = row?;
+        if row.seq > seen {
+            continue;
+        }
+        let damaged = || repository::Error::Damaged(key::VERSION);
+        let number = key::version_id(&row.key).ok_or_else(damaged)?;
+        let stored = repository::version(view, kind, id, number)?.ok_or_else(damaged)?;
+        let Some(body) = stored.body else { return Ok(None) };
+        let value = json::parse(&body, usize::MAX).map_err(|_| damaged())?;
+        let resource = Resource::from_value(value).map_err(|_| damaged())?;
+        let entries = index::entries(rules, &resource);
+        return Ok(Some(place(keys, id, &entries.iter().collect::<Vec<_>>())));
+    }
+    Ok(None)
+}

@@ -1,0 +1,101 @@
+//! Pages in the order of `_lastUpdated`, read along its index.
+//!
+//! Every resource has one such row, so the order need not be made: what does not match is skipped,
+//! and no more is read than the page needs. Those that have changed since the first page stand in
+//! the index where they are now; they are told where they were.
+
+use std::cmp::Ordering;
+
+use crate::fhir::{Id, ResourceType};
+use crate::index::date::{Interval, first_part};
+use crate::repository::{self, key};
+use crate::search::Error;
+use crate::search::cursor::Cursor;
+use crate::search::query::SortKey;
+use crate::search::sort::{Moved, Place, compare};
+use crate::store::View;
+
+/// The parameter whose index it is.
+const PARAMETER: &str = "_lastUpdated";
+
+/// Whether the order is that of the index.
+pub(super) fn serves(keys: &[SortKey]) -> bool {
+    matches!(keys, [key] if key.sources == [PARAMETER])
+}
+
+/// Whether the cursor is one of this order.
+pub(super) fn fits(cursor: &Cursor) -> bool {
+    matches!(cursor.place.as_slice(), [Some(value)] if moment(value).is_some())
+}
+
+/// All resources past the cursor, in the order of the page.
+pub(super) fn places<'a>(
+    view: &'a dyn View,
+    kind: ResourceType,
+    keys: &'a [SortKey],
+    cursor: Option<&Cursor>,
+    moved: &'a Moved,
+) -> impl Iterator<Item = Result<(Place, Id), Error>> + 'a {
+    let backward = cursor.is_some_and(|cursor| cursor.backward);
+    let descending = keys.iter().any(|key| key.descending) != backward;
+    let order = move |one: (&Place, &Id), other: (&Place, &Id)| {
+        let ordering = compare(keys, one, other);
+        if backward { ordering.reverse() } else { ordering }
+    };
+    let past = |place: &Place, id: &Id| {
+        cursor.is_none_or(|cursor| order((place, id), (&cursor.place, &cursor.id)).is_gt())
+    };
+    let known = moved.iter().filter_map(|(id, place)| Some((place.clone()?, id.clone())));
+    let mut old: Vec<(Place, Id)> = known.filter(|(place, id)| past(place, id)).collect();
+    old.sort_by(|a, b| order((&b.0, &b.1), (&a.0, &a.1)));
+    let mut rows = rows(view, kind, cursor, descending)
+        .filter(|row| {
+            row.as_ref().map_or(true, |(_, id)| moved.get(id).is_none_or(Option::is_none))
+        })
+        .peekable();
+    std::iter::from_fn(move || {
+        let from_rows = match (rows.peek(), old.last()) {
+            (Some(Ok(row)), Some(old)) => {
+                order((&row.0, &row.1), (&old.0, &old.1)) == Ordering::Less
+            }
+            (None, Some(_)) => false,
+            _ => true,
+        };
+        if from_rows { rows.next() } else { old.pop().map(Ok) }
+    })
+}
+
+/// The rows of the index past the cursor.
+fn rows<'a>(
+    view: &'a dyn View,
+    kind: ResourceType,
+    cursor: Option<&Cursor>,
+    descending: bool,
+) -> impl Iterator<Item = Result<(Place, Id), Error>> + 'a {
+    let mut range = key::index_range(kind, PARAMETER, &[], &[]);
+    if let Some(cursor) = cursor
+        && let Some(moment) = cursor.place.first().and_then(|value| moment(value.as_deref()?))
+    {
+        let at = key::index(kind, PARAMETER, &[&first_part(0, moment), &[]], &cursor.id);
+        if descending {
+            range.end = at;
+        } else {
+            range.start = [at.as_slice(), &[0]].concat();
+        }
+    }
+    let rows = view.scan(range);
+    let rows: Box<dyn Iterator<Item = _>> =
+        if descending { Box::new(rows.rev()) } else { Box::new(rows) };
+    rows.map(|row| {
+        let damaged = || Error::from(repository::Error::Damaged(key::INDEX));
+        let (parts, id) = key::index_parts(&row?.key).ok_or_else(damaged)?;
+        let start = Interval::from_parts(&parts).ok_or_else(damaged)?.start;
+        Ok((vec![Some((start.cast_unsigned() ^ SIGN).to_be_bytes().to_vec())], id))
+    })
+}
+
+const SIGN: u64 = 1 << 63;
+
+fn moment(value: &[u8]) -> Option<i64> {
+    Some((u64::from_be_bytes(value.try_into().ok()?) ^ SIGN).cast_signed())
+}

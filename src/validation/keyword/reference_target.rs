@@ -1,0 +1,53 @@
+//! `x-reference-target`: the types that a reference may point to.
+//!
+//! Goes by the literal reference, by the type of what is contained, or by `Reference.type`; what
+//! none of them tells (a urn, a URL of another form) is let pass.
+//! Source: <http://hl7.org/fhir/R4/references.html>.
+
+use serde_json::Value;
+
+use super::{Rule, Site, texts};
+use crate::fhir::json::At;
+use crate::fhir::{IssueType, Reference};
+use crate::validation::finding::Finding;
+use crate::validation::scope::Scope;
+
+struct Target(Vec<String>);
+
+pub(super) fn rule(_: Site<'_>, value: &Value) -> Result<Box<dyn Rule>, String> {
+    Ok(Box::new(Target(texts(value).ok_or("an array of type names is expected")?)))
+}
+
+impl Target {
+    fn allows(&self, name: &str) -> bool {
+        self.0.iter().any(|allowed| allowed == name)
+    }
+}
+
+impl Rule for Target {
+    fn holds(&self, scope: &Scope, value: &Value) -> bool {
+        let literal = match value.at("reference").as_str().map(Reference::parse) {
+            Some(Reference::Resource { kind, .. } | Reference::Conditional { kind, .. }) => {
+                self.allows(kind.as_str())
+            }
+            Some(Reference::Contained(id)) => {
+                let contained = scope.contained.borrow();
+                let around = contained.last().into_iter().flatten();
+                let mut targets = around.filter(|(held, _)| *held == id);
+                targets.all(|(_, kind)| self.allows(kind))
+            }
+            _ => true,
+        };
+        // The name of a type, or a logical model's URL, of which nothing can be said.
+        let said = value.at("type").as_str();
+        literal && said.is_none_or(|name| name.contains('/') || self.allows(name))
+    }
+
+    fn findings(&self, scope: &Scope, value: &Value) -> Vec<Finding> {
+        if self.holds(scope, value) {
+            return Vec::new();
+        }
+        let text = format!("The reference must point to {}.", self.0.join(" or "));
+        vec![Finding::error(IssueType::Value, text)]
+    }
+}

@@ -1,0 +1,92 @@
+//! The rules of `schemas/`, applied to a resource.
+//!
+//! Answers issues, never a failure: a resource is held to its type's schema, to every known profile
+//! that it claims, and so is each resource inside it. Schemas are compiled on first use and kept.
+//! Nothing here reads the store: whether a reference's target exists is another question.
+//! Source: <http://hl7.org/fhir/R4/validation.html>.
+
+use std::sync::Arc;
+
+use crate::definitions::Definitions;
+use crate::fhir::{Issue, Resource, ResourceType};
+
+mod catalog;
+mod fhirpath;
+mod finding;
+mod keyword;
+mod resource;
+mod scope;
+
+use catalog::Catalog;
+use resource::Place;
+
+/// A profile that is not held, so that nothing can be said of it.
+#[derive(Clone, PartialEq, Eq, Debug, thiserror::Error)]
+#[error("the profile {0} is not known here")]
+pub struct UnknownProfile(pub String);
+
+/// Holds resources to the definitions.
+pub struct Validator {
+    catalog: Arc<Catalog>,
+}
+
+impl Validator {
+    /// Over those definitions; nothing is compiled yet.
+    pub fn new(definitions: Arc<Definitions>) -> Self {
+        Self { catalog: Arc::new(Catalog::new(definitions)) }
+    }
+
+    /// Everything that is wrong with the resource, by its type and by the profiles that it claims;
+    /// errors first, each cause once. Nothing, where all is well.
+    pub fn check(&self, resource: &Resource) -> Vec<Issue> {
+        let value = resource.value();
+        scope::enter(&self.catalog, |scope| {
+            if resource::is_valid(scope, value, Place::Root) {
+                return Vec::new();
+            }
+            let found = resource::findings(scope, value, Place::Root);
+            finding::issues(resource.kind().as_str(), found)
+        })
+    }
+
+    /// The same, and what the profile of that canonical says besides.
+    ///
+    /// # Errors
+    /// [`UnknownProfile`] if no such profile is held.
+    pub fn check_profile(
+        &self,
+        resource: &Resource,
+        canonical: &str,
+    ) -> Result<Vec<Issue>, UnknownProfile> {
+        let profile = self.catalog.profile(canonical);
+        let profile = profile.ok_or_else(|| UnknownProfile(canonical.to_owned()))?;
+        let value = resource.value();
+        Ok(scope::enter(&self.catalog, |scope| {
+            let mut found = resource::findings(scope, value, Place::Root);
+            let more = resource::within(scope, value, || {
+                resource::profile_findings(scope, profile, value)
+            });
+            found.extend(more);
+            finding::issues(resource.kind().as_str(), found)
+        }))
+    }
+
+    /// What good practice asks beyond the rules, as warnings: for now a narrative (dom-6). Kept
+    /// apart, because no content is ever refused for it and most systems send none.
+    pub fn advice(&self, resource: &Resource) -> Vec<Issue> {
+        finding::issues(resource.kind().as_str(), resource::advice(resource.value()))
+    }
+
+    /// Compiles the schemas of those resource types and of the data types in them, so that no
+    /// request has to wait for it.
+    pub fn warm(&self, kinds: impl Iterator<Item = ResourceType>) {
+        scope::enter(&self.catalog, |scope| {
+            kinds.for_each(|kind| scope.catalog.warm(kind.as_str()));
+        });
+    }
+
+    /// Compiles everything that is held; what cannot be compiled is told with its place.
+    pub fn faults(&self) -> Vec<String> {
+        scope::enter(&self.catalog, |scope| scope.catalog.faults())
+    }
+}
