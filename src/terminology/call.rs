@@ -335,7 +335,7 @@ impl<'a> Given<'a> {
     fn end(&self, code: &str, coding: &str) -> Result<Coded<'a>, TerminologyError> {
         let version = self.text("version")?;
         match (self.text(code)?, self.object(coding)?) {
-            (Some(code), None) => Ok(Coded::Code(Code { code, version, ..Code::default() })),
+            (Some(code), None) => Ok(Coded::Code(Code { version, code, ..Code::default() })),
             (None, Some(coding)) => Ok(Coded::Coding(coding)),
             _ => Err(required(&format!("exactly one of {code} and {coding}"))),
         }
