@@ -152,11 +152,9 @@ fn embedded_definitions() {
         held.find_value_set(url).unwrap();
     }
     let gender = "http://hl7.org/fhir/ValueSet/administrative-gender";
-    let request = super::expand::ExpandRequest::new(
-        ValueSetSource::Canonical(gender),
-        "2026-01-01T00:00:00Z",
-    );
-    let set = super::expand::expand(&held, &request).unwrap();
+    let request =
+        expand::ExpandRequest::new(ValueSetSource::Canonical(gender), "2026-01-01T00:00:00Z");
+    let set = expand::expand(&held, &request).unwrap();
     assert_eq!(set["expansion"]["total"], 4);
     assert_eq!(set["status"], "unknown");
 }
@@ -197,10 +195,7 @@ fn tangled_sets() {
         json!({ "resourceType": "ValueSet", "url": "tangle-20", "compose": { "include": [] } });
     held.add(&leaf).unwrap();
     let source = ValueSetSource::Canonical("tangle-0");
-    let error = super::expand::expand(
-        &held,
-        &super::expand::ExpandRequest::new(source, "2026-01-01T00:00:00Z"),
-    );
+    let error = expand::expand(&held, &expand::ExpandRequest::new(source, "2026-01-01T00:00:00Z"));
     assert_eq!(error.unwrap_err().kind, IssueType::TooCostly);
 }
 
