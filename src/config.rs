@@ -21,7 +21,7 @@ pub struct Config {
     #[arg(long, env = "SPONDYL_DEMO")]
     pub demo: bool,
 
-    /// The URL under which clients see the API, such as https://clinic.example/fhir. Without it,
+    /// The URL under which clients see the API, such as <https://clinic.example/fhir>. Without it,
     /// links follow the Host header of each request.
     #[arg(long, env = "SPONDYL_BASE_URL", value_name = "URL")]
     pub base_url: Option<String>,

@@ -13,7 +13,7 @@ use crate::http;
 ///
 /// Records are kept in a directory. Without authorisation only loopback addresses are served.
 /// SIGINT and SIGTERM stop the server after the requests at work. What is logged is set by
-/// RUST_LOG (default: info); bodies, names and search values never are.
+/// `RUST_LOG` (default: info); bodies, names and search values never are.
 #[derive(clap::Args, Debug)]
 #[command(after_help = "Example:\n  spondyl serve --data records --listen 127.0.0.1:8080")]
 pub(super) struct Args {

@@ -16,7 +16,7 @@ use crate::interaction::precondition::{Preconditions, Tags};
 use crate::interaction::query::pairs;
 
 /// How long a body may take to arrive.
-const BODY_TIME: Duration = Duration::from_secs(60);
+const BODY_TIME: Duration = Duration::from_mins(1);
 
 /// The parameters of the URL, decoded, in order.
 pub(super) fn parameters(request: &HttpRequest) -> Vec<(String, String)> {

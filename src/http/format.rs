@@ -236,14 +236,14 @@ impl Prefer {
                         "representation" => Some(Return::Representation),
                         "OperationOutcome" => Some(Return::OperationOutcome),
                         _ => None,
-                    })
+                    });
                 }
                 "handling" => {
                     prefer.strict = prefer.strict.or(match value {
                         "strict" => Some(true),
                         "lenient" => Some(false),
                         _ => None,
-                    })
+                    });
                 }
                 _ => {}
             }

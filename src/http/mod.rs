@@ -91,7 +91,9 @@ pub fn run(app: App, listen: SocketAddr, ready: impl FnOnce(SocketAddr)) -> io::
         // The first to ask for a type need not wait for its rules to be made ready.
         let warming = std::thread::Builder::new().name("warm-up".to_owned());
         let warming = warming.spawn(move || app.warm());
-        warming.map(drop).unwrap_or_else(|error| tracing::warn!(%error, "no warm-up"));
+        if let Err(error) = warming {
+            tracing::warn!(%error, "no warm-up");
+        }
         serving.server.await
     })
 }

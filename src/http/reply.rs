@@ -1,7 +1,7 @@
 //! From values to answers: status, headers, body.
 //!
 //! A resource goes out as the bytes it is stored as; only `_pretty` prints it anew. Errors are
-//! OperationOutcomes. Source: <http://hl7.org/fhir/R4/http.html#Status-Codes>,
+//! `OperationOutcome`s. Source: <http://hl7.org/fhir/R4/http.html#Status-Codes>,
 //! <http://hl7.org/fhir/R4/http.html#versioning>, <http://hl7.org/fhir/R4/http.html#prefer>.
 
 use std::time::{Duration, SystemTime};

@@ -14,6 +14,7 @@ use crate::interaction::subset::Cut;
 use crate::repository::{Scope, Stored};
 
 /// `GET [base]/[type]/[id]`.
+#[expect(clippy::unused_async, reason = "answers like the others, which wait")]
 pub(super) async fn read(call: Call, kind: ResourceType, id: &Id) -> Answer {
     let stored = {
         let view = call.app.store.view()?;
@@ -23,6 +24,7 @@ pub(super) async fn read(call: Call, kind: ResourceType, id: &Id) -> Answer {
 }
 
 /// `GET [base]/[type]/[id]/_history/[version]`.
+#[expect(clippy::unused_async, reason = "answers like the others, which wait")]
 pub(super) async fn vread(call: Call, kind: ResourceType, id: &Id, version: VersionId) -> Answer {
     let stored = {
         let view = call.app.store.view()?;

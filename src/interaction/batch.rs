@@ -152,11 +152,11 @@ pub(super) fn reading(
         Read::History(scope, text) => {
             let query = history::Query::parse(&query::pairs(text), strict)?;
             let page = history::history(view, scope, &query)?;
-            return Ok(found(history::bundle(page, scope, &query, base, now), head));
+            return Ok(found(&history::bundle(page, scope, &query, base, now), head));
         }
         Read::Search(kind, text) => {
             let question = Question { kind: *kind, pairs: query::pairs(text), strict };
-            return Ok(found(search::search(app, view, &question, base, now)?, head));
+            return Ok(found(&search::search(app, view, &question, base, now)?, head));
         }
     };
     let is_known = preconditions.is_known(&stored);
@@ -170,7 +170,7 @@ pub(super) fn reading(
     Ok(bundle::Entry { resource: body, response: Some(response), ..bundle::Entry::default() })
 }
 
-fn found(bundle: Bundle, head: bool) -> bundle::Entry {
+fn found(bundle: &Bundle, head: bool) -> bundle::Entry {
     let resource = (!head).then(|| bundle.to_bytes());
     let response = Some(Response { status: 200, ..Response::default() });
     bundle::Entry { resource, response, ..bundle::Entry::default() }

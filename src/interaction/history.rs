@@ -70,10 +70,10 @@ impl Query {
         let mut url = format!("{path}?_count={}", self.count);
         if let Some(since) = &self.since_text {
             let since = since.replace('+', "%2B");
-            url.push_str(&format!("&_since={since}"));
+            url.extend(["&_since=", &since]);
         }
         if let Some(Cursor { number, place }) = before {
-            url.push_str(&format!("&{CURSOR}={number}.{place}"));
+            url.extend(["&", CURSOR, "=", &number.to_string(), ".", &place.to_string()]);
         }
         url
     }

@@ -1,4 +1,4 @@
-//! The RESTful interactions, one file each, named as the standard names them.
+//! The `RESTful` interactions, one file each, named as the standard names them.
 //!
 //! Each write is planned on a view by a function that changes nothing, then made a change (stamped
 //! and indexed) with no view open, then committed; when others were faster it is planned anew.
@@ -88,6 +88,7 @@ impl From<Step> for Plan {
 
 impl Plan {
     /// The change that the plan comes to, or what is there already.
+    #[expect(clippy::result_large_err, reason = "both are answers, and neither is rare")]
     fn change(self, app: &App, now: Instant) -> Result<Change, Done> {
         match self.step {
             Step::Write { current, method, id, resource } => {

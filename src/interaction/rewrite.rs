@@ -98,7 +98,7 @@ impl Walk<'_> {
         let Value::Array(items) = value else { return self.one(value, parent, name, code) };
         for (index, item) in items.iter_mut().enumerate() {
             let length = self.path.len();
-            self.path.push_str(&format!("[{index}]"));
+            self.path.extend(["[", &index.to_string(), "]"]);
             self.one(item, parent, name, code);
             self.path.truncate(length);
         }

@@ -23,7 +23,7 @@ const OF_EPISODE: &str = "episode-of-care";
 const OF_VISIT: &str = "encounter";
 /// How many visits one search asks for.
 const VISITS: usize = 50;
-/// How often references are followed: to a PractitionerRole, its Organization, and that one's.
+/// How often references are followed: to a `PractitionerRole`, its Organization, and that one's.
 const ROUNDS: usize = 3;
 /// How many resources are gathered at most.
 const MOST: usize = 20_000;
@@ -150,7 +150,9 @@ impl<'a> Gathered<'a> {
         fresh.push(self.episode.value().clone());
         for _ in 0..ROUNDS {
             let mut named = BTreeSet::new();
-            fresh.iter().for_each(|value| references(value, &mut named));
+            for value in &fresh {
+                references(value, &mut named);
+            }
             fresh.clear();
             for (kind, id) in named {
                 let is_known = self.by_target.contains_key(&(kind, id.clone()));

@@ -32,7 +32,8 @@ impl Parameters {
         for parameter in self.listed(name) {
             let members = parameter.as_object().into_iter().flatten();
             let value = members.filter(|(key, _)| key.starts_with("value")).map(|(_, value)| value);
-            let text = value.filter_map(Value::as_str).next().map(str::to_owned);
+            let mut value = value;
+            let text = value.find_map(Value::as_str).map(str::to_owned);
             let wrong = || Error::request(&place, "The parameter has a primitive value.");
             values.push(text.ok_or_else(wrong)?);
         }

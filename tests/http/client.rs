@@ -43,7 +43,7 @@ impl Server {
                 serving.server.await.unwrap();
             });
         });
-        let (address, stop) = told.recv_timeout(Duration::from_secs(60)).unwrap();
+        let (address, stop) = told.recv_timeout(Duration::from_mins(1)).unwrap();
         Self { address, client: reqwest::Client::new(), stop }
     }
 

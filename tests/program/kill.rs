@@ -88,7 +88,7 @@ fn no_transaction_is_torn(server: &Server) {
         let links = bundle["link"].as_array().unwrap();
         let Some(next) = links.iter().find(|link| link["relation"] == "next") else { break };
         let url = next["url"].as_str().unwrap();
-        place = url.split_once("/fhir/").unwrap().1.to_owned();
+        url.split_once("/fhir/").unwrap().1.clone_into(&mut place);
     }
     assert!(!parts.is_empty());
     for (name, count) in parts {

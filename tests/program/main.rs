@@ -1,7 +1,13 @@
 //! The real program, run as a person or a clinic system would: commands, exit codes, and what is
 //! left after the process is killed.
 
-#![expect(clippy::unwrap_used, clippy::panic, reason = "a test may fail loudly")]
+#![allow(
+    clippy::unwrap_used,
+    clippy::indexing_slicing,
+    clippy::panic,
+    clippy::zombie_processes,
+    reason = "a test may fail loudly; a server is waited for when it is dropped"
+)]
 
 mod command;
 mod kill;

@@ -43,7 +43,9 @@ fn held() -> Terminology {
         json!({ "resourceType": "ValueSet", "url": "active", "compose": { "inactive": false, "include": [{ "system": "s" }] } }),
         json!({ "resourceType": "ValueSet", "url": "far", "version": "3", "compose": { "include": [{ "system": "s" }, { "system": "far" }] } }),
     ];
-    others.iter().for_each(|resource| held.add(resource).unwrap());
+    for resource in &others {
+        held.add(resource).unwrap();
+    }
     held
 }
 

@@ -5,13 +5,13 @@ use std::net::TcpStream;
 use std::time::{Duration, Instant as Clock};
 
 /// Where to send.
-pub struct Target {
+pub(crate) struct Target {
     /// Host and port.
     pub address: String,
 }
 
 /// What a phase did.
-pub struct Load {
+pub(crate) struct Load {
     /// Requests answered with success.
     pub count: u64,
     /// How long the phase took.
@@ -22,12 +22,12 @@ pub struct Load {
 
 impl Load {
     /// Requests a second.
-    pub fn per_second(&self) -> f64 {
+    pub(crate) fn per_second(&self) -> f64 {
         self.count as f64 / self.time.as_secs_f64()
     }
 
     /// Throughput and latencies in words.
-    pub fn told(&mut self) -> String {
+    pub(crate) fn told(&mut self) -> String {
         self.latencies.sort_unstable();
         let at = |share: f64| {
             let index = (self.latencies.len() as f64 * share) as usize;
@@ -38,7 +38,7 @@ impl Load {
 }
 
 /// Sends the same request over and over on each of so many connections.
-pub fn run(target: &Target, request: &str, clients: usize, time: Duration) -> Load {
+pub(crate) fn run(target: &Target, request: &str, clients: usize, time: Duration) -> Load {
     let start = Clock::now();
     let latencies: Vec<Duration> = std::thread::scope(|scope| {
         let threads: Vec<_> = (0..clients)
@@ -62,7 +62,7 @@ pub fn run(target: &Target, request: &str, clients: usize, time: Duration) -> Lo
 }
 
 /// One exchange; the body of the answer.
-pub fn once(target: &Target, method: &str, place: &str, body: &str) -> Vec<u8> {
+pub(crate) fn once(target: &Target, method: &str, place: &str, body: &str) -> Vec<u8> {
     let request = format!(
         "{method} {place} HTTP/1.1\r\nhost: x\r\ncontent-type: application/fhir+json\r\ncontent-length: {}\r\n\r\n{body}",
         body.len()

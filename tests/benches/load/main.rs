@@ -7,9 +7,14 @@
 //! `cargo bench --bench load` runs it; phases alternate, and the median ratio of the rounds is
 //! printed with p50 and p99. Figures depend on machine and disk; the ratios less so.
 
-#![expect(
+#![allow(
     clippy::unwrap_used,
+    clippy::expect_used,
+    clippy::indexing_slicing,
     clippy::print_stdout,
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    clippy::zombie_processes,
     reason = "a program for people, which may stop loudly"
 )]
 #![expect(clippy::cast_precision_loss, reason = "counts and times are far below 2^52")]
