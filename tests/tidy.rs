@@ -121,3 +121,17 @@ fn every_dependency_says_why() {
 fn every_crate_below_is_forbidden_unsafe_code() {
     assert!(text(Path::new("Cargo.toml")).contains("unsafe_code = \"forbid\""));
 }
+
+/// README's table of settings has every flag of `serve`, with its variable and default.
+#[test]
+fn the_table_of_settings_is_true() {
+    let readme = text(Path::new("README.md"));
+    let config = text(Path::new("src/config.rs"));
+    for variable in config.split("env = \"").skip(1).filter_map(|rest| rest.split('"').next()) {
+        assert!(readme.contains(&format!("`{variable}`")), "README lacks {variable}");
+    }
+    for default in ["127.0.0.1:8080", "spondyl-data", "8MiB", "64MiB", "256MiB"] {
+        assert!(config.contains(&format!("\"{default}\"")), "the default {default} has changed");
+        assert!(readme.contains(&format!("`{default}`")), "README lacks {default}");
+    }
+}

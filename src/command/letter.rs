@@ -10,7 +10,7 @@ use super::{Done, Failure, report};
 
 /// Fetch the letter of an episode of care and write it to a file.
 #[derive(clap::Args, Debug)]
-#[command(after_help = "Example:\n  spondyl letter demo-episode --format pdf -o letter.pdf")]
+#[command(after_help = "Example:\n  spondyl letter demo-aldis-episode --format pdf -o letter.pdf")]
 pub(super) struct Args {
     /// The id of the EpisodeOfCare.
     episode: String,
