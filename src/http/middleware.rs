@@ -141,3 +141,32 @@ fn request_id(headers: &HeaderMap) -> (HeaderValue, Option<HeaderValue>) {
         |sent: &&HeaderValue| sent.len() <= 200 && sent.as_bytes().iter().all(u8::is_ascii_graphic);
     (id, headers.get(&REQUEST_ID).filter(printable).cloned())
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use actix_web::{App, HttpResponse, middleware::from_fn, test, web};
+
+    /// A defect ends one request, with an outcome, and nothing else.
+    #[actix_web::test]
+    async fn a_panic_is_an_answer() {
+        async fn broken() -> HttpResponse {
+            let nothing: Option<u8> = std::hint::black_box(None);
+            HttpResponse::Ok().body(nothing.unwrap().to_string())
+        }
+        let app = App::new()
+            .wrap(from_fn(every_request))
+            .route("/broken", web::get().to(broken))
+            .route("/sound", web::get().to(HttpResponse::Ok));
+        let app = test::init_service(app).await;
+        let request = test::TestRequest::with_uri("/broken").to_request();
+        let error = test::try_call_service(&app, request).await.unwrap_err();
+        let response = error.error_response();
+        assert_eq!(response.status().as_u16(), 500);
+        assert!(response.headers().contains_key(&REQUEST_ID));
+        let body = actix_web::body::to_bytes(response.into_body()).await.unwrap();
+        assert!(body.starts_with(b"{\"resourceType\":\"OperationOutcome\""));
+        let request = test::TestRequest::with_uri("/sound").to_request();
+        assert!(test::call_service(&app, request).await.status().is_success());
+    }
+}

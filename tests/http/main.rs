@@ -16,6 +16,7 @@ mod headers;
 mod conditional;
 mod history;
 mod read;
+mod round_trip;
 mod search;
 mod summary;
 mod transaction;
