@@ -3,6 +3,7 @@
     clippy::unwrap_used,
     clippy::indexing_slicing,
     clippy::needless_pass_by_value,
+    clippy::print_stdout,
     clippy::wrong_self_convention,
     clippy::panic,
     reason = "a test that cannot go on fails"
