@@ -66,6 +66,16 @@ pub fn search(
     for stored in page.matches {
         bundle.entries.push(entry(app, stored, &cut, base));
     }
+    for stored in page.included {
+        let full_url = Some(format!("{base}/{}/{}", stored.kind, stored.id));
+        let search_mode = Some("include");
+        bundle.entries.push(Entry {
+            full_url,
+            resource: stored.body,
+            search_mode,
+            ..Entry::default()
+        });
+    }
     if !query.ignored.is_empty() {
         let outcome = operation_outcome(&query.ignored).to_string().into_bytes();
         let search_mode = Some("outcome");

@@ -107,3 +107,17 @@ async fn the_index_follows() {
     assert_eq!(ids(&server.get("/Patient?family=adler").await.json()), ["p4"]);
     assert_eq!(ids(&server.get("/Patient?family=bach").await.json()), ["p2", "p3"]);
 }
+
+/// search.html#include: what is included goes out beside the matches, marked as such.
+#[actix_web::test]
+async fn included_resources_go_out() {
+    let server = clinic().await;
+    let about = json!({ "resourceType": "Basic", "id": "b", "code": { "text": "x" },
+        "subject": { "reference": "Patient/p2" } });
+    server.put("/Basic/b", &about).await.has_status(201);
+    let found = server.get("/Basic?_include=Basic:subject").await.has_status(200).json();
+    assert_eq!(ids(&found), ["b"]);
+    let included = &found["entry"][1];
+    assert_eq!(included["search"]["mode"], "include");
+    assert_eq!(included["resource"]["id"], "p2");
+}
