@@ -24,8 +24,8 @@ pub struct Change {
     pub at: Instant,
     /// What makes it.
     pub method: Method,
-    /// The resource as it will be read, with its id and meta; none for a deletion.
-    pub resource: Option<Resource>,
+    /// The resource as it will be read, with its id and meta, as compact JSON; none for a deletion.
+    pub body: Option<Vec<u8>>,
     /// Whether the resource did not exist, or was deleted, before.
     pub created: bool,
     entries: Vec<Entry>,
@@ -54,7 +54,7 @@ impl Change {
             created: current.is_none_or(|current| current.body.is_none()),
             entries: entries(&resource),
             replaces: current.map(|current| current.seq),
-            resource: Some(resource),
+            body: Some(resource.to_bytes()),
         }
     }
 
@@ -66,7 +66,7 @@ impl Change {
             version: current.version.next(),
             at,
             method: Method::Delete,
-            resource: None,
+            body: None,
             created: false,
             entries: Vec::new(),
             replaces: Some(current.seq),
@@ -82,7 +82,7 @@ impl Change {
             last_updated: self.at,
             method: self.method,
             seq,
-            body: self.resource.as_ref().map(Resource::to_bytes),
+            body: self.body.clone(),
         }
     }
 }
@@ -111,10 +111,10 @@ fn add(batch: &mut Batch, view: &dyn View, change: &Change) -> Result<(), Error>
     let Change { kind, id, version, method, at, .. } = change;
     let current = key::current(*kind, id);
     batch.expects.push(Expect::At(current.clone(), change.replaces));
-    let body = change.resource.as_ref().map(Resource::to_bytes).unwrap_or_default();
-    let row = read::encode_version(*method, *at, &body);
+    let body = change.body.as_deref().unwrap_or_default();
+    let row = read::encode_version(*method, *at, body);
     batch.writes.push((key::version(*kind, id, *version), Some(row)));
-    batch.writes.push((current, Some(read::encode_current(*version, change.resource.is_none()))));
+    batch.writes.push((current, Some(read::encode_current(*version, change.body.is_none()))));
     add_entries(batch, view, change)
 }
 

@@ -3,7 +3,7 @@
 //! Pages follow the order of commits, not the clock, so a page that is asked for later neither
 //! repeats nor skips anything. Source: <http://hl7.org/fhir/R4/http.html#history>.
 
-use crate::fhir::{Id, Instant, ResourceType, VersionId};
+use crate::fhir::{Id, Instant, ResourceType};
 use crate::repository::{Error, Stored, feed, key, read};
 use crate::store::View;
 
@@ -139,25 +139,4 @@ impl Page {
             self.next = self.last;
         }
     }
-}
-
-/// The version that a resource had at that time, if any.
-///
-/// # Errors
-/// [`Error`] when the store fails or is damaged.
-pub fn version_at(
-    view: &dyn View,
-    kind: ResourceType,
-    id: &Id,
-    at: Instant,
-) -> Result<Option<Stored>, Error> {
-    for row in view.scan(key::versions(kind, id)).rev() {
-        let row = row?;
-        let number: VersionId = key::version_id(&row.key).ok_or(Error::Damaged(key::VERSION))?;
-        let stored = read::parse_version(kind, id.clone(), number, row.seq, row.value)?;
-        if stored.last_updated <= at {
-            return Ok(Some(stored));
-        }
-    }
-    Ok(None)
 }
