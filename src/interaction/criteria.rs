@@ -10,8 +10,6 @@ use crate::error::Error;
 use crate::fhir::{Id, Instant, ResourceType};
 use crate::interaction::query;
 use crate::interaction::search::setting;
-use crate::repository::key;
-use crate::search::clause::Clause;
 use crate::search::{self, Query, Total};
 use crate::store::{Expect, View};
 
@@ -65,20 +63,9 @@ pub(super) fn select(
     query.total = Total::None;
     let page = search::run(view, &app.rules, &query, None)?;
     let ids = page.matches.into_iter().map(|stored| stored.id).collect();
-    let ranges = query.clauses.iter().flat_map(|clause| watched(kind, clause));
-    let expects = ranges.map(|range| Expect::NoneNewer(range, view.seq())).collect();
+    let expects = search::watched(&query)
+        .into_iter()
+        .map(|range| Expect::NoneNewer(range, view.seq()))
+        .collect();
     Ok(Selected { ids, expects })
-}
-
-/// The rows of which one must be new for a resource to meet the clause that did not before.
-fn watched(kind: ResourceType, clause: &Clause) -> Vec<std::ops::Range<Vec<u8>>> {
-    match clause {
-        Clause::Index { negated: false, any, .. } => {
-            any.iter().flat_map(|condition| condition.ranges(kind)).collect()
-        }
-        // What makes these hold may be the loss of a row, or a row of another type.
-        Clause::Index { .. } | Clause::Ids { .. } | Clause::Chain { .. } | Clause::Has { .. } => {
-            vec![key::current_range(kind)]
-        }
-    }
 }

@@ -6,13 +6,14 @@
 
 use std::collections::BTreeSet;
 use std::iter::Peekable;
+use std::ops::Range;
 
 use crate::fhir::{Id, ResourceType};
 use crate::repository::{self, key, read};
 use crate::search::Error;
 use crate::search::clause::Clause;
 use crate::search::condition::Condition;
-use crate::store::View;
+use crate::store::{self, Row, View};
 
 /// Ids, in ascending or descending order.
 pub(super) type Ids<'a> = Box<dyn Iterator<Item = Result<Id, Error>> + 'a>;
@@ -95,10 +96,7 @@ fn current<'a>(view: &'a dyn View, kind: ResourceType, course: Course<'_>) -> Id
         None => {}
     }
     let damaged = || Error::from(repository::Error::Damaged(key::CURRENT));
-    let rows = view.scan(range);
-    let rows: Box<dyn Iterator<Item = _>> =
-        if course.descending { Box::new(rows.rev()) } else { Box::new(rows) };
-    Box::new(rows.filter_map(move |row| {
+    Box::new(rows(view, range, course).filter_map(move |row| {
         let read = || -> Result<Option<Id>, Error> {
             let row = row?;
             let (_, deleted) = read::parse_current(&row.value)?;
@@ -109,6 +107,16 @@ fn current<'a>(view: &'a dyn View, kind: ResourceType, course: Course<'_>) -> Id
         };
         read().transpose()
     }))
+}
+
+/// The rows of a range in the direction of the course.
+fn rows<'a>(
+    view: &'a dyn View,
+    range: Range<Vec<u8>>,
+    course: Course<'_>,
+) -> Box<dyn Iterator<Item = Result<Row, store::Error>> + 'a> {
+    let rows = view.scan(range);
+    if course.descending { Box::new(rows.rev()) } else { Box::new(rows) }
 }
 
 /// The rows of one whole key under one name, for one condition.
@@ -130,10 +138,7 @@ impl<'a> WholeKey<'a> {
                 range.start = [at.as_slice(), &[0]].concat();
             }
         }
-        let rows = view.scan(range);
-        let rows: Box<dyn Iterator<Item = _>> =
-            if course.descending { Box::new(rows.rev()) } else { Box::new(rows) };
-        Box::new(rows.filter_map(move |row| {
+        Box::new(rows(view, range, course).filter_map(move |row| {
             let read = || -> Result<Option<Id>, Error> {
                 let row = row?;
                 let (parts, id) = key::index_parts(&row.key).ok_or_else(damaged)?;
