@@ -227,9 +227,8 @@ fn invalid_status(issues: &[Issue]) -> u16 {
 }
 
 fn malformed_issue(malformed: &Malformed) -> Issue {
-    let place = malformed.position.map(|(line, column)| format!(" (line {line}, column {column})"));
-    let text = format!("{}{}", malformed.message, place.unwrap_or_default());
-    let issue = Issue { severity: Severity::Fatal, ..Issue::error(IssueType::Structure, text) };
+    let issue = Issue::error(IssueType::Structure, malformed.told());
+    let issue = Issue { severity: Severity::Fatal, ..issue };
     match &malformed.path {
         Some(path) => issue.at(path),
         None => issue,

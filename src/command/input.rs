@@ -64,7 +64,7 @@ pub(super) fn read(path: &Path) -> io::Result<Box<dyn Iterator<Item = io::Result
 }
 
 /// Whether a file holds one value a line.
-pub(super) fn is_lines(path: &Path) -> bool {
+fn is_lines(path: &Path) -> bool {
     has_extension(path, "ndjson")
 }
 

@@ -136,8 +136,7 @@ impl Load {
         let resource = match item.content {
             Ok(resource) => resource,
             Err(malformed) => {
-                let at = malformed.position.map(|(line, column)| format!(" ({line}:{column})"));
-                let said = format!("{}{}", malformed.message, at.unwrap_or_default());
+                let said = report::malformed(&malformed);
                 self.refuse(place, None, outcome("structure", &said));
                 return Ok(());
             }

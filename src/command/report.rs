@@ -6,6 +6,7 @@ use reqwest::StatusCode;
 use serde_json::Value;
 
 use super::say;
+use crate::fhir::json::Malformed;
 
 /// Prints why a server refused what was sent from `place`.
 pub(super) fn refusal(place: &str, status: StatusCode, outcome: Option<&Value>) {
@@ -15,6 +16,14 @@ pub(super) fn refusal(place: &str, status: StatusCode, outcome: Option<&Value>) 
     }
     for line in lines {
         say(&format!("{place}: {}: {line}", status.as_u16()));
+    }
+}
+
+/// What is wrong with a text that is not JSON, with its place in the short form of compilers.
+pub(super) fn malformed(malformed: &Malformed) -> String {
+    match malformed.position {
+        Some((line, column)) => format!("{} ({line}:{column})", malformed.message),
+        None => malformed.message.clone(),
     }
 }
 

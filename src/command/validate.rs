@@ -64,8 +64,7 @@ impl Checker<'_> {
         let value = match item.content {
             Ok(value) => value,
             Err(malformed) => {
-                let at = malformed.position.map(|(line, column)| format!(" ({line}:{column})"));
-                let said = format!("{}{}", malformed.message, at.unwrap_or_default());
+                let said = report::malformed(&malformed);
                 let issue = Issue::error(IssueType::Structure, said);
                 return Ok(vec![Issue { severity: Severity::Fatal, ..issue }]);
             }

@@ -27,6 +27,14 @@ pub struct Malformed {
 }
 
 impl Malformed {
+    /// The sentence, with line and column where they are known.
+    pub fn told(&self) -> String {
+        match self.position {
+            Some((line, column)) => format!("{} (line {line}, column {column})", self.message),
+            None => self.message.clone(),
+        }
+    }
+
     fn whole(message: &str) -> Self {
         Self { message: message.to_owned(), position: None, path: None }
     }

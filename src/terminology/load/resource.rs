@@ -53,10 +53,7 @@ fn unreadable(error: &std::io::Error) -> TerminologyError {
 }
 
 fn parse(bytes: &[u8]) -> Result<Value, TerminologyError> {
-    json::parse(bytes, MAX_DEPTH).map_err(|error| {
-        let place = error.position.map(|(line, column)| format!(" (line {line}, column {column})"));
-        TerminologyError::invalid(format!("{error}{}", place.unwrap_or_default()))
-    })
+    json::parse(bytes, MAX_DEPTH).map_err(|error| TerminologyError::invalid(error.told()))
 }
 
 fn add(terminology: &mut Terminology, value: &Value) -> Result<Vec<String>, TerminologyError> {
