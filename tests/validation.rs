@@ -3,12 +3,14 @@
 //! Each case names what of the standard it is about. The instances are our own; the profiles that
 //! they claim are under `conformance/validation/definitions`, beside the server's own definitions.
 
+#![allow(clippy::unwrap_used, reason = "a test says what it skips, and fails where it stands")]
+
 use std::collections::BTreeSet;
 use std::fs;
 use std::path::Path;
 use std::sync::Arc;
 
-use serde_json::Value;
+use serde_json::{Value, json};
 use spondyl::definitions::{Definitions, embedded};
 use spondyl::fhir::{Issue, Resource};
 use spondyl::validation::Validator;
@@ -92,4 +94,78 @@ fn order_is_stable() {
             assert_eq!(validator.check(&resource), validator.check(&resource));
         }
     }
+}
+
+/// Whatever stands in the place of whatever: issues, never a panic, and always the same.
+#[test]
+fn mangled_resources_have_issues_and_nothing_worse() {
+    let validator = validator();
+    let odd = [
+        Value::Null,
+        json!(true),
+        json!(-1.5e300),
+        json!(""),
+        json!("#"),
+        json!("\u{0}\u{ffff}%s"),
+        json!([]),
+        json!([null]),
+        json!([[{}]]),
+        json!({}),
+        json!({ "resourceType": "Patient", "contained": [{ "resourceType": "Bundle" }] }),
+        json!({ "extension": [{ "url": "u", "valueQuantity": { "value": "x" } }] }),
+    ];
+    let mut count = 0;
+    for (_, bytes) in files("cases") {
+        let cases: Vec<Value> = serde_json::from_slice(&bytes).unwrap();
+        for case in cases.iter().step_by(3) {
+            let resource = &case["resource"];
+            let mut pointers = Vec::new();
+            collect_pointers(resource, String::new(), &mut pointers);
+            for pointer in pointers.iter().skip(1) {
+                for odd in &odd {
+                    let mut mangled = resource.clone();
+                    *mangled.pointer_mut(pointer).unwrap() = odd.clone();
+                    let Ok(mangled) = Resource::from_value(mangled) else { continue };
+                    let issues = validator.check(&mangled);
+                    assert!(issues.iter().all(|issue| issue.expression.is_some()));
+                    count += 1;
+                }
+            }
+        }
+    }
+    println!("{count} mangled resources");
+}
+
+fn collect_pointers(value: &Value, at: String, pointers: &mut Vec<String>) {
+    match value {
+        Value::Object(object) => {
+            for (name, value) in object {
+                collect_pointers(value, format!("{at}/{name}"), pointers);
+            }
+        }
+        Value::Array(list) => {
+            for (index, value) in list.iter().enumerate() {
+                collect_pointers(value, format!("{at}/{index}"), pointers);
+            }
+        }
+        _ => {}
+    }
+    pointers.push(at);
+}
+
+/// One validator serves many threads at once.
+#[test]
+fn threads_share_a_validator() {
+    let validator = validator();
+    let (_, bytes) = files("cases").into_iter().find(|(name, _)| name == "profile.json").unwrap();
+    let cases: Vec<Value> = serde_json::from_slice(&bytes).unwrap();
+    let check = || {
+        let all = cases.iter().map(|case| Resource::from_value(case["resource"].clone()).unwrap());
+        all.map(|resource| validator.check(&resource)).collect::<Vec<_>>()
+    };
+    let answers: Vec<_> = std::thread::scope(|scope| {
+        let threads: Vec<_> = (0..4).map(|_| scope.spawn(check)).collect();
+        threads.into_iter().map(|thread| thread.join().unwrap()).collect()
+    });
+    assert!(answers.windows(2).all(|pair| pair[0] == pair[1]));
 }

@@ -4,13 +4,17 @@
 //! command could not be carried out (a file, the network, the store).
 
 mod client;
+mod demo;
 pub mod definitions;
 mod input;
 mod journal;
 mod letter;
 mod load;
 mod report;
+mod serve;
+mod validate;
 
+use std::io::Write;
 use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
@@ -38,8 +42,11 @@ DIR\n  spondyl load FILE...             send Bundles or NDJSON to a server\n\nEx
 #[derive(Subcommand, Debug)]
 enum Command {
     Definitions(definitions::Args),
+    Demo(demo::Args),
     Letter(letter::Args),
     Load(load::Args),
+    Serve(serve::Args),
+    Validate(validate::Args),
 }
 
 /// How a command ended that could be carried out.
@@ -85,8 +92,11 @@ pub fn run() -> ExitCode {
 fn carry_out(command: Command) -> Result<Done, Failure> {
     match command {
         Command::Definitions(args) => definitions::run(&args),
+        Command::Demo(args) => demo::run(&args),
         Command::Letter(args) => wait_for(letter::run(args)),
         Command::Load(args) => wait_for(load::run(args)),
+        Command::Serve(args) => serve::run(args),
+        Command::Validate(args) => validate::run(&args),
     }
 }
 
@@ -99,6 +109,12 @@ fn wait_for(work: impl Future<Output = Result<Done, Failure>>) -> Result<Done, F
 fn chain(error: &dyn std::error::Error) -> String {
     let causes = std::iter::successors(error.source(), |error| error.source());
     causes.fold(error.to_string(), |text, cause| format!("{text}: {cause}"))
+}
+
+/// Prints a line of what the command was asked for.
+fn result(line: &str) {
+    // A reader that has gone, such as `head`, has seen what it wanted.
+    let _gone = writeln!(std::io::stdout(), "{line}");
 }
 
 /// Prints a line for the person at the terminal; the standard output is kept for results.

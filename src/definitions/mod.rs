@@ -185,7 +185,9 @@ impl Definitions {
     /// # Errors
     /// [`Fault`] if the document is not JSON.
     pub fn code_system(&self, url: &str) -> Result<Option<Arc<Value>>, Fault> {
-        self.code_systems.get(split(url).0).map(Document::value).transpose()
+        // Some published URLs have a bar of their own (v2 tables by version).
+        let held = self.code_systems.get(url).or_else(|| self.code_systems.get(split(url).0));
+        held.map(Document::value).transpose()
     }
 
     /// The URLs of all code systems.

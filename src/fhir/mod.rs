@@ -1,8 +1,10 @@
 //! The standard's vocabulary as pure values: no IO, no framework, nothing else of ours.
 
+pub mod bundle;
 pub mod id;
 pub mod instant;
 pub mod json;
+pub mod narrative;
 pub mod outcome;
 pub mod reference;
 pub mod resource;

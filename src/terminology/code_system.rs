@@ -1,109 +1,255 @@
-//! One code system: its codes, their parents and properties.
+//! One code system: what it is, and its concepts.
 //!
 //! Source: <http://hl7.org/fhir/R4/codesystem.html>.
 
-use std::collections::HashMap;
-
-use crate::fhir::json::At;
 use serde_json::Value;
+
+use super::TerminologyError;
+use super::concepts::{Builder, Concept, Concepts, PropertyType};
 
 /// A code system that is held, wholly or in part.
 pub struct CodeSystem {
-    complete: bool,
-    concepts: HashMap<String, Concept>,
+    /// Its canonical URL, the `system` of codings.
+    pub url: String,
+    /// Its version, if it says one.
+    pub version: Option<String>,
+    /// Its name for people: the title where it has no name, the URL where it has neither.
+    pub name: String,
+    /// The language of its displays, if it says one.
+    pub language: Option<String>,
+    /// The value set of all its codes, if it names one.
+    pub value_set: Option<String>,
+    /// What being below means (`is-a`, `part-of`, …), if it says so.
+    pub hierarchy_meaning: Option<String>,
+    /// Whether `A` and `a` are two codes.
+    pub case_sensitive: bool,
+    /// How much of it is held, in the words of the standard; `complete` where it says nothing.
+    content: String,
+    declared: Vec<String>,
+    concepts: Concepts,
 }
 
-/// One code.
-#[derive(Default)]
-pub struct Concept {
-    /// The display, if the system gives one.
-    pub display: Option<String>,
-    parents: Vec<String>,
-    /// Pairs of property code and value as text.
-    properties: Vec<(String, String)>,
-}
+/// The URIs of the standard's own properties (<http://hl7.org/fhir/R4/codesystem-concept-properties.html>).
+const STANDARD_PROPERTIES: &str = "http://hl7.org/fhir/concept-properties#";
 
 impl CodeSystem {
     /// Reads a CodeSystem resource, whole or shortened to its codes.
-    pub fn read(value: &Value) -> Self {
-        // A fragment or an example says nothing of the codes that it lacks.
-        let complete = value.at("content").as_str().is_none_or(|content| content == "complete");
-        let mut system = Self { complete, concepts: HashMap::new() };
-        system.add(value.at("concept"), None);
-        system
+    ///
+    /// # Errors
+    /// [`TerminologyError`] for one without `url`, and for a concept above itself.
+    pub fn read(value: &Value) -> Result<Self, TerminologyError> {
+        let text = |key: &str| value[key].as_str().map(str::to_owned);
+        let url = text("url").ok_or(TerminologyError::invalid("CodeSystem.url is missing"))?;
+        let name = text("name").or_else(|| text("title")).unwrap_or_else(|| url.clone());
+        let case_sensitive = value["caseSensitive"] != false;
+        let mut builder = Builder::default();
+        if !case_sensitive {
+            builder.ignore_case();
+        }
+        let meanings = Meanings::read(&value["property"]);
+        add(&mut builder, &meanings, &value["concept"], None);
+        let concepts = builder
+            .finish()
+            .map_err(|e| TerminologyError::new(e.kind, format!("CodeSystem {url}: {e}")))?;
+        Ok(Self {
+            version: text("version"),
+            language: text("language"),
+            value_set: text("valueSet"),
+            hierarchy_meaning: text("hierarchyMeaning"),
+            content: text("content").unwrap_or_else(|| "complete".to_owned()),
+            declared: meanings.declared,
+            url,
+            name,
+            case_sensitive,
+            concepts,
+        })
     }
 
-    fn add(&mut self, list: &Value, parent: Option<&str>) {
-        for value in list.as_array().into_iter().flatten() {
-            let Some(code) = value.at("code").as_str() else { continue };
-            let concept = self.concepts.entry(code.to_owned()).or_default();
-            concept.display = value.at("display").as_str().map(str::to_owned);
-            concept.parents.extend(parent.map(str::to_owned));
-            for property in value.at("property").as_array().into_iter().flatten() {
-                let (Some(name), Some(value)) =
-                    (property.at("code").as_str(), property_value(property))
-                else {
-                    continue;
-                };
-                if ["parent", "subsumedBy"].contains(&name) {
-                    concept.parents.push(value);
-                } else {
-                    concept.properties.push((name.to_owned(), value));
-                }
-            }
-            self.add(value.at("concept"), Some(code));
+    /// A complete system of that table, as from a release of its publisher.
+    pub fn of(url: &str, name: &str, version: Option<&str>, concepts: Concepts) -> Self {
+        Self {
+            url: url.to_owned(),
+            version: version.map(str::to_owned),
+            name: name.to_owned(),
+            language: None,
+            value_set: None,
+            hierarchy_meaning: Some("is-a".to_owned()),
+            case_sensitive: true,
+            content: "complete".to_owned(),
+            declared: Vec::new(),
+            concepts,
         }
     }
 
-    /// Whether the system has the code (compared letter by letter).
+    /// Its concepts.
+    pub fn concepts(&self) -> &Concepts {
+        &self.concepts
+    }
+
+    /// Whether the system has the code.
     pub fn contains(&self, code: &str) -> bool {
-        self.concepts.contains_key(code)
+        self.concept(code).is_some()
     }
 
-    /// The concept of that code.
-    pub fn concept(&self, code: &str) -> Option<&Concept> {
-        self.concepts.get(code)
+    /// The concept of that code; the case of letters counts unless the system says it does not.
+    pub fn concept(&self, code: &str) -> Option<Concept<'_>> {
+        let found = self.concepts.find(code);
+        if self.case_sensitive {
+            found
+        } else {
+            found.or_else(|| self.concepts.find_any_case(code))
+        }
     }
 
-    /// Whether all codes of the system are held.
+    /// Whether all codes of the system are held. A fragment or an example says nothing of the codes
+    /// that it lacks.
     pub fn is_complete(&self) -> bool {
-        self.complete
+        self.content == "complete"
+    }
+
+    /// That an answer would need codes which are not held.
+    pub(super) fn missing(&self) -> TerminologyError {
+        if self.content == "not-present" {
+            let message = format!("the codes of the code system {} are not held here", self.url);
+            return TerminologyError::not_found(message);
+        }
+        let message =
+            format!("the code system {} is held only in part ({})", self.url, self.content);
+        TerminologyError::incomplete(message)
     }
 
     /// Whether `code` is `ancestor` or below it.
     pub fn is_a(&self, code: &str, ancestor: &str) -> bool {
-        let mut todo = vec![code];
-        let mut seen = Vec::new();
-        while let Some(next) = todo.pop() {
-            if next == ancestor {
-                return true;
-            }
-            if !seen.contains(&next) {
-                seen.push(next);
-                let parents = self.concepts.get(next).into_iter().flat_map(|c| &c.parents);
-                todo.extend(parents.map(String::as_str));
-            }
+        match (self.concept(code), self.concept(ancestor)) {
+            (Some(concept), Some(ancestor)) => concept.is_a(ancestor),
+            _ => false,
         }
-        false
     }
 
     /// Whether the code has the property with that value.
     pub fn has_property(&self, code: &str, name: &str, value: &str) -> bool {
-        let Some(concept) = self.concepts.get(code) else { return false };
-        match name {
-            "code" | "concept" => code == value,
-            "parent" => concept.parents.iter().any(|parent| parent == value),
-            "display" => concept.display.as_deref() == Some(value),
-            _ => concept.properties.iter().any(|(n, v)| n == name && v == value),
+        self.concept(code).is_some_and(|concept| has_property(concept, name, value))
+    }
+
+    /// Whether the system knows a property of that name: the standard's own, one it declares, or
+    /// one that a concept has.
+    pub fn knows_property(&self, name: &str) -> bool {
+        let own = ["code", "concept", "display", "definition", "parent", "child", "inactive"];
+        own.contains(&name)
+            || name == "notSelectable"
+            || self.declared.iter().any(|declared| declared == name)
+            || self.concepts.uses_property(name)
+    }
+
+    /// Its canonical with version, as far as known.
+    pub fn canonical(&self) -> String {
+        match &self.version {
+            Some(version) => format!("{}|{version}", self.url),
+            None => self.url.clone(),
         }
     }
 }
 
-fn property_value(property: &Value) -> Option<String> {
-    let (_, value) = property.as_object()?.iter().find(|(name, _)| name.starts_with("value"))?;
+/// Whether the concept has the property with that value; what the standard defines for every
+/// system counts as a property too.
+pub(super) fn has_property(concept: Concept<'_>, name: &str, value: &str) -> bool {
+    let stored = || concept.properties().any(|p| p.name == name && p.matches(value));
+    match name {
+        "code" | "concept" => concept.code() == value,
+        "parent" => concept.parents().any(|parent| parent.code() == value),
+        "child" => concept.children().any(|child| child.code() == value),
+        "display" => concept.display() == Some(value),
+        "definition" => concept.definition() == Some(value),
+        "inactive" => concept.is_inactive().to_string() == value,
+        "notSelectable" => concept.is_abstract().to_string() == value,
+        _ => stored(),
+    }
+}
+
+/// What the properties of a system mean, by their code.
+struct Meanings {
+    declared: Vec<String>,
+    /// Code and standard meaning.
+    standard: Vec<(String, String)>,
+}
+
+impl Meanings {
+    fn read(list: &Value) -> Self {
+        let mut meanings = Self { declared: Vec::new(), standard: Vec::new() };
+        for property in list.as_array().into_iter().flatten() {
+            let Some(code) = property["code"].as_str() else { continue };
+            meanings.declared.push(code.to_owned());
+            let uri =
+                property["uri"].as_str().and_then(|uri| uri.strip_prefix(STANDARD_PROPERTIES));
+            if let Some(meaning) = uri {
+                meanings.standard.push((code.to_owned(), meaning.to_owned()));
+            }
+        }
+        meanings
+    }
+
+    fn of<'a>(&'a self, code: &'a str) -> &'a str {
+        let found = self.standard.iter().find(|(name, _)| name == code);
+        found.map_or(code, |(_, meaning)| meaning.as_str())
+    }
+}
+
+fn add(builder: &mut Builder, meanings: &Meanings, list: &Value, parent: Option<u32>) {
+    for value in list.as_array().into_iter().flatten() {
+        let Some(code) = value["code"].as_str() else { continue };
+        let number = builder.concept(code);
+        if let Some(parent) = parent {
+            builder.nest(number, parent);
+        }
+        if let Some(display) = value["display"].as_str() {
+            builder.display(display);
+        }
+        if let Some(definition) = value["definition"].as_str() {
+            builder.definition(definition);
+        }
+        for property in value["property"].as_array().into_iter().flatten() {
+            add_property(builder, meanings, property);
+        }
+        for designation in value["designation"].as_array().into_iter().flatten() {
+            if let Some(text) = designation["value"].as_str() {
+                let language = designation["language"].as_str();
+                builder.designation(language, designation.get("use"), text);
+            }
+        }
+        add(builder, meanings, &value["concept"], Some(number));
+    }
+}
+
+fn add_property(builder: &mut Builder, meanings: &Meanings, property: &Value) {
+    let (Some(name), Some((kind, text))) = (property["code"].as_str(), property_value(property))
+    else {
+        return;
+    };
+    match (meanings.of(name), text.as_str()) {
+        ("parent" | "subsumedBy", _) => return builder.parent(&text),
+        ("child", _) => return builder.child(&text),
+        ("inactive", "true") | ("status", "retired" | "inactive") => builder.inactive(),
+        ("notSelectable" | "abstract", "true") => builder.not_selectable(),
+        _ => {}
+    }
+    builder.property(name, kind, &text);
+}
+
+fn property_value(property: &Value) -> Option<(PropertyType, String)> {
+    let types = [
+        ("valueCode", PropertyType::Code),
+        ("valueString", PropertyType::String),
+        ("valueDateTime", PropertyType::DateTime),
+        ("valueCoding", PropertyType::Coding),
+        ("valueInteger", PropertyType::Integer),
+        ("valueBoolean", PropertyType::Boolean),
+        ("valueDecimal", PropertyType::Decimal),
+    ];
+    let found = types.iter().find_map(|(name, kind)| Some((*kind, property.get(*name)?)));
+    let (kind, value) = found?;
     match value {
-        Value::String(text) => Some(text.clone()),
-        Value::Object(coding) => coding.get("code")?.as_str().map(str::to_owned),
-        other => Some(other.to_string()),
+        Value::String(text) => Some((kind, text.clone())),
+        Value::Object(_) | Value::Number(_) | Value::Bool(_) => Some((kind, value.to_string())),
+        _ => None,
     }
 }

@@ -2,11 +2,13 @@
 //!
 //! Source: <http://hl7.org/fhir/R4/terminologies-systems.html>.
 
-use super::Membership;
+use super::{Membership, ucum};
 
 /// Whether the text is well formed in the system; unknown for every other system.
 pub(super) fn has_code(system: &str, code: &str) -> Membership {
     match system {
+        ucum::SYSTEM => Membership::of(ucum::check(code).is_ok()),
+        "urn:ietf:bcp:47" => Membership::of(is_language(code)),
         "urn:ietf:bcp:13" => Membership::of(is_media_type(code)),
         _ => Membership::Unknown,
     }
@@ -27,9 +29,69 @@ fn is_media_type(text: &str) -> bool {
     essence.split_once('/').is_some_and(|(kind, subtype)| is_token(kind) && is_token(subtype))
 }
 
+/// A well-formed language tag (<https://www.rfc-editor.org/rfc/rfc5646#section-2.1>): language,
+/// script, region, variants, extensions, private use. Whether its parts are registered is not asked.
+fn is_language(tag: &str) -> bool {
+    let parts: Vec<&str> = tag.split('-').collect();
+    let alphabetic = |part: &str| part.bytes().all(|b| b.is_ascii_alphabetic());
+    let sound = |part: &&str| {
+        (1..=8).contains(&part.len()) && part.bytes().all(|b| b.is_ascii_alphanumeric())
+    };
+    let Some((language, rest)) = parts.split_first() else { return false };
+    if !parts.iter().all(sound) || parts.last().is_some_and(|part| part.len() == 1) {
+        return false;
+    }
+    if ["x", "i"].contains(&language.to_ascii_lowercase().as_str()) {
+        return !rest.is_empty();
+    }
+    // What follows a single letter is an extension or private, and free.
+    let plain = rest.iter().take_while(|part| part.len() > 1);
+    let mut regions = 0;
+    let known = plain.enumerate().all(|(at, part)| match part.len() {
+        2 => {
+            regions += 1;
+            alphabetic(part)
+        }
+        3 if alphabetic(part) => at < 3,
+        3 => {
+            regions += 1;
+            part.bytes().all(|b| b.is_ascii_digit())
+        }
+        4 => alphabetic(part) || part.starts_with(|c: char| c.is_ascii_digit()),
+        _ => true,
+    });
+    (2..=8).contains(&language.len()) && alphabetic(language) && known && regions <= 1
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// Tags of RFC 5646, appendix A, and ones that are not well formed.
+    #[test]
+    fn languages() {
+        for good in [
+            "de",
+            "en-US",
+            "zh-Hant",
+            "sr-Latn-RS",
+            "zh-cmn-Hans-CN",
+            "sl-rozaj-biske",
+            "de-CH-1901",
+            "es-419",
+            "x-whatever",
+            "de-Latn-DE-1996",
+            "en-a-myext-b-another",
+            "i-klingon",
+            "fr-LU",
+        ] {
+            assert!(is_language(good), "{good}");
+        }
+        for bad in ["", "d", "de_DE", "de-", "deutsch-land-x", "de-419-DE", "en us", "123", "a-DE"]
+        {
+            assert!(!is_language(bad), "{bad}");
+        }
+    }
 
     #[test]
     fn media_types() {

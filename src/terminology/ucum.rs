@@ -37,17 +37,15 @@ pub fn check(unit: &str) -> Result<(), Unknown> {
         let message = "A UCUM unit is written in ASCII letters without spaces.".to_owned();
         return Err(Unknown { message, suggestion: near(unit) });
     }
-    match analyse(unit) {
-        Ok(_) => Ok(()),
-        Err(_) => {
-            let suggestion = near(unit);
-            let message = match &suggestion {
-                Some(code) => format!("The unit is not a UCUM code; is \"{code}\" meant?"),
-                None => "The unit is not a UCUM code.".to_owned(),
-            };
-            Err(Unknown { message, suggestion })
-        }
+    if analyse(unit).is_ok() {
+        return Ok(());
     }
+    let suggestion = near(unit);
+    let message = match &suggestion {
+        Some(code) => format!("The unit is not a UCUM code; is \"{code}\" meant?"),
+        None => "The unit is not a UCUM code.".to_owned(),
+    };
+    Err(Unknown { message, suggestion })
 }
 
 /// Whether values in the two units can be compared, such as `deg` and `rad`.

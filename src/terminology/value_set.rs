@@ -6,27 +6,28 @@ use std::collections::HashSet;
 
 use serde_json::Value;
 
-use super::{Membership, Terminology};
-use crate::fhir::json::At;
+use super::concepts::Concept;
+use super::filter::Filter;
+use super::{CodeSystem, Membership, Steps, Terminology};
 
 /// A value set that is held.
 pub struct ValueSet {
     include: Vec<Part>,
     exclude: Vec<Part>,
+    /// Whether inactive codes are in the set too.
+    inactive: bool,
+    /// The codes that the publisher listed, where the list is whole.
+    listed: Option<Vec<Part>>,
 }
 
 /// One include or exclude: all of its conditions must hold.
 struct Part {
     system: Option<String>,
+    /// The canonical of the system in the version that the part names; without one, its URL.
+    pinned: String,
     concepts: Option<HashSet<String>>,
     filters: Vec<Filter>,
     value_sets: Vec<String>,
-}
-
-struct Filter {
-    property: String,
-    op: String,
-    value: String,
 }
 
 impl ValueSet {
@@ -34,14 +35,16 @@ impl ValueSet {
     /// expansion is read from that.
     pub fn read(value: &Value) -> Self {
         let parts = |key: &str| {
-            let list = value.at("compose").at(key).as_array().into_iter().flatten();
-            list.map(Part::read).collect::<Vec<_>>()
+            let list = value["compose"].get(key).and_then(Value::as_array);
+            list.into_iter().flatten().map(Part::read).collect::<Vec<_>>()
         };
         let mut include = parts("include");
         if include.is_empty() {
-            expanded(value.at("expansion").at("contains"), &mut include);
+            expanded(value.pointer("/expansion/contains"), &mut include);
         }
-        Self { include, exclude: parts("exclude") }
+        let inactive = value.pointer("/compose/inactive") != Some(&Value::Bool(false));
+        let listed = (value["compose"].is_object()).then(|| whole_expansion(value)).flatten();
+        Self { include, exclude: parts("exclude"), inactive, listed }
     }
 
     pub(super) fn membership(
@@ -49,28 +52,36 @@ impl ValueSet {
         terminology: &Terminology,
         system: Option<&str>,
         code: &str,
-        depth: usize,
+        steps: Steps<'_>,
     ) -> Membership {
         let any = |parts: &[Part]| {
             parts.iter().fold(Membership::Out, |found, part| {
-                found.or(|| part.membership(terminology, system, code, depth))
+                found.or(|| part.membership(terminology, system, code, steps))
             })
         };
-        any(&self.include).and(|| any(&self.exclude).not())
+        let composed = any(&self.include).and(|| any(&self.exclude).not());
+        if let (Membership::Unknown, Some(listed)) = (composed, &self.listed) {
+            return any(listed);
+        }
+        if self.inactive { composed } else { composed.and(|| active(terminology, system, code)) }
     }
 }
 
 impl Part {
     fn read(value: &Value) -> Self {
-        let text = |key: &str| value.at(key).as_str().map(str::to_owned);
-        let concepts = value.at("concept").as_array().map(|list| {
-            list.iter().filter_map(|c| c.at("code").as_str().map(str::to_owned)).collect()
+        let text = |key: &str| value.get(key).and_then(Value::as_str).map(str::to_owned);
+        let concepts = value["concept"].as_array().map(|list| {
+            list.iter().filter_map(|c| c["code"].as_str().map(str::to_owned)).collect()
         });
-        let filters =
-            value.at("filter").as_array().into_iter().flatten().map(Filter::read).collect();
-        let sets = value.at("valueSet").as_array().into_iter().flatten();
+        let filters = value["filter"].as_array().into_iter().flatten().map(Filter::read).collect();
+        let sets = value["valueSet"].as_array().into_iter().flatten();
         let value_sets = sets.filter_map(|set| set.as_str().map(str::to_owned)).collect();
-        Self { system: text("system"), concepts, filters, value_sets }
+        let system = text("system");
+        let pinned = match (&system, text("version")) {
+            (Some(system), Some(version)) if version != "*" => format!("{system}|{version}"),
+            (system, _) => system.clone().unwrap_or_default(),
+        };
+        Self { system, pinned, concepts, filters, value_sets }
     }
 
     fn membership(
@@ -78,10 +89,10 @@ impl Part {
         terminology: &Terminology,
         system: Option<&str>,
         code: &str,
-        depth: usize,
+        steps: Steps<'_>,
     ) -> Membership {
         let nested = self.value_sets.iter().fold(Membership::In, |held, set| {
-            held.and(|| terminology.member(set, system, code, depth))
+            held.and(|| terminology.member(set, system, code, steps))
         });
         let Some(own) = self.system.as_deref() else { return nested };
         if system.is_some_and(|system| system != own) {
@@ -89,53 +100,56 @@ impl Part {
         }
         let listed = match &self.concepts {
             Some(concepts) => Membership::of(concepts.contains(code)),
-            None if self.filters.is_empty() => terminology.has_code(own, code),
-            None => self.filters.iter().fold(terminology.has_code(own, code), |held, filter| {
-                held.and(|| filter.membership(terminology, own, code))
-            }),
+            None if self.filters.is_empty() => terminology.has_code(&self.pinned, code),
+            None => self
+                .filters
+                .iter()
+                .fold(terminology.has_code(&self.pinned, code), |held, filter| {
+                    held.and(|| passes(filter, terminology, &self.pinned, code))
+                }),
         };
         nested.and(|| listed)
     }
 }
 
-impl Filter {
-    fn read(value: &Value) -> Self {
-        let text = |key: &str| value.at(key).as_str().unwrap_or_default().to_owned();
-        Self { property: text("property"), op: text("op"), value: text("value") }
-    }
-
-    fn membership(&self, terminology: &Terminology, system: &str, code: &str) -> Membership {
-        let Some(held) = terminology.code_system(system) else { return Membership::Unknown };
-        let on_concept = ["concept", "code"].contains(&self.property.as_str());
-        match self.op.as_str() {
-            "is-a" if on_concept => Membership::of(held.is_a(code, &self.value)),
-            "is-not-a" if on_concept => Membership::of(!held.is_a(code, &self.value)),
-            "descendent-of" if on_concept => {
-                Membership::of(code != self.value && held.is_a(code, &self.value))
-            }
-            "generalizes" if on_concept => Membership::of(held.is_a(&self.value, code)),
-            "=" => Membership::of(held.has_property(code, &self.property, &self.value)),
-            "in" | "not-in" => {
-                let mut values = self.value.split(',').map(str::trim);
-                let found = values.any(|v| held.has_property(code, &self.property, v));
-                Membership::of(found == (self.op == "in"))
-            }
-            _ => Membership::Unknown,
-        }
+fn passes(filter: &Filter, terminology: &Terminology, system: &str, code: &str) -> Membership {
+    let Some(held) = terminology.code_system(system) else { return Membership::Unknown };
+    match (filter.over(held), held.concept(code)) {
+        (Ok(test), Some(concept)) => Membership::of(test.passes(concept)),
+        (Ok(_), None) if held.is_complete() => Membership::Out,
+        _ => Membership::Unknown,
     }
 }
 
-fn expanded(list: &Value, parts: &mut Vec<Part>) {
-    for item in list.as_array().into_iter().flatten() {
-        if let Some(code) = item.at("code").as_str() {
+/// Whether the code is still in use, as far as its system is held.
+fn active(terminology: &Terminology, system: Option<&str>, code: &str) -> Membership {
+    let held = system.and_then(|system| terminology.code_system(system));
+    let inactive = |held: &CodeSystem| held.concept(code).is_some_and(Concept::is_inactive);
+    Membership::of(!held.is_some_and(inactive))
+}
+
+fn whole_expansion(value: &Value) -> Option<Vec<Part>> {
+    let expansion = value.get("expansion")?;
+    let mut parts = Vec::new();
+    expanded(expansion.get("contains"), &mut parts);
+    let count = u64::try_from(parts.len()).ok();
+    let whole = expansion["total"].as_u64().is_none_or(|total| Some(total) == count);
+    (whole && !parts.is_empty()).then_some(parts)
+}
+
+fn expanded(list: Option<&Value>, parts: &mut Vec<Part>) {
+    for item in list.and_then(Value::as_array).into_iter().flatten() {
+        let text = |key: &str| item.get(key).and_then(Value::as_str);
+        if let Some(code) = text("code") {
             parts.push(Part {
-                system: item.at("system").as_str().map(str::to_owned),
+                system: text("system").map(str::to_owned),
+                pinned: text("system").unwrap_or_default().to_owned(),
                 concepts: Some(HashSet::from([code.to_owned()])),
                 filters: Vec::new(),
                 value_sets: Vec::new(),
             });
         }
-        expanded(item.at("contains"), parts);
+        expanded(item.get("contains"), parts);
     }
 }
 

@@ -202,6 +202,20 @@ pub(super) fn issues(kind: &str, findings: Vec<Finding>) -> Vec<Issue> {
             issues.push(issue);
         }
     }
+    drop_echoes(&mut issues);
     issues.sort_by_key(|issue| Reverse(issue.severity));
     issues
+}
+
+/// A code that its system does not have is in no value set either; where that is told of the
+/// element, it is not told of its coding again.
+fn drop_echoes(issues: &mut Vec<Issue>) {
+    let is_code = |issue: &Issue| issue.code == IssueType::CodeInvalid;
+    let told = issues.iter().filter(|issue| is_code(issue) && issue.is_error());
+    let told: HashSet<String> = told.filter_map(|issue| issue.expression.clone()).collect();
+    issues.retain(|issue| {
+        let place = issue.expression.as_deref().unwrap_or_default();
+        let around = place.rsplit_once(".coding[").map(|(around, _)| around);
+        !is_code(issue) || around.is_none_or(|around| !told.contains(around))
+    });
 }

@@ -104,6 +104,9 @@ impl Document<'_> {
         if parent.path == "Extension" {
             schema.insert("x-extension".into(), json!(true));
         }
+        if parent.path == "Coding" {
+            schema.insert("x-code".into(), json!(true));
+        }
         if parent.path == "Reference" {
             schema.insert("x-reference".into(), json!(true));
         }

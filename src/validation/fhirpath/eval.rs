@@ -103,14 +103,7 @@ impl Function {
                 bool(true)
             }
             Self::StartsWith(part) | Self::Contains(part) => {
-                let part = part.eval(env, focus)?;
-                let (text, part) = match (left.as_slice(), part.as_slice()) {
-                    ([], _) | (_, []) => return Some(Vec::new()),
-                    ([text], [part]) => (text.text()?, part.text()?),
-                    _ => return None,
-                };
-                let starts = matches!(self, Self::StartsWith(_));
-                bool(if starts { text.starts_with(part) } else { text.contains(part) })
+                self.find(&left, &part.eval(env, focus)?)
             }
             Self::Intersect(other) => {
                 let other = other.eval(env, focus)?;
@@ -127,6 +120,18 @@ impl Function {
                 Some(left.into_iter().chain(other).collect())
             }
         }
+    }
+
+    /// The functions that look for a text in a text.
+    fn find<'v>(&self, left: &[Item<'v>], part: &[Item<'v>]) -> Answer<'v> {
+        let (text, part) = match (left, part) {
+            ([], _) | (_, []) => return Some(Vec::new()),
+            ([text], [part]) => (text.text()?, part.text()?),
+            _ => return None,
+        };
+        let starts = matches!(self, Self::StartsWith(_));
+        let found = if starts { text.starts_with(part) } else { text.contains(part) };
+        Some(vec![Item::Bool(found)])
     }
 }
 
@@ -197,10 +202,10 @@ impl Operator {
         }
         let right = truth(&right()?)?;
         let value = match (self, left, right) {
-            (Self::And, _, Some(false)) => Some(false),
-            (Self::And, Some(true), Some(true)) => Some(true),
-            (Self::Or | Self::Implies, _, Some(true)) => Some(true),
-            (Self::Or, Some(false), Some(false)) => Some(false),
+            (Self::And, _, Some(false)) | (Self::Or, Some(false), Some(false)) => Some(false),
+            (Self::And, Some(true), Some(true)) | (Self::Or | Self::Implies, _, Some(true)) => {
+                Some(true)
+            }
             (Self::Implies, Some(true), right) => right,
             (Self::Xor, Some(a), Some(b)) => Some(a != b),
             _ => None,
@@ -210,6 +215,7 @@ impl Operator {
 }
 
 /// The boolean that a collection stands for: an inner none for nothing, none for several items.
+#[expect(clippy::option_option, reason = "the outer none asks the engine, the inner is nothing")]
 fn truth(items: &[Item<'_>]) -> Option<Option<bool>> {
     match items {
         [] => Some(None),
@@ -218,6 +224,7 @@ fn truth(items: &[Item<'_>]) -> Option<Option<bool>> {
     }
 }
 
+#[expect(clippy::option_option, reason = "the outer none asks the engine, the inner is nothing")]
 fn equal(left: &[Item<'_>], right: &[Item<'_>]) -> Option<Option<bool>> {
     if left.is_empty() || right.is_empty() {
         return Some(None);

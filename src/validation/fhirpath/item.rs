@@ -70,7 +70,6 @@ impl<'v> Item<'v> {
             (Some(Atom::Bool(a)), Some(Atom::Bool(b))) => Some(a == b),
             (Some(Atom::Number(a)), Some(Atom::Number(b))) => Some(a == b),
             (Some(Atom::Text(a)), Some(Atom::Text(b))) => Some(a == b),
-            (Some(_), Some(_)) => Some(false),
             (None, None) => match (self, other) {
                 (Self::Place(a, _), Self::Place(b, _)) if a.is_object() && b.is_object() => {
                     same(a, b)
@@ -83,6 +82,10 @@ impl<'v> Item<'v> {
 
     /// The order of the two: none where it cannot be told here, an inner none where the standard
     /// says that it is unknown.
+    #[expect(
+        clippy::option_option,
+        reason = "the outer none asks the engine, the inner is nothing"
+    )]
     pub(super) fn compare(&self, other: &Self) -> Option<Option<Ordering>> {
         match (self.atom()?, other.atom()?) {
             (Atom::Number(a), Atom::Number(b)) => Some(Some(a.cmp(&b))),
@@ -94,9 +97,9 @@ impl<'v> Item<'v> {
     /// Adds the children of that name.
     pub(super) fn members(&self, name: &str, context: &Context, found: &mut Vec<Self>) {
         let Self::Place(value, sibling) = self else { return };
-        let object = match (value, sibling) {
-            (Value::Object(object), _) | (_, Some(Value::Object(object))) => object,
-            _ => return,
+        let ((Value::Object(object), _) | (_, Some(Value::Object(object)))) = (value, sibling)
+        else {
+            return;
         };
         let mut add = |key: &str| {
             let value = object.get(key);
@@ -177,6 +180,7 @@ fn is_date(text: &str) -> bool {
 }
 
 /// The order of two dates as far as both are known.
+#[expect(clippy::option_option, reason = "the outer none asks the engine, the inner is nothing")]
 fn dates(a: &str, b: &str) -> Option<Option<Ordering>> {
     match (a.contains('T'), b.contains('T')) {
         (true, true) => Some(Some(Instant::parse(a)?.cmp(&Instant::parse(b)?))),

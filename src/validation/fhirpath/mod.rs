@@ -8,12 +8,15 @@
 
 use rh_fhirpath::ast::{AdditiveOperator, OrOperator};
 use rh_fhirpath::{
-    EqualityOperator, Expression, InequalityOperator, Invocation, Literal, MembershipOperator, Term,
+    EqualityOperator, Expression, InequalityOperator, Invocation, Literal, MembershipOperator,
+    PolarityOperator, Term,
 };
 use rust_decimal::Decimal;
 
 mod eval;
 mod item;
+#[cfg(test)]
+mod tests;
 
 pub(super) use eval::Env;
 
@@ -81,6 +84,11 @@ pub(super) fn compile(expression: &Expression) -> Option<Node> {
             Expression::Term(Term::Literal(Literal::Integer(at))) => {
                 Some(Node::At(Box::new(compile(left)?), usize::try_from(*at).ok()?))
             }
+            _ => None,
+        },
+        Expression::Polarity { operator, operand } => match (operator, compile(operand)?) {
+            (PolarityOperator::Plus, Node::Number(number)) => Some(Node::Number(number)),
+            (PolarityOperator::Minus, Node::Number(number)) => Some(Node::Number(-number)),
             _ => None,
         },
         Expression::Union { left, right } => pair(left, Operator::Union, right),

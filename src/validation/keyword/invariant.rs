@@ -41,6 +41,10 @@ struct Invariant {
     key: String,
     is_error: bool,
     text: String,
+    /// Whether it speaks of the resource around the value, which only a root is.
+    needs_root: bool,
+    /// Whether it speaks of what only the caller knows (%rootResource, %context).
+    needs_caller: bool,
     expression: FhirPathExpression,
     /// The same, to be evaluated in place.
     quick: Option<fhirpath::Node>,
@@ -80,6 +84,8 @@ impl Invariant {
         let quick = fhirpath::compile(&expression.root);
         Ok(Self {
             quick,
+            needs_root: source.contains("%resource"),
+            needs_caller: source.contains("%rootResource") || source.contains("%context"),
             is_error: value.at("severity") != "warning",
             text: human,
             key,
@@ -129,7 +135,9 @@ impl Rule for Invariants {
         }
         let env = fhirpath::Env { focus: value, context: &self.context };
         let engine = OnceCell::new();
-        let broken = self.list.iter().filter(|invariant| {
+        let is_root = value.get("resourceType").is_some();
+        let can_be_told = |i: &&Invariant| !i.needs_caller && (is_root || !i.needs_root);
+        let broken = self.list.iter().filter(can_be_told).filter(|invariant| {
             let quick = invariant.quick.as_ref().and_then(|quick| quick.holds(&env));
             !quick.unwrap_or_else(|| {
                 let engine = engine.get_or_init(|| EvaluationContext::new(self.seen(value)));

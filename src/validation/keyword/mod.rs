@@ -16,6 +16,7 @@ use super::scope::{self, Scope};
 mod binding;
 mod calendar;
 mod choice;
+mod code;
 mod choice_type;
 mod element;
 mod extension;
@@ -57,6 +58,7 @@ const KEYWORDS: &[(&str, Factory)] = &[
     ("x-binding", binding::rule),
     ("x-choice", choice::rule),
     ("x-choice-type", choice_type::rule),
+    ("x-code", code::rule),
     ("x-element", element::rule),
     ("x-extension", extension::rule),
     ("x-fixed", fixed::fixed),

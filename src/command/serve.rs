@@ -1,0 +1,75 @@
+//! `spondyl serve`: the API and the first page, until it is told to stop.
+
+use std::net::SocketAddr;
+
+use tracing_subscriber::EnvFilter;
+
+use super::{Done, Failure, demo, result, say};
+use crate::app::App;
+use crate::config::Config;
+use crate::http;
+
+/// Serve the R4 REST API and the first page.
+///
+/// Records are kept in a directory. Without authorisation only loopback addresses are served.
+/// SIGINT and SIGTERM stop the server after the requests at work. What is logged is set by
+/// RUST_LOG (default: info); bodies, names and search values never are.
+#[derive(clap::Args, Debug)]
+#[command(after_help = "Example:\n  spondyl serve --data records --listen 127.0.0.1:8080")]
+pub(super) struct Args {
+    #[command(flatten)]
+    config: Config,
+}
+
+/// Runs the command.
+///
+/// # Errors
+/// When the settings are unusable, the store cannot be opened, or the address cannot be had.
+pub(super) fn run(args: Args) -> Result<Done, Failure> {
+    log_to_stderr("info");
+    let wants_demo = args.config.demo;
+    let (app, listen) = open(args.config)?;
+    let empty = *app.store.head().borrow() == 0;
+    if wants_demo && !empty {
+        say("The store is not empty, so the demo clinic is not loaded.");
+    }
+    serve(app, listen, move |address| {
+        tell(address);
+        if wants_demo && empty {
+            demo::load_in_background(address);
+        }
+    })
+}
+
+/// Writes the log to the standard error, at that level unless `RUST_LOG` says otherwise.
+pub(super) fn log_to_stderr(level: &str) {
+    let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new(level));
+    tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).init();
+}
+
+/// The application with those settings, and where it is to listen.
+pub(super) fn open(config: Config) -> Result<(App, SocketAddr), Failure> {
+    let listen = config.listen;
+    let app = App::open(config).map_err(|error| Failure::new("the server did not start", error))?;
+    Ok((app, listen))
+}
+
+/// Serves until the process is told to stop.
+pub(super) fn serve(
+    app: App,
+    listen: SocketAddr,
+    ready: impl FnOnce(SocketAddr),
+) -> Result<Done, Failure> {
+    let served = http::run(app, listen, ready);
+    let fail = |error| {
+        let hint = "is the port taken? --listen 127.0.0.1:0 takes a free one";
+        Failure::new(format!("{listen} cannot be served ({hint})"), error)
+    };
+    served.map(|()| Done::Well).map_err(fail)
+}
+
+/// Says where the server is and who can reach it.
+pub(super) fn tell(address: SocketAddr) {
+    result(&format!("spondyl serves http://{address}/fhir (first page: http://{address}/)"));
+    say("No authorisation is configured, so only this machine can reach it. Ctrl-C stops it.");
+}

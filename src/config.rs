@@ -1,0 +1,184 @@
+//! The settings of `serve`: one documented field each, from flags or the environment.
+//!
+//! Checked once at start by [`Config::check`]; passed by reference, never global. To add one: a
+//! field with its doc line (the help text), its flag and its variable.
+
+use std::net::SocketAddr;
+use std::path::PathBuf;
+
+/// How the server runs.
+#[derive(clap::Args, Clone, Debug)]
+pub struct Config {
+    /// Address and port to listen on; port 0 takes a free one.
+    #[arg(long, env = "SPONDYL_LISTEN", value_name = "ADDRESS", default_value = LISTEN)]
+    pub listen: SocketAddr,
+
+    /// Directory of the store; made where it is missing.
+    #[arg(long, env = "SPONDYL_DATA", value_name = "DIR", default_value = DATA)]
+    pub data: PathBuf,
+
+    /// Load the invented demo clinic into an empty store.
+    #[arg(long, env = "SPONDYL_DEMO")]
+    pub demo: bool,
+
+    /// The URL under which clients see the API, such as https://clinic.example/fhir. Without it,
+    /// links follow the Host header of each request.
+    #[arg(long, env = "SPONDYL_BASE_URL", value_name = "URL")]
+    pub base_url: Option<String>,
+
+    /// The largest body of a single resource, in bytes or with KiB, MiB, GiB.
+    #[arg(long, env = "SPONDYL_MAX_BODY", value_name = "SIZE", default_value = MAX_BODY,
+        value_parser = size)]
+    pub max_body: usize,
+
+    /// The largest body of a Bundle, in bytes or with KiB, MiB, GiB.
+    #[arg(long, env = "SPONDYL_MAX_BUNDLE", value_name = "SIZE", default_value = MAX_BUNDLE,
+        value_parser = size)]
+    pub max_bundle: usize,
+
+    /// Memory that the store may use for its cache, in bytes or with KiB, MiB, GiB.
+    #[arg(long, env = "SPONDYL_CACHE", value_name = "SIZE", default_value = CACHE,
+        value_parser = size)]
+    pub cache: usize,
+}
+
+const LISTEN: &str = "127.0.0.1:8080";
+const DATA: &str = "spondyl-data";
+const MAX_BODY: &str = "8MiB";
+const MAX_BUNDLE: &str = "64MiB";
+const CACHE: &str = "256MiB";
+
+/// Settings that the server refuses to start with.
+#[derive(Clone, PartialEq, Eq, Debug, thiserror::Error)]
+pub enum Unusable {
+    /// Patient data would be open to the network.
+    #[error(
+        "{0} is not a loopback address, and no authorisation is configured: anyone on the network \
+         could read and change the records. Listen on 127.0.0.1 or [::1]"
+    )]
+    OpenToTheNetwork(SocketAddr),
+    /// The base URL has another form.
+    #[error(
+        "the base URL must begin with http:// or https:// and name a host, without query or \
+         fragment, such as https://clinic.example/fhir"
+    )]
+    BaseUrl,
+}
+
+impl Config {
+    /// Whether the server may start with these settings.
+    ///
+    /// # Errors
+    /// [`Unusable`] says which setting is wrong and what would be right.
+    pub fn check(&self) -> Result<(), Unusable> {
+        if !self.listen.ip().to_canonical().is_loopback() {
+            return Err(Unusable::OpenToTheNetwork(self.listen));
+        }
+        match self.base_url.as_deref() {
+            Some(url) if !is_base(url) => Err(Unusable::BaseUrl),
+            _ => Ok(()),
+        }
+    }
+
+    /// The base URL that clients see, without a slash at its end, where one is configured.
+    pub fn public_base(&self) -> Option<&str> {
+        self.base_url.as_deref().map(|url| url.trim_end_matches('/'))
+    }
+}
+
+impl Default for Config {
+    fn default() -> Self {
+        Self {
+            listen: SocketAddr::from(([127, 0, 0, 1], 8080)),
+            data: PathBuf::from(DATA),
+            demo: false,
+            base_url: None,
+            max_body: 8 << 20,
+            max_bundle: 64 << 20,
+            cache: 256 << 20,
+        }
+    }
+}
+
+fn is_base(url: &str) -> bool {
+    let rest = url.strip_prefix("http://").or_else(|| url.strip_prefix("https://"));
+    let legal = |c: char| c.is_ascii_graphic() && !"?#\"<>\\^`{|}".contains(c);
+    rest.is_some_and(|rest| !rest.is_empty() && !rest.starts_with('/') && rest.chars().all(legal))
+}
+
+/// A number of bytes, with or without a binary unit.
+fn size(text: &str) -> Result<usize, String> {
+    let units = [("KiB", 10), ("MiB", 20), ("GiB", 30)];
+    let unit = units.into_iter().find_map(|(unit, bits)| Some((text.strip_suffix(unit)?, bits)));
+    let (digits, bits) = unit.unwrap_or((text, 0));
+    let number: Option<usize> = digits.trim().parse().ok();
+    number
+        .and_then(|number| number.checked_mul(1 << bits))
+        .filter(|bytes| *bytes > 0)
+        .ok_or_else(|| "give a number of bytes such as 8388608, or 8MiB".to_owned())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use clap::Parser;
+
+    #[derive(Parser)]
+    struct Line {
+        #[command(flatten)]
+        config: Config,
+    }
+
+    #[test]
+    fn defaults_are_those_of_the_flags() {
+        let parsed = Line::parse_from(["spondyl"]).config;
+        let default = Config::default();
+        assert_eq!(format!("{parsed:?}"), format!("{default:?}"));
+        assert_eq!(default.check(), Ok(()));
+    }
+
+    #[test]
+    fn sizes() {
+        for (text, expected) in [
+            ("1", Some(1)),
+            ("8MiB", Some(8 << 20)),
+            ("2 KiB", Some(2048)),
+            ("0", None),
+            ("-1", None),
+            ("8MB", None),
+            ("99999999999GiB", None),
+        ] {
+            assert_eq!(size(text).ok(), expected, "{text}");
+        }
+    }
+
+    #[test]
+    fn without_authorisation_only_loopback_is_served() {
+        for (listen, good) in [
+            ("127.0.0.1:1", true),
+            ("127.8.0.1:1", true),
+            ("[::1]:1", true),
+            ("[::ffff:127.0.0.1]:1", true),
+            ("0.0.0.0:1", false),
+            ("[::]:1", false),
+            ("192.0.2.1:1", false),
+        ] {
+            let config = Config { listen: listen.parse().unwrap(), ..Config::default() };
+            assert_eq!(config.check().is_ok(), good, "{listen}");
+        }
+    }
+
+    #[test]
+    fn base_urls() {
+        for (url, good) in [
+            ("https://clinic.example/fhir", true),
+            ("http://localhost:8080", true),
+            ("clinic.example", false),
+            ("https:///fhir", false),
+            ("https://a.example/?x", false),
+        ] {
+            let config = Config { base_url: Some(url.to_owned()), ..Config::default() };
+            assert_eq!(config.check().is_ok(), good, "{url}");
+        }
+    }
+}

@@ -1,0 +1,310 @@
+//! Everything that can keep a request from being carried out, and the one table that says how it
+//! is answered: status, issue type, severity.
+//!
+//! The split between 400 and 422, which the standard leaves to servers: what cannot be read as a
+//! resource of that type (not JSON, an element that R4 does not have, a wrong JSON type) is 400;
+//! what can be read but breaks a rule of the standard or of a profile is 422. Either way all issues
+//! are told at once. Source: <http://hl7.org/fhir/R4/http.html#Status-Codes>,
+//! <http://hl7.org/fhir/R4/http.html#rejecting-updates>.
+
+use crate::fhir::json::Malformed;
+use crate::fhir::resource::NotAResource;
+use crate::fhir::{Issue, IssueType, Severity, VersionId};
+use crate::{repository, search, store};
+
+/// Why a request was not carried out.
+#[derive(Debug, thiserror::Error)]
+pub enum Error {
+    /// The body is not JSON as the standard wants it.
+    #[error("malformed JSON")]
+    Malformed(#[from] Malformed),
+    /// The body is JSON but no resource.
+    #[error("not a resource")]
+    NotAResource(#[from] NotAResource),
+    /// The content breaks the rules; at least one of the issues is an error.
+    #[error("invalid content")]
+    Invalid(Vec<Issue>),
+    /// The body does not fit the URL, or a parameter, header or entry is wrong.
+    #[error("bad request: {}", .0.diagnostics)]
+    Request(Issue),
+    /// The request is legal, but this server does not do it.
+    #[error("not supported: {}", .0.diagnostics)]
+    NotSupported(Issue),
+    /// The search cannot be read or answered.
+    #[error("search: {0}")]
+    Search(#[source] search::Error),
+    /// R4 has no such resource type.
+    #[error("unknown resource type")]
+    UnknownType,
+    /// Nothing is served under that URL.
+    #[error("unknown route")]
+    UnknownRoute,
+    /// There never was such a resource or version.
+    #[error("not found")]
+    NotFound,
+    /// The resource was deleted; the version is that of the deletion.
+    #[error("deleted")]
+    Deleted(VersionId),
+    /// What `If-Match` or `If-None-Match` asks does not hold; nothing was written.
+    #[error("precondition failed")]
+    Precondition,
+    /// A criterion that must select one resource selects several.
+    #[error("multiple matches")]
+    MultipleMatches,
+    /// The URL does not know the verb; it knows those named.
+    #[error("method not allowed")]
+    Method(&'static str),
+    /// None of the formats that the client accepts can be made.
+    #[error("not acceptable")]
+    NotAcceptable(&'static str),
+    /// The body's format cannot be read.
+    #[error("unsupported media type")]
+    MediaType(&'static str),
+    /// The body has more bytes than this.
+    #[error("body too large")]
+    TooLarge(usize),
+    /// The body did not arrive in time.
+    #[error("timed out")]
+    TimedOut,
+    /// The connection broke while the body was read.
+    #[error("body not readable")]
+    Unreadable,
+    /// The profile to validate against is not known here.
+    #[error("unknown profile")]
+    UnknownProfile,
+    /// Others kept changing the same resources.
+    #[error("conflict")]
+    Conflict,
+    /// The store failed or is damaged.
+    #[error("the store failed")]
+    Repository(#[source] repository::Error),
+    /// A defect of the server.
+    #[error("internal error")]
+    Internal(#[source] Box<dyn std::error::Error + Send + Sync>),
+    /// An entry of a Bundle was not carried out, and so the whole was not.
+    #[error("entry {index}: {error}")]
+    Entry {
+        /// The entry's place in the Bundle, from 0.
+        index: usize,
+        /// What is wrong with it.
+        error: Box<Error>,
+    },
+}
+
+impl Error {
+    /// A fault of the request at that place.
+    pub fn request(expression: impl Into<String>, diagnostics: impl Into<String>) -> Self {
+        Self::Request(Issue::error(IssueType::Invalid, diagnostics).at(expression))
+    }
+
+    /// Something legal that this server does not do.
+    pub fn not_supported(expression: impl Into<String>, diagnostics: impl Into<String>) -> Self {
+        Self::NotSupported(Issue::error(IssueType::NotSupported, diagnostics).at(expression))
+    }
+
+    /// The same error, said of that entry of a Bundle.
+    #[must_use]
+    pub fn in_entry(self, index: usize) -> Self {
+        Self::Entry { index, error: Box::new(self) }
+    }
+
+    /// The HTTP status.
+    pub fn status(&self) -> u16 {
+        self.row().0
+    }
+
+    /// What is told to the client; never empty, and never more than the client may know.
+    pub fn issues(&self) -> Vec<Issue> {
+        self.row().1
+    }
+
+    /// The table.
+    fn row(&self) -> (u16, Vec<Issue>) {
+        use IssueType as T;
+        let one = |status, code, text: &str| (status, vec![Issue::error(code, text)]);
+        match self {
+            Self::Malformed(malformed) => (400, vec![malformed_issue(malformed)]),
+            Self::NotAResource(reason) => (400, vec![not_a_resource(reason)]),
+            Self::Invalid(issues) => (invalid_status(issues), issues.clone()),
+            Self::Request(issue) | Self::NotSupported(issue) => (400, vec![issue.clone()]),
+            Self::Search(error) => search_row(error),
+            Self::UnknownType => one(404, T::NotSupported, UNKNOWN_TYPE),
+            Self::UnknownRoute => one(404, T::NotFound, "Nothing is served under this URL."),
+            Self::NotFound => one(404, T::NotFound, "There is no such resource or version."),
+            Self::Deleted(version) => {
+                let text = format!("The resource was deleted; version {version} is the deletion.");
+                one(410, T::Deleted, &text)
+            }
+            Self::Precondition => one(412, T::Conflict, PRECONDITION),
+            Self::MultipleMatches => one(412, T::MultipleMatches, MULTIPLE_MATCHES),
+            Self::Method(allow) => {
+                let text = format!("This URL does not know the verb; it knows {allow}.");
+                one(405, T::NotSupported, &text)
+            }
+            Self::NotAcceptable(offer) => {
+                let text = format!("None of the accepted formats can be made; there is {offer}.");
+                one(406, T::NotSupported, &text)
+            }
+            Self::MediaType(text) => one(415, T::NotSupported, text),
+            Self::TooLarge(limit) => {
+                one(413, T::TooLong, &format!("The body is larger than {limit} bytes."))
+            }
+            Self::TimedOut => one(408, T::Transient, "The body did not arrive in time."),
+            Self::Unreadable => one(400, T::Transient, "The body could not be read to its end."),
+            Self::UnknownProfile => {
+                let issue = Issue::error(T::NotFound, "The profile is not known to this server.");
+                (400, vec![issue.at("http.profile")])
+            }
+            Self::Conflict | Self::Repository(repository::Error::Store(store::Error::Conflict)) => {
+                one(409, T::Conflict, "Others keep changing the same resources; try again.")
+            }
+            Self::Repository(
+                repository::Error::Store(store::Error::Engine(_)) | repository::Error::Damaged(_),
+            )
+            | Self::Internal(_) => {
+                let issue = Issue::error(T::Exception, INTERNAL);
+                (500, vec![Issue { severity: Severity::Fatal, ..issue }])
+            }
+            Self::Entry { index, error } => {
+                let (status, issues) = error.row();
+                (status, issues.into_iter().map(|issue| in_entry(*index, issue)).collect())
+            }
+        }
+    }
+}
+
+const UNKNOWN_TYPE: &str =
+    "R4 has no resource type of that name; names are case-sensitive, as in Patient.";
+const PRECONDITION: &str =
+    "The resource is not in the version that the request asks for; nothing was written.";
+const MULTIPLE_MATCHES: &str = "The criteria select more than one resource; nothing was written.";
+const INTERNAL: &str =
+    "The server failed to carry out the request. Its log tells more under the X-Request-Id.";
+
+impl From<repository::Error> for Error {
+    fn from(error: repository::Error) -> Self {
+        Self::Repository(error)
+    }
+}
+
+impl From<store::Error> for Error {
+    fn from(error: store::Error) -> Self {
+        Self::Repository(error.into())
+    }
+}
+
+impl From<search::Error> for Error {
+    fn from(error: search::Error) -> Self {
+        match error {
+            search::Error::Repository(error) => Self::Repository(error),
+            error => Self::Search(error),
+        }
+    }
+}
+
+/// The rows of searches.
+fn search_row(error: &search::Error) -> (u16, Vec<Issue>) {
+    use search::Error as S;
+    let (status, code) = match error {
+        S::BadValue { .. }
+        | S::UnknownParameter { .. }
+        | S::UnknownModifier { .. }
+        | S::BadCursor => (400, IssueType::Invalid),
+        S::NotSupported { .. } => (400, IssueType::NotSupported),
+        S::TooCostly { .. } => (403, IssueType::TooCostly),
+        S::Expired => (410, IssueType::NotFound),
+        S::Repository(_) => (500, IssueType::Exception),
+    };
+    let text = if status == 500 { INTERNAL.to_owned() } else { error.to_string() };
+    let issue = Issue { expression: error.expression(), ..Issue::error(code, text) };
+    (status, vec![issue])
+}
+
+/// 400 where an issue says that the content could not be read as that type, else 422.
+fn invalid_status(issues: &[Issue]) -> u16 {
+    let unreadable = |issue: &Issue| issue.is_error() && issue.code == IssueType::Structure;
+    if issues.iter().any(unreadable) { 400 } else { 422 }
+}
+
+fn malformed_issue(malformed: &Malformed) -> Issue {
+    let place = malformed.position.map(|(line, column)| format!(" (line {line}, column {column})"));
+    let text = format!("{}{}", malformed.message, place.unwrap_or_default());
+    let issue = Issue { severity: Severity::Fatal, ..Issue::error(IssueType::Structure, text) };
+    match &malformed.path {
+        Some(path) => issue.at(path),
+        None => issue,
+    }
+}
+
+fn not_a_resource(reason: &NotAResource) -> Issue {
+    match reason {
+        NotAResource::NotAnObject => {
+            Issue::error(IssueType::Structure, "The body must be a JSON object: a resource.")
+        }
+        NotAResource::NoType => {
+            Issue::error(IssueType::Structure, "A resource says its type in resourceType.")
+                .at("resourceType")
+        }
+        NotAResource::UnknownType => {
+            Issue::error(IssueType::Structure, UNKNOWN_TYPE).at("resourceType")
+        }
+    }
+}
+
+/// The issue as said of the Bundle: `Patient.name` becomes `Bundle.entry[3].resource.name`.
+fn in_entry(index: usize, issue: Issue) -> Issue {
+    let entry = format!("Bundle.entry[{index}]");
+    let expression = match issue.expression.as_deref() {
+        None => entry,
+        Some(place) => match place.split_once('.') {
+            Some(("entry", rest)) => format!("{entry}.{rest}"),
+            Some(("http", rest)) => format!("{entry}.request.{rest}"),
+            Some((_, rest)) => format!("{entry}.resource.{rest}"),
+            None => format!("{entry}.resource"),
+        },
+    };
+    issue.at(expression)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn places_in_entries() {
+        for (inner, outer) in [
+            (None, "Bundle.entry[2]"),
+            (Some("Patient"), "Bundle.entry[2].resource"),
+            (Some("Patient.name[0].given"), "Bundle.entry[2].resource.name[0].given"),
+            (Some("entry.request.url"), "Bundle.entry[2].request.url"),
+            (Some("http.ifMatch"), "Bundle.entry[2].request.ifMatch"),
+        ] {
+            let mut issue = Issue::error(IssueType::Value, "x");
+            issue.expression = inner.map(str::to_owned);
+            let error = Error::Invalid(vec![issue]).in_entry(2);
+            assert_eq!(error.status(), 422);
+            assert_eq!(error.issues()[0].expression.as_deref(), Some(outer));
+        }
+    }
+
+    #[test]
+    fn unreadable_content_is_400_and_broken_rules_are_422() {
+        let status = |codes: &[IssueType]| {
+            let issues = codes.iter().map(|code| Issue::error(*code, "x")).collect();
+            Error::Invalid(issues).status()
+        };
+        assert_eq!(status(&[IssueType::Required, IssueType::Structure]), 400);
+        assert_eq!(status(&[IssueType::Required, IssueType::Invariant]), 422);
+        let warning = Issue::warning(IssueType::Structure, "x");
+        let error = Issue::error(IssueType::Value, "x");
+        assert_eq!(Error::Invalid(vec![warning, error]).status(), 422);
+    }
+
+    #[test]
+    fn the_cause_of_a_failure_stays_inside() {
+        let cause = "secret".into();
+        let error = Error::from(store::Error::Engine(cause));
+        assert_eq!(error.status(), 500);
+        assert!(!error.issues()[0].diagnostics.contains("secret"));
+    }
+}

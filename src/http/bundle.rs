@@ -1,0 +1,28 @@
+//! Batch and transaction, from requests to answers.
+
+use actix_web::web;
+
+use crate::http::extract::{self, Expected};
+use crate::http::format::{Format, Media, Prefer};
+use crate::http::route::{Answer, Call};
+use crate::http::{block, now, reply};
+use crate::interaction::batch::{Setting, process};
+
+/// `POST [base]`.
+pub(super) async fn process_bundle(call: Call, payload: web::Payload) -> Answer {
+    let Call { app, request } = call;
+    let format = Format::of(&request, Media::RESOURCE)?;
+    let prefer = Prefer::of(request.headers());
+    let base = extract::base(&app, &request);
+    let body = extract::body(&request, payload, Expected::Resource, app.config.max_bundle).await?;
+    let bundle = block(move || {
+        let bundle = extract::any_resource(&body)?;
+        drop(body);
+        let strict = prefer.strict.unwrap_or(false);
+        let setting = Setting { app: &app, base: &base, now: now(), answer: prefer.answer, strict };
+        process(setting, bundle)
+    });
+    let mut response = reply::bundle(&bundle.await?, format);
+    reply::tell_applied(&mut response, prefer.answer);
+    Ok(response)
+}

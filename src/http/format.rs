@@ -1,0 +1,308 @@
+//! What form the answer takes: `_format` and `Accept`, `_pretty`, `Prefer`.
+//!
+//! `_format` wins over `Accept`; among the formats that a client accepts the one it likes best
+//! wins, then the server's first. Source: <http://hl7.org/fhir/R4/http.html#mime-type>,
+//! <http://hl7.org/fhir/R4/http.html#parameters>, <http://hl7.org/fhir/R4/http.html#prefer>,
+//! <https://www.rfc-editor.org/rfc/rfc9110#name-accept>.
+
+use actix_web::HttpRequest;
+use actix_web::http::header::{ACCEPT, HeaderMap, HeaderName};
+
+use crate::error::Error;
+use crate::interaction::Return;
+
+/// A format that an answer can have.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(super) enum Media {
+    /// `application/fhir+json`.
+    FhirJson,
+    /// JSON under its general name.
+    Json,
+    /// JSON under a name that old clients use.
+    TextJson,
+    /// A page.
+    Html,
+    /// A printed document.
+    Pdf,
+}
+
+impl Media {
+    /// What resources are offered as.
+    pub(super) const RESOURCE: &'static [Self] = &[Self::FhirJson, Self::Json, Self::TextJson];
+    /// What documents are offered as.
+    pub(super) const DOCUMENT: &'static [Self] =
+        &[Self::FhirJson, Self::Json, Self::TextJson, Self::Html, Self::Pdf];
+    /// What the first page is offered as.
+    pub(super) const PAGE: &'static [Self] = &[Self::Html];
+
+    /// The media type without parameters.
+    pub(super) fn as_str(self) -> &'static str {
+        match self {
+            Self::FhirJson => "application/fhir+json",
+            Self::Json => "application/json",
+            Self::TextJson => "text/json",
+            Self::Html => "text/html",
+            Self::Pdf => "application/pdf",
+        }
+    }
+
+    /// The value of `Content-Type`. The standard wants the charset said.
+    pub(super) fn content_type(self) -> &'static str {
+        match self {
+            Self::FhirJson => "application/fhir+json;charset=utf-8",
+            Self::Json => "application/json;charset=utf-8",
+            Self::TextJson => "text/json;charset=utf-8",
+            Self::Html => "text/html;charset=utf-8",
+            Self::Pdf => "application/pdf",
+        }
+    }
+
+    /// Whether `_format` means this one; a `+` arrives as a space unless it is escaped.
+    fn is_named(self, name: &str) -> bool {
+        let name = name.split(';').next().unwrap_or_default().trim().replace(' ', "+");
+        let short = match self {
+            Self::FhirJson => "json",
+            Self::Html => "html",
+            Self::Pdf => "pdf",
+            Self::Json | Self::TextJson => return name.eq_ignore_ascii_case(self.as_str()),
+        };
+        name.eq_ignore_ascii_case(short) || name.eq_ignore_ascii_case(self.as_str())
+    }
+}
+
+/// The form of an answer.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(super) struct Format {
+    /// The media type.
+    pub(super) media: Media,
+    /// Whether JSON is indented for people.
+    pub(super) pretty: bool,
+}
+
+impl Format {
+    /// The form of an answer about which nothing is known.
+    pub(super) const PLAIN: Self = Self { media: Media::FhirJson, pretty: false };
+
+    /// The form of the answer to a request, out of those on offer.
+    ///
+    /// # Errors
+    /// [`Error::NotAcceptable`] when the client accepts none of them.
+    pub(super) fn of(request: &HttpRequest, offer: &'static [Media]) -> Result<Self, Error> {
+        Self::asked(request, &super::extract::parameters(request), offer)
+    }
+
+    /// The same where the parameters did not all come in the URL.
+    ///
+    /// # Errors
+    /// As [`Format::of`].
+    pub(super) fn asked(
+        request: &HttpRequest,
+        parameters: &[(String, String)],
+        offer: &'static [Media],
+    ) -> Result<Self, Error> {
+        let value = |name: &str| {
+            let found = parameters.iter().find(|(key, _)| key == name);
+            found.map(|(_, value)| value.as_str())
+        };
+        let pretty = value("_pretty") == Some("true");
+        let media = match value("_format") {
+            Some(name) => offer.iter().find(|media| media.is_named(name)).copied(),
+            None => accepted(request.headers(), offer),
+        };
+        let media = media.ok_or_else(|| Error::NotAcceptable(names(offer)))?;
+        Ok(Self { media, pretty })
+    }
+}
+
+fn names(offer: &[Media]) -> &'static str {
+    if offer.contains(&Media::Pdf) {
+        "application/fhir+json, text/html, application/pdf"
+    } else if offer.contains(&Media::FhirJson) {
+        "application/fhir+json"
+    } else {
+        "text/html"
+    }
+}
+
+/// The best of the offer by the `Accept` headers; the first where there are none.
+fn accepted(headers: &HeaderMap, offer: &[Media]) -> Option<Media> {
+    let mut ranges = headers.get_all(ACCEPT).filter_map(|value| value.to_str().ok()).peekable();
+    if ranges.peek().is_none() {
+        return offer.first().copied();
+    }
+    let ranges: Vec<Range<'_>> =
+        ranges.flat_map(|value| value.split(',')).filter_map(Range::parse).collect();
+    let mut best: Option<(Media, u16)> = None;
+    for media in offer {
+        let quality = quality(&ranges, *media);
+        if quality > best.map_or(0, |(_, quality)| quality) {
+            best = Some((*media, quality));
+        }
+    }
+    best.map(|(media, _)| media)
+}
+
+/// The quality of the most specific range that the format falls into, in thousandths.
+fn quality(ranges: &[Range<'_>], media: Media) -> u16 {
+    let fitting = ranges.iter().filter(|range| range.includes(media));
+    fitting.max_by_key(|range| range.specificity()).map_or(0, |range| range.quality)
+}
+
+/// One of the media ranges of an `Accept` header.
+struct Range<'a> {
+    kind: &'a str,
+    subtype: &'a str,
+    quality: u16,
+    version: Option<&'a str>,
+}
+
+impl<'a> Range<'a> {
+    fn parse(text: &'a str) -> Option<Self> {
+        let mut parts = text.split(';').map(str::trim);
+        let (kind, subtype) = parts.next()?.split_once('/')?;
+        let mut range = Self { kind, subtype, quality: 1000, version: None };
+        for parameter in parts {
+            let Some((name, value)) = parameter.split_once('=') else { continue };
+            let value = value.trim().trim_matches('"');
+            if name.trim().eq_ignore_ascii_case("q") {
+                range.quality = thousandths(value)?;
+            } else if name.trim().eq_ignore_ascii_case("fhirVersion") {
+                range.version = Some(value);
+            }
+        }
+        Some(range)
+    }
+
+    fn includes(&self, media: Media) -> bool {
+        let (kind, subtype) = media.as_str().split_once('/').unwrap_or_default();
+        (self.kind == "*" || self.kind.eq_ignore_ascii_case(kind))
+            && (self.subtype == "*" || self.subtype.eq_ignore_ascii_case(subtype))
+            && self.version.is_none_or(|version| version == FHIR_VERSION)
+    }
+
+    fn specificity(&self) -> u8 {
+        u8::from(self.kind != "*") + u8::from(self.subtype != "*")
+    }
+}
+
+/// The value of the media type parameter `fhirVersion` for R4
+/// (<http://hl7.org/fhir/R4/http.html#version-parameter>).
+pub(super) const FHIR_VERSION: &str = "4.0";
+
+/// `0.8` as 800.
+fn thousandths(text: &str) -> Option<u16> {
+    let (whole, digits) = text.split_once('.').unwrap_or((text, ""));
+    let fraction = format!("{digits:0<3}");
+    let legal = digits.len() <= 3 && fraction.bytes().all(|byte| byte.is_ascii_digit());
+    let fraction: u16 = legal.then(|| fraction.parse().ok()).flatten()?;
+    match whole {
+        "0" => Some(fraction),
+        "1" if fraction == 0 => Some(1000),
+        _ => None,
+    }
+}
+
+/// The value of `Preference-Applied`.
+pub(super) fn applied(answer: Return) -> &'static str {
+    match answer {
+        Return::Minimal => "return=minimal",
+        Return::Representation => "return=representation",
+        Return::OperationOutcome => "return=OperationOutcome",
+    }
+}
+
+/// The `Prefer` headers of a request; the standard wants unknown preferences ignored.
+#[derive(Clone, Copy, PartialEq, Eq, Default, Debug)]
+pub(super) struct Prefer {
+    /// `return`, where the client says.
+    pub(super) answer: Option<Return>,
+    /// `handling`, where the client says: whether unknown parameters are refused.
+    pub(super) strict: Option<bool>,
+}
+
+impl Prefer {
+    /// Reads the headers; the first of the same preferences counts.
+    pub(super) fn of(headers: &HeaderMap) -> Self {
+        let mut prefer = Self::default();
+        let values = headers.get_all(HeaderName::from_static("prefer"));
+        let values = values.filter_map(|value| value.to_str().ok());
+        for preference in values.flat_map(|value| value.split([',', ';'])) {
+            let Some((name, value)) = preference.split_once('=') else { continue };
+            let value = value.trim().trim_matches('"');
+            match name.trim().to_ascii_lowercase().as_str() {
+                "return" => {
+                    prefer.answer = prefer.answer.or(match value {
+                        "minimal" => Some(Return::Minimal),
+                        "representation" => Some(Return::Representation),
+                        "OperationOutcome" => Some(Return::OperationOutcome),
+                        _ => None,
+                    })
+                }
+                "handling" => {
+                    prefer.strict = prefer.strict.or(match value {
+                        "strict" => Some(true),
+                        "lenient" => Some(false),
+                        _ => None,
+                    })
+                }
+                _ => {}
+            }
+        }
+        prefer
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use actix_web::test::TestRequest;
+
+    fn check(accept: Option<&str>, query: &str, offer: &'static [Media], expected: Option<Media>) {
+        let mut request = TestRequest::with_uri(&format!("/x?{query}"));
+        if let Some(accept) = accept {
+            request = request.insert_header((ACCEPT, accept));
+        }
+        let format = Format::of(&request.to_http_request(), offer);
+        assert_eq!(format.ok().map(|format| format.media), expected, "{accept:?} {query}");
+    }
+
+    #[test]
+    fn negotiation() {
+        use Media::{FhirJson, Html, Json, Pdf, TextJson};
+        let browser = "text/html,application/xhtml+xml,application/xml;q=0.9,*/*;q=0.8";
+        for (accept, query, expected) in [
+            (None, "", Some(FhirJson)),
+            (Some("*/*"), "", Some(FhirJson)),
+            (Some("application/fhir+json"), "", Some(FhirJson)),
+            (Some("application/json"), "", Some(Json)),
+            (Some("text/json"), "", Some(TextJson)),
+            (Some("application/json;q=0.5, application/fhir+json"), "", Some(FhirJson)),
+            (Some("application/fhir+json;q=0.1, text/json;q=0.2"), "", Some(TextJson)),
+            (Some("application/*"), "", Some(FhirJson)),
+            (Some(browser), "", Some(FhirJson)),
+            (Some("application/fhir+xml"), "", None),
+            (Some("application/fhir+json;q=0"), "", None),
+            (Some("application/fhir+json; fhirVersion=4.0"), "", Some(FhirJson)),
+            (Some("application/fhir+json; fhirVersion=5.0"), "", None),
+            (Some("text/html"), "_format=json", Some(FhirJson)),
+            (None, "_format=application/fhir+json", Some(FhirJson)),
+            (None, "_format=application/fhir%2Bjson", Some(FhirJson)),
+            (None, "_format=application/json", Some(Json)),
+            (None, "_format=xml", None),
+        ] {
+            check(accept, query, Media::RESOURCE, expected);
+        }
+        check(Some(browser), "", Media::DOCUMENT, Some(Html));
+        check(Some("application/pdf"), "", Media::DOCUMENT, Some(Pdf));
+        check(None, "_format=pdf", Media::DOCUMENT, Some(Pdf));
+    }
+
+    #[test]
+    fn preferences() {
+        let mut headers = HeaderMap::new();
+        let value = "respond-async, return=minimal; handling=strict".parse().unwrap();
+        headers.append(HeaderName::from_static("prefer"), value);
+        let prefer = Prefer::of(&headers);
+        assert_eq!(prefer, Prefer { answer: Some(Return::Minimal), strict: Some(true) });
+    }
+}

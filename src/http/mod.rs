@@ -1,0 +1,97 @@
+//! The REST API over HTTP: the only place that names the web framework.
+//!
+//! Reads answer where they arrive: two lookups in the store are shorter than a hop to another
+//! thread. Writes, searches and operations run on the blocking pool.
+//! Source: <http://hl7.org/fhir/R4/http.html>.
+
+mod bundle;
+mod extract;
+mod format;
+mod middleware;
+mod operation;
+mod page;
+mod reply;
+mod resource;
+mod route;
+mod search;
+
+use std::io;
+use std::net::SocketAddr;
+use std::time::Duration;
+
+use actix_web::dev::Server;
+use actix_web::{HttpServer, web};
+
+use crate::app::App;
+use crate::error::Error;
+use crate::fhir::Instant;
+
+/// The path of the API.
+pub const BASE: &str = "/fhir";
+
+/// The time of a request.
+fn now() -> Instant {
+    Instant::from(time::OffsetDateTime::now_utc())
+}
+
+/// Runs what may wait for the disk on the blocking pool.
+async fn block<T: Send + 'static>(
+    work: impl FnOnce() -> Result<T, Error> + Send + 'static,
+) -> Result<T, Error> {
+    web::block(work).await.map_err(|error| Error::Internal(Box::new(error)))?
+}
+
+/// When the server began to run as it does.
+struct Since(Instant);
+
+/// A server that listens, not yet running.
+pub struct Serving {
+    /// Where it listens.
+    pub address: SocketAddr,
+    /// The server, to be awaited; it ends on SIGINT or SIGTERM after the requests at work.
+    pub server: Server,
+}
+
+/// How long the requests at work may take after the server was told to stop.
+const SHUTDOWN_SECONDS: u64 = 10;
+
+/// Listens for the application at that address.
+///
+/// # Errors
+/// When the address cannot be listened on.
+pub fn serve(app: web::Data<App>, listen: SocketAddr) -> io::Result<Serving> {
+    let since = web::Data::new(Since(now()));
+    let server = HttpServer::new(move || {
+        actix_web::App::new()
+            .app_data(app.clone())
+            .app_data(since.clone())
+            .wrap(actix_web::middleware::from_fn(middleware::every_request))
+            .default_service(web::to(route::answer))
+    })
+    .tcp_nodelay(true)
+    .client_request_timeout(Duration::from_secs(30))
+    .keep_alive(Duration::from_secs(75))
+    .shutdown_timeout(SHUTDOWN_SECONDS)
+    .bind(listen)?;
+    let bound = server.addrs().first().copied();
+    let address = bound.ok_or_else(|| io::Error::other("the server listens nowhere"))?;
+    Ok(Serving { address, server: server.run() })
+}
+
+/// Serves the application until SIGINT or SIGTERM; `ready` is told the address as soon as requests
+/// are accepted.
+///
+/// # Errors
+/// When the address cannot be listened on.
+pub fn run(app: App, listen: SocketAddr, ready: impl FnOnce(SocketAddr)) -> io::Result<()> {
+    let app = web::Data::new(app);
+    actix_web::rt::System::new().block_on(async move {
+        let serving = serve(app.clone(), listen)?;
+        ready(serving.address);
+        // The first to ask for a type need not wait for its rules to be made ready.
+        let warming = std::thread::Builder::new().name("warm-up".to_owned());
+        let warming = warming.spawn(move || app.warm());
+        warming.map(drop).unwrap_or_else(|error| tracing::warn!(%error, "no warm-up"));
+        serving.server.await
+    })
+}

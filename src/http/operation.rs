@@ -1,0 +1,98 @@
+//! Operations and the capabilities, from requests to answers.
+//!
+//! Source: <http://hl7.org/fhir/R4/operations.html#executing>.
+
+use actix_web::http::header::CONTENT_TYPE;
+use actix_web::{HttpResponse, web};
+
+use crate::error::Error;
+use crate::fhir::{Id, Resource, ResourceType};
+use crate::http::extract::{self, Expected};
+use crate::http::format::{Format, Media};
+use crate::http::route::{Answer, Call, Verb, only};
+use crate::http::{Since, block, now, reply};
+use crate::interaction::capabilities::{Offered, capabilities};
+use crate::interaction::subset::Cut;
+use crate::operation::parameters::Parameters;
+use crate::operation::{self, Form, Level, Output};
+
+/// `[base]/[type]/$[name]` and `[base]/[type]/[id]/$[name]`.
+pub(super) async fn call(
+    call: Call,
+    verb: Verb,
+    place: (ResourceType, Option<Id>),
+    name: &str,
+    payload: web::Payload,
+) -> Answer {
+    let (kind, id) = place;
+    let level = if id.is_some() { Level::Instance } else { Level::Type };
+    let operation = operation::find(name.trim_start_matches('$'), kind, level)?;
+    match verb {
+        Verb::Post => {}
+        Verb::Get if operation.by_get => {}
+        _ if operation.by_get => return only("GET, HEAD, POST", verb),
+        _ => return only("POST", verb),
+    }
+    let Call { app, request } = call;
+    let offer = if operation.document { Media::DOCUMENT } else { Media::RESOURCE };
+    let format = Format::of(&request, offer)?;
+    let base = extract::base(&app, &request);
+    let pairs = extract::parameters(&request);
+    let body = if verb == Verb::Post {
+        extract::body(&request, payload, Expected::Resource, app.config.max_bundle).await?
+    } else {
+        web::Bytes::new()
+    };
+    let form = match format.media {
+        Media::Html => Form::Html,
+        Media::Pdf => Form::Pdf,
+        Media::FhirJson | Media::Json | Media::TextJson => Form::Resource,
+    };
+    let output = block(move || {
+        let parameters = Parameters::new(pairs, input(&body)?);
+        let now = now();
+        let id = id.as_ref();
+        let call = operation::Call { app: &app, base: &base, now, kind, id, parameters, form };
+        (operation.run)(&call)
+    });
+    Ok(told(output.await?, format))
+}
+
+/// The body of a call; an operation may need none.
+fn input(body: &[u8]) -> Result<Option<Resource>, Error> {
+    if body.is_empty() { Ok(None) } else { extract::any_resource(body).map(Some) }
+}
+
+fn told(output: Output, format: Format) -> HttpResponse {
+    let mut builder = reply::status(200);
+    match output {
+        Output::Resource(value) => reply::json(builder, &value, format),
+        Output::Html(page) => {
+            builder.insert_header(reply::PAGE_POLICY);
+            builder.insert_header((CONTENT_TYPE, Media::Html.content_type())).body(page)
+        }
+        Output::Pdf(bytes) => {
+            builder.insert_header((CONTENT_TYPE, Media::Pdf.content_type())).body(bytes)
+        }
+    }
+}
+
+/// `GET [base]/metadata`.
+pub(super) async fn metadata(call: Call) -> Answer {
+    let Call { app, request } = call;
+    let since = request.app_data::<web::Data<Since>>().map_or_else(now, |since| since.0);
+    let format = Format::of(&request, Media::RESOURCE)?;
+    let cut = Cut::of_parameters(&extract::parameters(&request))?;
+    let base = extract::base(&app, &request);
+    let body = block(move || {
+        let offered = |operation: &&operation::Operation| Offered {
+            name: operation.name,
+            definition: operation.definition,
+            types: operation.types,
+        };
+        let offered: Vec<Offered> = operation::ALL.iter().map(offered).collect();
+        let statement = capabilities(&app, &base, since, &offered);
+        Ok(cut.apply(&app.standard.model, statement.to_string().into_bytes()))
+    });
+    Ok(reply::json_bytes(reply::status(200), body.await?, format))
+}

@@ -1,0 +1,159 @@
+//! From values to answers: status, headers, body.
+//!
+//! A resource goes out as the bytes it is stored as; only `_pretty` prints it anew. Errors are
+//! OperationOutcomes. Source: <http://hl7.org/fhir/R4/http.html#Status-Codes>,
+//! <http://hl7.org/fhir/R4/http.html#versioning>, <http://hl7.org/fhir/R4/http.html#prefer>.
+
+use std::time::{Duration, SystemTime};
+
+use actix_web::http::StatusCode;
+use actix_web::http::header::{self, HeaderName, HeaderValue, HttpDate, TryIntoHeaderValue};
+use actix_web::{HttpResponse, HttpResponseBuilder, ResponseError};
+use serde_json::Value;
+
+use crate::error::Error;
+use crate::fhir::bundle::Bundle;
+use crate::fhir::outcome::operation_outcome;
+use crate::fhir::{Instant, Issue};
+use crate::http::format::{Format, Prefer, applied};
+use crate::interaction::precondition::{Preconditions, etag};
+use crate::interaction::{Done, Return};
+use crate::repository::Stored;
+
+/// What a page may load: nothing but what is in it.
+pub(super) const PAGE_POLICY: (HeaderName, HeaderValue) = (
+    header::CONTENT_SECURITY_POLICY,
+    HeaderValue::from_static(
+        "default-src 'none'; style-src 'unsafe-inline'; img-src data:; base-uri 'none'; \
+         form-action 'none'; frame-ancestors 'none'",
+    ),
+);
+
+const PREFERENCE_APPLIED: HeaderName = HeaderName::from_static("preference-applied");
+
+/// A builder for an answer with that status.
+pub(super) fn status(code: u16) -> HttpResponseBuilder {
+    // Statuses come from the tables of this program; each is a legal one.
+    HttpResponse::build(StatusCode::from_u16(code).unwrap_or(StatusCode::INTERNAL_SERVER_ERROR))
+}
+
+/// The answer to a read of that version, which may be that the client has it already.
+pub(super) fn read(stored: Stored, format: Format, known: &Preconditions) -> HttpResponse {
+    let mut builder = status(if known.is_known(&stored) { 304 } else { 200 });
+    version_headers(&mut builder, &stored);
+    if known.is_known(&stored) {
+        return builder.finish();
+    }
+    json_bytes(builder, stored.body.unwrap_or_default(), format)
+}
+
+/// The answer to a write.
+pub(super) fn done(done: Done, base: &str, format: Format, prefer: Prefer) -> HttpResponse {
+    let mut builder = status(done.status);
+    if let Some(stored) = &done.stored {
+        version_headers(&mut builder, stored);
+        if done.status != 204 {
+            builder.insert_header((header::LOCATION, location(base, stored)));
+        }
+    }
+    let body = done.stored.and_then(|stored| stored.body);
+    let Some(body) = body.filter(|_| done.status != 204) else { return builder.finish() };
+    let mut response = match prefer.answer.unwrap_or(Return::Representation) {
+        // 204 would tell less than the status does.
+        Return::Minimal => builder.finish(),
+        Return::Representation => json_bytes(builder, body, format),
+        Return::OperationOutcome => json(builder, &operation_outcome(&done.issues), format),
+    };
+    tell_applied(&mut response, prefer.answer);
+    response
+}
+
+/// Says which preference was followed.
+pub(super) fn tell_applied(response: &mut HttpResponse, answer: Option<Return>) {
+    if let Some(answer) = answer {
+        let value = HeaderValue::from_static(applied(answer));
+        response.headers_mut().insert(PREFERENCE_APPLIED, value);
+    }
+}
+
+/// The URL of a version.
+pub(super) fn location(base: &str, stored: &Stored) -> String {
+    format!("{base}/{}/{}/_history/{}", stored.kind, stored.id, stored.version)
+}
+
+fn version_headers(builder: &mut HttpResponseBuilder, stored: &Stored) {
+    builder.insert_header((header::ETAG, etag(stored.version)));
+    if let Some(date) = http_date(stored.last_updated) {
+        builder.insert_header((header::LAST_MODIFIED, date));
+    }
+}
+
+/// The moment in whole seconds, as headers have it.
+fn http_date(moment: Instant) -> Option<HeaderValue> {
+    let seconds = u64::try_from(moment.millis().div_euclid(1000)).ok()?;
+    let time = SystemTime::UNIX_EPOCH.checked_add(Duration::from_secs(seconds))?;
+    HttpDate::from(time).try_into_value().ok()
+}
+
+/// A Bundle.
+pub(super) fn bundle(bundle: &Bundle, format: Format) -> HttpResponse {
+    json_bytes(status(200), bundle.to_bytes(), format)
+}
+
+/// JSON that is at hand as text.
+pub(super) fn json_bytes(
+    mut builder: HttpResponseBuilder,
+    body: Vec<u8>,
+    format: Format,
+) -> HttpResponse {
+    builder.insert_header((header::CONTENT_TYPE, content_type(format)));
+    if format.pretty
+        && let Ok(value) = serde_json::from_slice::<Value>(&body)
+        && let Ok(pretty) = serde_json::to_vec_pretty(&value)
+    {
+        return builder.body(pretty);
+    }
+    builder.body(body)
+}
+
+/// JSON that is at hand as a value.
+pub(super) fn json(builder: HttpResponseBuilder, value: &Value, format: Format) -> HttpResponse {
+    json_bytes(builder, value.to_string().into_bytes(), format)
+}
+
+fn content_type(format: Format) -> HeaderValue {
+    HeaderValue::from_static(format.media.content_type())
+}
+
+/// An OperationOutcome of those issues.
+pub(super) fn outcome(code: u16, issues: &[Issue], format: Format) -> HttpResponse {
+    json(status(code), &operation_outcome(issues), format)
+}
+
+/// The answer to a request that was not carried out.
+pub(super) fn error(error: &Error, format: Format) -> HttpResponse {
+    let mut response = outcome(error.status(), &error.issues(), format);
+    let headers = response.headers_mut();
+    match error {
+        Error::Method(allow) => {
+            headers.insert(header::ALLOW, HeaderValue::from_static(allow));
+        }
+        Error::Deleted(version) => {
+            if let Ok(tag) = HeaderValue::from_str(&etag(*version)) {
+                headers.insert(header::ETAG, tag);
+            }
+        }
+        _ => {}
+    }
+    response
+}
+
+impl ResponseError for Error {
+    fn status_code(&self) -> StatusCode {
+        StatusCode::from_u16(self.status()).unwrap_or(StatusCode::INTERNAL_SERVER_ERROR)
+    }
+
+    fn error_response(&self) -> HttpResponse {
+        error(self, Format::PLAIN)
+    }
+}

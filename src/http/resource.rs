@@ -1,0 +1,126 @@
+//! The interactions on instances and types, from requests to answers.
+
+use actix_web::{HttpRequest, web};
+
+use crate::app::App;
+use crate::error::Error;
+use crate::fhir::{Id, ResourceType, VersionId};
+use crate::http::extract::{self, Expected};
+use crate::http::format::{Format, Media, Prefer};
+use crate::http::route::{Answer, Call};
+use crate::http::{block, now, reply};
+use crate::interaction;
+use crate::interaction::subset::Cut;
+use crate::repository::{Scope, Stored};
+
+/// `GET [base]/[type]/[id]`.
+pub(super) async fn read(call: Call, kind: ResourceType, id: &Id) -> Answer {
+    let stored = {
+        let view = call.app.store.view()?;
+        interaction::read::read(&*view, kind, id)
+    };
+    found(&call, stored)
+}
+
+/// `GET [base]/[type]/[id]/_history/[version]`.
+pub(super) async fn vread(call: Call, kind: ResourceType, id: &Id, version: VersionId) -> Answer {
+    let stored = {
+        let view = call.app.store.view()?;
+        interaction::read::vread(&*view, kind, id, version)
+    };
+    found(&call, stored)
+}
+
+fn found(call: &Call, stored: Result<Stored, Error>) -> Answer {
+    let format = Format::of(&call.request, Media::RESOURCE)?;
+    let known = extract::preconditions(&call.request)?;
+    Ok(reply::read(cut(&call.app, &call.request, stored?)?, format, &known))
+}
+
+/// The version as `_summary` and `_elements` ask for it.
+fn cut(app: &App, request: &HttpRequest, mut stored: Stored) -> Result<Stored, Error> {
+    if request.query_string().is_empty() {
+        return Ok(stored);
+    }
+    let cut = Cut::of_parameters(&extract::parameters(request))?;
+    stored.body = stored.body.map(|body| cut.apply(&app.standard.model, body));
+    Ok(stored)
+}
+
+/// `POST [base]/[type]`.
+pub(super) async fn create(call: Call, kind: ResourceType, payload: web::Payload) -> Answer {
+    let write = Write::of(&call, kind)?;
+    let criteria = extract::if_none_exist(&call.request)?;
+    let Call { app, request } = call;
+    let body = extract::body(&request, payload, Expected::Resource, write.limit).await?;
+    let done = block(move || {
+        let resource = extract::resource(&body, kind)?;
+        interaction::create::create(&app, &resource, criteria.as_deref(), now())
+    });
+    Ok(reply::done(done.await?, &write.base, write.format, write.prefer))
+}
+
+/// `PUT [base]/[type]/[id]`.
+pub(super) async fn update(
+    call: Call,
+    kind: ResourceType,
+    id: Id,
+    payload: web::Payload,
+) -> Answer {
+    let write = Write::of(&call, kind)?;
+    let Call { app, request } = call;
+    let preconditions = extract::preconditions(&request)?;
+    let body = extract::body(&request, payload, Expected::Resource, write.limit).await?;
+    let done = block(move || {
+        let resource = extract::resource(&body, kind)?;
+        interaction::update::update(&app, &id, &resource, &preconditions, now())
+    });
+    Ok(reply::done(done.await?, &write.base, write.format, write.prefer))
+}
+
+/// `DELETE [base]/[type]/[id]`.
+pub(super) async fn delete(call: Call, kind: ResourceType, id: Id) -> Answer {
+    let write = Write::of(&call, kind)?;
+    let Call { app, request } = call;
+    let preconditions = extract::preconditions(&request)?;
+    let done = block(move || interaction::delete::delete(&app, kind, &id, &preconditions, now()));
+    Ok(reply::done(done.await?, &write.base, write.format, write.prefer))
+}
+
+/// What the answers to all writes need.
+struct Write {
+    format: Format,
+    prefer: Prefer,
+    base: String,
+    limit: usize,
+}
+
+impl Write {
+    fn of(call: &Call, kind: ResourceType) -> Result<Self, Error> {
+        let Call { app, request } = call;
+        let is_bundle = kind.as_str() == "Bundle";
+        Ok(Self {
+            format: Format::of(request, Media::RESOURCE)?,
+            prefer: Prefer::of(request.headers()),
+            base: extract::base(app, request),
+            limit: if is_bundle { app.config.max_bundle } else { app.config.max_body },
+        })
+    }
+}
+
+/// `GET` of `[base]/_history`, `[base]/[type]/_history`, `[base]/[type]/[id]/_history`.
+pub(super) async fn history(call: Call, scope: Scope) -> Answer {
+    let Call { app, request } = call;
+    let format = Format::of(&request, Media::RESOURCE)?;
+    let strict = Prefer::of(request.headers()).strict.unwrap_or(false);
+    let query = interaction::history::Query::parse(&extract::parameters(&request), strict)?;
+    let base = extract::base(&app, &request);
+    let bundle = block(move || {
+        let page = {
+            let view = app.store.view()?;
+            interaction::history::history(&*view, &scope, &query)?
+        };
+        Ok(interaction::history::bundle(page, &scope, &query, &base, now()))
+    });
+    Ok(reply::bundle(&bundle.await?, format))
+}

@@ -1,0 +1,177 @@
+//! Every route of the server, on one screen.
+//!
+//! Paths are matched part by part here rather than by the framework's patterns, which cost more
+//! than a read from the store does. Types and ids are parsed once, and are never text again.
+//! Source: <http://hl7.org/fhir/R4/http.html#summary>.
+
+use std::borrow::Cow;
+
+use actix_web::http::Method;
+use actix_web::{HttpRequest, HttpResponse, web};
+
+use crate::app::App;
+use crate::error::Error;
+use crate::fhir::{Id, ResourceType, VersionId};
+use crate::http::{bundle, operation, page, resource, search};
+use crate::interaction::query::unescape;
+use crate::repository::Scope;
+
+/// A request, with the application that answers it.
+pub(super) struct Call {
+    pub(super) app: web::Data<App>,
+    pub(super) request: HttpRequest,
+}
+
+/// The answer to a request.
+pub(super) type Answer = Result<HttpResponse, Error>;
+
+/// Answers any request.
+pub(super) async fn answer(
+    app: web::Data<App>,
+    request: HttpRequest,
+    payload: web::Payload,
+) -> Answer {
+    let uri = request.uri().clone();
+    let parts = parts(uri.path());
+    let parts: Vec<&str> = parts.iter().map(AsRef::as_ref).collect();
+    let verb = Verb::of(request.method());
+    let call = Call { app, request };
+    let [base, parts @ ..] = parts.as_slice() else {
+        return match verb {
+            Verb::Get => page::index(call).await,
+            _ => only("GET, HEAD", verb),
+        };
+    };
+    if *base != super::BASE.trim_start_matches('/') {
+        return Err(Error::UnknownRoute);
+    }
+    match (parts, verb) {
+        ([], Verb::Post) => bundle::process_bundle(call, payload).await,
+        ([], _) => only("POST", verb),
+        (["metadata"], Verb::Get) => operation::metadata(call).await,
+        (["_history"], Verb::Get) => resource::history(call, Scope::System).await,
+        (["metadata" | "_history"], _) => only("GET, HEAD", verb),
+        ([name], Verb::Get) => search::by_get(call, kind(name)?).await,
+        ([name], Verb::Post) => resource::create(call, kind(name)?, payload).await,
+        ([name], _) => kind(name).and_then(|_| only("GET, HEAD, POST", verb)),
+        ([name, "_history"], Verb::Get) => resource::history(call, Scope::Type(kind(name)?)).await,
+        ([name, "_history"], _) => kind(name).and_then(|_| only("GET, HEAD", verb)),
+        ([name, "_search"], Verb::Post) => search::by_post(call, kind(name)?, payload).await,
+        ([name, "_search"], _) => kind(name).and_then(|_| only("POST", verb)),
+        ([name, id], Verb::Get) if !is_operation(id) => {
+            resource::read(call, kind(name)?, &some_id(id)?).await
+        }
+        ([name, id], Verb::Put) if !is_operation(id) => {
+            resource::update(call, kind(name)?, new_id(id)?, payload).await
+        }
+        ([name, id], Verb::Delete) if !is_operation(id) => {
+            resource::delete(call, kind(name)?, new_id(id)?).await
+        }
+        ([name, id], _) if !is_operation(id) => {
+            kind(name).and_then(|_| only("GET, HEAD, PUT, DELETE", verb))
+        }
+        ([name, operation], _) => {
+            operation::call(call, verb, (kind(name)?, None), operation, payload).await
+        }
+        ([name, id, "_history"], Verb::Get) => {
+            resource::history(call, Scope::Instance(kind(name)?, some_id(id)?)).await
+        }
+        ([name, id, "_history", version], Verb::Get) => {
+            let version = VersionId::parse(version).ok_or(Error::NotFound);
+            resource::vread(call, kind(name)?, &some_id(id)?, version?).await
+        }
+        ([name, _, "_history"] | [name, _, "_history", _], _) => {
+            kind(name).and_then(|_| only("GET, HEAD", verb))
+        }
+        ([name, id, operation], _) if is_operation(operation) => {
+            let place = (kind(name)?, Some(some_id(id)?));
+            operation::call(call, verb, place, operation, payload).await
+        }
+        _ => Err(Error::UnknownRoute),
+    }
+}
+
+/// What a request wants to do, as far as routes tell it apart.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(super) enum Verb {
+    /// GET or HEAD; the body of the latter is left out on the way.
+    Get,
+    Post,
+    Put,
+    Delete,
+    Options,
+    Other,
+}
+
+impl Verb {
+    fn of(method: &Method) -> Self {
+        match *method {
+            Method::GET | Method::HEAD => Self::Get,
+            Method::POST => Self::Post,
+            Method::PUT => Self::Put,
+            Method::DELETE => Self::Delete,
+            Method::OPTIONS => Self::Options,
+            _ => Self::Other,
+        }
+    }
+}
+
+/// The verbs that a path knows, told to one who asks or who tried another.
+pub(super) fn only(allow: &'static str, verb: Verb) -> Answer {
+    match verb {
+        Verb::Options => Ok(HttpResponse::NoContent().insert_header(("Allow", allow)).finish()),
+        _ => Err(Error::Method(allow)),
+    }
+}
+
+/// The parts of a path, decoded; a slash at its end means nothing.
+fn parts(path: &str) -> Vec<Cow<'_, str>> {
+    let path = path.strip_prefix('/').unwrap_or(path);
+    let path = path.strip_suffix('/').unwrap_or(path);
+    if path.is_empty() {
+        return Vec::new();
+    }
+    path.split('/')
+        .map(|part| if part.contains('%') { unescape(part).into() } else { part.into() })
+        .collect()
+}
+
+fn is_operation(part: &str) -> bool {
+    part.starts_with('$')
+}
+
+fn kind(name: &str) -> Result<ResourceType, Error> {
+    ResourceType::parse(name).ok_or(Error::UnknownType)
+}
+
+/// An id to look for; text that cannot be one names nothing.
+fn some_id(text: &str) -> Result<Id, Error> {
+    Id::parse(text).ok_or(Error::NotFound)
+}
+
+/// An id under which a resource is to be put.
+fn new_id(text: &str) -> Result<Id, Error> {
+    Id::parse(text).ok_or_else(|| {
+        Error::request("http.id", "An id is 1 to 64 of the letters A-Z a-z, digits, '-' and '.'.")
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn parts_of_paths() {
+        for (path, expected) in [
+            ("/", vec![]),
+            ("/fhir", vec!["fhir"]),
+            ("/fhir/", vec!["fhir"]),
+            ("/fhir/Patient/1/", vec!["fhir", "Patient", "1"]),
+            ("/fhir/Patient/%24validate", vec!["fhir", "Patient", "$validate"]),
+            ("/fhir/Patient/a%2Fb", vec!["fhir", "Patient", "a/b"]),
+            ("/fhir//Patient", vec!["fhir", "", "Patient"]),
+        ] {
+            assert_eq!(parts(path), expected, "{path}");
+        }
+    }
+}

@@ -1,0 +1,45 @@
+//! Search by GET and POST, from requests to answers.
+//!
+//! The parameters of the URL and of the form add up.
+//! Source: <http://hl7.org/fhir/R4/http.html#search>.
+
+use actix_web::web;
+
+use crate::error::Error;
+use crate::fhir::ResourceType;
+use crate::http::extract::{self, Expected};
+use crate::http::format::{Format, Media, Prefer};
+use crate::http::route::{Answer, Call};
+use crate::http::{block, now, reply};
+use crate::interaction::query::pairs;
+use crate::interaction::search::{Question, search};
+
+/// `GET [base]/[type]`.
+pub(super) async fn by_get(call: Call, kind: ResourceType) -> Answer {
+    let pairs = extract::parameters(&call.request);
+    answer(call, kind, pairs).await
+}
+
+/// `POST [base]/[type]/_search`.
+pub(super) async fn by_post(call: Call, kind: ResourceType, payload: web::Payload) -> Answer {
+    let limit = call.app.config.max_body;
+    let body = extract::body(&call.request, payload, Expected::Form, limit).await?;
+    let text = std::str::from_utf8(&body);
+    let text = text.map_err(|_| Error::request("http", "The form is not valid UTF-8."))?;
+    let mut all = extract::parameters(&call.request);
+    all.extend(pairs(text.trim_end()));
+    answer(call, kind, all).await
+}
+
+async fn answer(call: Call, kind: ResourceType, pairs: Vec<(String, String)>) -> Answer {
+    let Call { app, request } = call;
+    let format = Format::asked(&request, &pairs, Media::RESOURCE)?;
+    let strict = Prefer::of(request.headers()).strict.unwrap_or(false);
+    let base = extract::base(&app, &request);
+    let bundle = block(move || {
+        let question = Question { kind, pairs, strict };
+        let view = app.store.view()?;
+        search(&app, &*view, &question, &base, now())
+    });
+    Ok(reply::bundle(&bundle.await?, format))
+}

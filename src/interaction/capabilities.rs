@@ -1,0 +1,112 @@
+//! capabilities: what this server does, made from what it runs with.
+//!
+//! Types and search parameters come from the definitions, operations from their list, so that the
+//! statement cannot fall behind; the interactions stand here beside the code that has them.
+//! Source: <http://hl7.org/fhir/R4/http.html#capabilities>,
+//! <http://hl7.org/fhir/R4/capabilitystatement.html>.
+
+use serde_json::{Value, json};
+
+use crate::app::App;
+use crate::fhir::{Instant, ResourceType};
+use crate::index::Parameter;
+
+/// An operation as the statement tells of it.
+#[derive(Clone, Copy, Debug)]
+pub struct Offered {
+    /// Its name, without the dollar sign.
+    pub name: &'static str,
+    /// The canonical of its definition.
+    pub definition: &'static str,
+    /// The types that have it; none: all.
+    pub types: &'static [&'static str],
+}
+
+/// The CapabilityStatement; `since` is when the server began to run as it does.
+pub fn capabilities(app: &App, base: &str, since: Instant, operations: &[Offered]) -> Value {
+    let types = ResourceType::all().map(|kind| resource(app, kind, operations));
+    json!({
+        "resourceType": "CapabilityStatement",
+        "status": "active",
+        "date": since.to_string(),
+        "publisher": "spondyl",
+        "kind": "instance",
+        "software": { "name": "spondyl", "version": env!("CARGO_PKG_VERSION") },
+        "implementation": {
+            "description": "Clinical record of manual therapy of the spine",
+            "url": base,
+        },
+        "fhirVersion": "4.0.1",
+        "format": ["application/fhir+json", "json"],
+        "rest": [{
+            "mode": "server",
+            "security": {
+                "cors": false,
+                "description": "No authorisation is configured; the server listens on loopback \
+                                addresses only.",
+            },
+            "resource": types.collect::<Vec<_>>(),
+            "interaction": [
+                { "code": "transaction" }, { "code": "batch" }, { "code": "history-system" },
+            ],
+        }],
+    })
+}
+
+const INTERACTIONS: [&str; 8] = [
+    "read",
+    "vread",
+    "update",
+    "delete",
+    "history-instance",
+    "history-type",
+    "create",
+    "search-type",
+];
+
+fn resource(app: &App, kind: ResourceType, operations: &[Offered]) -> Value {
+    let interactions = INTERACTIONS.map(|code| json!({ "code": code }));
+    let mut resource = json!({
+        "type": kind.as_str(),
+        "profile": format!("http://hl7.org/fhir/StructureDefinition/{kind}"),
+        "interaction": interactions,
+        "versioning": "versioned-update",
+        "readHistory": true,
+        "updateCreate": true,
+        "conditionalCreate": true,
+        "conditionalRead": "full-support",
+        "conditionalUpdate": false,
+        "conditionalDelete": "not-supported",
+        "referencePolicy": ["literal", "logical"],
+    });
+    let Some(object) = resource.as_object_mut() else { return resource };
+    let parameters = app.rules.parameters(kind).filter(|parameter| is_served(parameter));
+    let parameters: Vec<Value> = parameters.map(parameter).collect();
+    // The standard forbids empty arrays.
+    if !parameters.is_empty() {
+        object.insert("searchParam".into(), Value::Array(parameters));
+    }
+    let of_type =
+        |offered: &&Offered| offered.types.is_empty() || offered.types.contains(&kind.as_str());
+    let operations = operations.iter().filter(of_type);
+    let operations: Vec<Value> = operations
+        .map(|offered| json!({ "name": offered.name, "definition": offered.definition }))
+        .collect();
+    if !operations.is_empty() {
+        object.insert("operation".into(), Value::Array(operations));
+    }
+    resource
+}
+
+/// Whether an index serves it; `_id` is served by the rows themselves.
+fn is_served(parameter: &Parameter) -> bool {
+    !parameter.sources.is_empty() || parameter.definition.code == "_id"
+}
+
+fn parameter(parameter: &Parameter) -> Value {
+    json!({
+        "name": parameter.definition.code,
+        "definition": parameter.definition.url,
+        "type": parameter.definition.kind.as_str(),
+    })
+}

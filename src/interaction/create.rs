@@ -1,0 +1,44 @@
+//! create: a new resource under an id that the server chooses.
+//!
+//! Source: <http://hl7.org/fhir/R4/http.html#create>,
+//! <http://hl7.org/fhir/R4/http.html#ccreate>.
+
+use crate::app::App;
+use crate::error::Error;
+use crate::fhir::{Id, Instant, Resource};
+use crate::interaction::{Done, Plan, Step, check, criteria, write};
+use crate::repository::{self, Method};
+
+/// Stores the resource under a new id; an id in the body is ignored. With the criteria of
+/// `If-None-Exist` only if no resource meets them; if one does, nothing is written and that one
+/// is the answer.
+///
+/// # Errors
+/// [`Error::Invalid`] for content that breaks the rules, [`Error::MultipleMatches`],
+/// [`Error::Request`] or [`Error::Search`] for bad criteria, or a failure of the store.
+pub fn create(
+    app: &App,
+    resource: &Resource,
+    if_none_exist: Option<&str>,
+    now: Instant,
+) -> Result<Done, Error> {
+    let issues = check(app, resource)?;
+    let done = write(app, now, |view| {
+        let new = || Step::Write {
+            current: None,
+            method: Method::Post,
+            id: Id::random(),
+            resource: resource.clone(),
+        };
+        let Some(criteria) = if_none_exist else { return Ok(new().into()) };
+        let selected = criteria::select(app, view, resource.kind(), criteria, now)?;
+        match selected.one()? {
+            Some(id) => {
+                let found = repository::current(view, resource.kind(), id)?;
+                Ok(Step::Keep(found, 200).into())
+            }
+            None => Ok(Plan { step: new(), expects: selected.expects }),
+        }
+    })?;
+    Ok(done.with(issues))
+}

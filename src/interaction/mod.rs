@@ -1,0 +1,189 @@
+//! The RESTful interactions, one file each, named as the standard names them.
+//!
+//! Each write is planned on a view by a function that changes nothing, then made a change (stamped
+//! and indexed) with no view open, then committed; when others were faster it is planned anew.
+//! Nothing after the commit can fail. This module knows nothing of HTTP but the numbers of its
+//! statuses. Source: <http://hl7.org/fhir/R4/http.html>.
+
+pub mod batch;
+pub mod capabilities;
+mod criteria;
+pub mod create;
+pub mod delete;
+pub mod history;
+pub mod precondition;
+pub mod read;
+pub mod query;
+mod reference;
+mod entry;
+mod overlay;
+mod rewrite;
+pub mod search;
+pub mod subset;
+mod transaction;
+pub mod update;
+
+use crate::app::App;
+use crate::error::Error;
+use crate::fhir::{Id, Instant, Issue, IssueType, Resource};
+use crate::repository::{self, Change, Method, Stored};
+use crate::store::{self, Expect, View};
+
+/// What is to be done to one resource, decided on a view.
+#[derive(Clone, Debug)]
+pub struct Plan {
+    /// The step.
+    pub step: Step,
+    /// What else must still hold when it is committed.
+    pub expects: Vec<Expect>,
+}
+
+/// A step of a plan.
+#[derive(Clone, Debug)]
+pub enum Step {
+    /// A new version with that content, over what stands there now.
+    Write {
+        /// What stands there now, a deletion included.
+        current: Option<Stored>,
+        /// The interaction.
+        method: Method,
+        /// The resource's id.
+        id: Id,
+        /// The content, not yet stamped.
+        resource: Resource,
+    },
+    /// The deletion of a resource that exists.
+    Delete(Stored),
+    /// Nothing is written, for what is asked holds already; the status says how.
+    Keep(Option<Stored>, u16),
+}
+
+/// What came of a write.
+#[derive(Clone, Debug)]
+pub struct Done {
+    /// The HTTP status: 200, 201 or 204.
+    pub status: u16,
+    /// The version that was made, or that was there already.
+    pub stored: Option<Stored>,
+    /// Warnings and hints about the content.
+    pub issues: Vec<Issue>,
+}
+
+/// What a writer wants back (<http://hl7.org/fhir/R4/http.html#prefer>).
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Return {
+    /// Headers only.
+    Minimal,
+    /// The resource.
+    Representation,
+    /// An OperationOutcome.
+    OperationOutcome,
+}
+
+impl From<Step> for Plan {
+    fn from(step: Step) -> Self {
+        Self { step, expects: Vec::new() }
+    }
+}
+
+impl Plan {
+    /// The change that the plan comes to, or what is there already.
+    fn change(self, app: &App, now: Instant) -> Result<Change, Done> {
+        match self.step {
+            Step::Write { current, method, id, resource } => {
+                // A clock that was set back must not make a version older than the one before.
+                let at = current.as_ref().map_or(now, |current| now.max(current.last_updated));
+                let entries = |resource: &Resource| app.entries(resource);
+                Ok(Change::write(current.as_ref(), method, id, resource, at, entries))
+            }
+            Step::Delete(current) => Ok(Change::delete(&current, now.max(current.last_updated))),
+            Step::Keep(stored, status) => Err(Done { status, stored, issues: Vec::new() }),
+        }
+    }
+}
+
+impl Done {
+    fn of(change: &Change, seq: store::Seq) -> Self {
+        let status = match (change.method, change.created) {
+            (Method::Delete, _) => 204,
+            (_, true) => 201,
+            (_, false) => 200,
+        };
+        Self { status, stored: Some(change.stored(seq)), issues: Vec::new() }
+    }
+
+    /// The same, with those warnings and hints.
+    #[must_use]
+    pub fn with(self, issues: Vec<Issue>) -> Self {
+        Self { issues, ..self }
+    }
+}
+
+/// How often a write is planned when others keep changing the same resources.
+const TRIES: usize = 3;
+
+/// Runs the attempt again while the store refuses it for what others wrote in between.
+fn retry<T>(mut attempt: impl FnMut() -> Result<T, Error>) -> Result<T, Error> {
+    for _ in 0..TRIES {
+        match attempt() {
+            Err(Error::Repository(repository::Error::Store(store::Error::Conflict))) => {}
+            done => return done,
+        }
+    }
+    Err(Error::Conflict)
+}
+
+/// Plans, changes and commits one write.
+fn write(
+    app: &App,
+    now: Instant,
+    plan: impl Fn(&dyn View) -> Result<Plan, Error>,
+) -> Result<Done, Error> {
+    retry(|| {
+        let mut plan = {
+            let view = app.store.view()?;
+            plan(&*view)?
+        };
+        let expects = std::mem::take(&mut plan.expects);
+        let change = match plan.change(app, now) {
+            Ok(change) => [change],
+            Err(done) => return Ok(done),
+        };
+        let mut batch = {
+            let view = app.store.view()?;
+            repository::batch(&*view, &change)?
+        };
+        batch.expects.extend(expects);
+        let seq = app.store.commit(batch)?;
+        let [change] = change;
+        Ok(Done::of(&change, seq))
+    })
+}
+
+/// Holds the content against all rules: the warnings and hints, if it may be stored.
+///
+/// # Errors
+/// [`Error::Invalid`] with all issues when one of them is an error.
+fn check(app: &App, resource: &Resource) -> Result<Vec<Issue>, Error> {
+    let mut issues = app.check(resource);
+    issues.extend(subsetted(resource));
+    issues.extend(reference::conditional(resource));
+    if issues.iter().any(Issue::is_error) {
+        return Err(Error::Invalid(issues));
+    }
+    Ok(issues)
+}
+
+/// A resource of which elements were left out must not replace the whole one
+/// (<http://hl7.org/fhir/R4/search.html#summary>).
+fn subsetted(resource: &Resource) -> Option<Issue> {
+    let tags = resource.value().pointer("/meta/tag").and_then(serde_json::Value::as_array)?;
+    let place = tags.iter().position(|tag| {
+        let is = |name: &str, text: &str| tag.get(name).is_some_and(|value| value == text);
+        is("code", "SUBSETTED")
+            && is("system", "http://terminology.hl7.org/CodeSystem/v3-ObservationValue")
+    })?;
+    let text = "The content is marked as incomplete (SUBSETTED); send the whole resource.";
+    let place = format!("{}.meta.tag[{place}]", resource.kind());
+    Some(Issue::error(IssueType::BusinessRule, text).at(place))
+}

@@ -1,0 +1,303 @@
+//! transaction: all entries or none, as one commit.
+//!
+//! Identities are settled first (new ids, conditional creates), then references between the
+//! entries are turned, then everything is held against the rules, then changes are planned in the
+//! order that the standard sets (DELETE, POST, PUT), then the reads see what will be, then all of it
+//! is committed. Conditional references are resolved against the state that includes the
+//! transaction's own writes. Where others were faster, it all begins anew.
+//! Source: <http://hl7.org/fhir/R4/http.html#trules>.
+
+use std::collections::{HashMap, HashSet};
+
+use serde_json::Value;
+
+use crate::error::Error;
+use crate::fhir::{Id, Issue, IssueType, Reference, Resource, ResourceType, bundle};
+use crate::interaction::batch::{Setting, reading, written};
+use crate::interaction::entry::{self, Action, Entry};
+use crate::interaction::overlay::Overlay;
+use crate::interaction::rewrite::{Links, base_of};
+use crate::interaction::{Done, Plan, Step, criteria, delete, reference, retry, subsetted, update};
+use crate::repository::{self, Change, Method};
+use crate::store::{Batch, Expect, View};
+
+/// Carries out the entries.
+pub(super) fn transaction(
+    setting: Setting<'_>,
+    entries: Vec<Value>,
+) -> Result<Vec<bundle::Entry>, Error> {
+    let read = |(index, value)| {
+        let entry: Result<Entry, Error> = entry::read(value, setting.base);
+        entry.map_err(|error| error.in_entry(index))
+    };
+    let entries = entries.into_iter().enumerate().map(read).collect::<Result<Vec<_>, _>>()?;
+    refuse_repetition(&entries)?;
+    retry(|| Attempt::new(setting, &entries)?.commit())
+}
+
+/// What two entries must not have in common, as far as it can be seen without the store.
+fn refuse_repetition(entries: &[Entry]) -> Result<(), Error> {
+    let (mut urls, mut criteria) = (HashSet::new(), HashSet::new());
+    for (index, entry) in entries.iter().enumerate() {
+        if entry.full_url.as_ref().is_some_and(|url| !urls.insert(url)) {
+            let text = "Another entry has this fullUrl already.";
+            return Err(Error::request("entry.fullUrl", text).in_entry(index));
+        }
+        if let Action::Create(resource, Some(text)) = &entry.action
+            && !criteria.insert((resource.kind(), text))
+        {
+            let text = "Another entry has these criteria already.";
+            return Err(Error::request("entry.request.ifNoneExist", text).in_entry(index));
+        }
+    }
+    Ok(())
+}
+
+/// One run through a transaction.
+struct Attempt<'a> {
+    setting: Setting<'a>,
+    entries: &'a [Entry],
+    /// For each entry the resource that it writes, or that it found instead.
+    identities: Vec<Option<Identity>>,
+    /// What links are turned into.
+    targets: HashMap<String, String>,
+    /// What must still hold when it is committed.
+    expects: Vec<Expect>,
+}
+
+/// The resource that an entry is about.
+struct Identity {
+    kind: ResourceType,
+    id: Id,
+    /// Whether a conditional create found it, so that nothing is written.
+    found: bool,
+}
+
+/// What an entry comes to.
+enum Outcome {
+    /// The change of that place in the list, with warnings about its content.
+    Change(usize, Vec<Issue>),
+    /// Nothing is written.
+    Kept(Done),
+    /// It reads.
+    Read,
+}
+
+/// The content of each entry that has one, with warnings about it.
+type Contents = Vec<Option<(Resource, Vec<Issue>)>>;
+
+impl<'a> Attempt<'a> {
+    /// Settles who is who.
+    fn new(setting: Setting<'a>, entries: &'a [Entry]) -> Result<Self, Error> {
+        let mut attempt = Self {
+            setting,
+            entries,
+            identities: Vec::with_capacity(entries.len()),
+            targets: HashMap::new(),
+            expects: Vec::new(),
+        };
+        let view = setting.app.store.view()?;
+        let mut written = HashSet::new();
+        for (index, entry) in entries.iter().enumerate() {
+            let identity = attempt.identify(&*view, entry);
+            let identity = identity.map_err(|error| error.in_entry(index))?;
+            if let Some(Identity { kind, id, found: false }) = &identity
+                && !written.insert((*kind, id.clone()))
+            {
+                let text = "Another entry is about the same resource.";
+                return Err(Error::request("entry.request.url", text).in_entry(index));
+            }
+            if let (Some(Identity { kind, id, .. }), Some(url)) = (&identity, &entry.full_url) {
+                attempt.targets.insert(url.clone(), format!("{kind}/{id}"));
+            }
+            attempt.identities.push(identity);
+        }
+        Ok(attempt)
+    }
+
+    fn identify(&mut self, view: &dyn View, entry: &Entry) -> Result<Option<Identity>, Error> {
+        let (kind, id) = match &entry.action {
+            Action::Delete(kind, id) => (*kind, id.clone()),
+            Action::Update(id, resource) => {
+                update::same_id(id, resource)?;
+                (resource.kind(), id.clone())
+            }
+            Action::Create(resource, None) => (resource.kind(), Id::random()),
+            Action::Create(resource, Some(text)) => {
+                let kind = resource.kind();
+                let Setting { app, now, .. } = self.setting;
+                let selected = criteria::select(app, view, kind, text, now)?;
+                let found = selected.one()?.cloned();
+                self.expects.extend(selected.expects);
+                match found {
+                    Some(id) => return Ok(Some(Identity { kind, id, found: true })),
+                    None => (kind, Id::random()),
+                }
+            }
+            Action::Read { .. } => return Ok(None),
+        };
+        Ok(Some(Identity { kind, id, found: false }))
+    }
+
+    fn commit(mut self) -> Result<Vec<bundle::Entry>, Error> {
+        self.resolve_conditional()?;
+        let contents = self.contents()?;
+        let (outcomes, changes) = self.plan(contents)?;
+        let app = self.setting.app;
+        let (batch, mut reads) = {
+            let view = app.store.view()?;
+            let mut batch = repository::batch(&*view, &changes)?;
+            batch.expects.append(&mut self.expects);
+            let reads = self.read(&*view, &batch)?;
+            (batch, reads)
+        };
+        // Without a change there is nothing to commit, and nothing for the feed to tell.
+        let seq = if changes.is_empty() { 0 } else { app.store.commit(batch)? };
+        let answers = outcomes.into_iter().enumerate().map(|(index, outcome)| match outcome {
+            Outcome::Kept(done) => Some(written(done, self.setting.answer)),
+            Outcome::Change(place, issues) => {
+                let done = Done::of(changes.get(place)?, seq).with(issues);
+                Some(written(done, self.setting.answer))
+            }
+            Outcome::Read => reads.remove(&index),
+        });
+        // Each place was taken from the list itself, so none is missing.
+        Ok(answers.map(Option::unwrap_or_default).collect())
+    }
+
+    /// Adds what the conditional references lead to.
+    fn resolve_conditional(&mut self) -> Result<(), Error> {
+        let contents = self.entries.iter().map(Entry::content).enumerate();
+        let found = contents.filter_map(|(index, content)| Some((index, content?)));
+        let asked: Vec<_> = found
+            .flat_map(|(index, content)| {
+                let found = reference::find(content, reference::is_conditional).into_iter();
+                found.map(move |(place, text)| (index, place, text))
+            })
+            .collect();
+        if asked.is_empty() {
+            return Ok(());
+        }
+        let drafts = self.entries.iter().map(|entry| Some((entry.content()?.clone(), Vec::new())));
+        let (_, changes) = self.plan(drafts.collect())?;
+        let app = self.setting.app;
+        let view = app.store.view()?;
+        let batch = repository::batch(&*view, &changes)?;
+        let overlay = Overlay::new(&*view, &batch);
+        for (index, place, text) in asked {
+            if self.targets.contains_key(&text) {
+                continue;
+            }
+            let target = self.conditional(&overlay, &text, &place);
+            let target = target.map_err(|error| error.in_entry(index))?;
+            self.targets.insert(text, target);
+        }
+        Ok(())
+    }
+
+    fn conditional(&mut self, view: &dyn View, text: &str, place: &str) -> Result<String, Error> {
+        let nowhere = || {
+            let text = "The conditional reference leads to no resource.";
+            Error::Invalid(vec![Issue::error(IssueType::NotFound, text).at(place)])
+        };
+        let Reference::Conditional { kind, query } = Reference::parse(text) else {
+            return Err(nowhere());
+        };
+        let Setting { app, now, .. } = self.setting;
+        let selected = criteria::select(app, view, kind, &query, now)?;
+        let target = format!("{kind}/{}", selected.one()?.ok_or_else(nowhere)?);
+        self.expects.extend(selected.expects);
+        Ok(target)
+    }
+
+    /// The contents with their references turned; everything that is wrong with any of them.
+    fn contents(&self) -> Result<Contents, Error> {
+        let mut all = Contents::with_capacity(self.entries.len());
+        let mut faults = Vec::new();
+        for (index, (entry, identity)) in self.entries.iter().zip(&self.identities).enumerate() {
+            let is_written = identity.as_ref().is_some_and(|identity| !identity.found);
+            let Some(content) = entry.content().filter(|_| is_written) else {
+                all.push(None);
+                continue;
+            };
+            let mut content = content.clone();
+            let base = entry.full_url.as_deref().and_then(base_of);
+            let links = Links { targets: &self.targets, base };
+            let mut issues = links.rewrite(&self.setting.app.standard.model, &mut content);
+            issues.extend(self.setting.app.check(&content));
+            issues.extend(subsetted(&content));
+            if issues.iter().any(Issue::is_error) {
+                faults.extend(Error::Invalid(issues).in_entry(index).issues());
+                all.push(None);
+            } else {
+                all.push(Some((content, issues)));
+            }
+        }
+        if faults.is_empty() { Ok(all) } else { Err(Error::Invalid(faults)) }
+    }
+
+    /// The changes in the order of the standard, and what each entry comes to.
+    fn plan(&self, mut contents: Contents) -> Result<(Vec<Outcome>, Vec<Change>), Error> {
+        let view = self.setting.app.store.view()?;
+        let mut plans = Vec::with_capacity(self.entries.len());
+        for (index, entry) in self.entries.iter().enumerate() {
+            let content = contents.get_mut(index).and_then(Option::take);
+            let identity = self.identities.get(index).and_then(Option::as_ref);
+            let plan = identity.map(|identity| plan(&*view, entry, identity, content)).transpose();
+            plans.push((entry.rank(), index, plan.map_err(|error| error.in_entry(index))?));
+        }
+        drop(view);
+        plans.sort_by_key(|(rank, index, _)| (*rank, *index));
+        let (mut outcomes, mut changes) = (Vec::with_capacity(plans.len()), Vec::new());
+        for (_, index, plan) in plans {
+            let outcome = match plan {
+                None => Outcome::Read,
+                Some((plan, issues)) => match plan.change(self.setting.app, self.setting.now) {
+                    Err(done) => Outcome::Kept(done),
+                    Ok(change) => {
+                        changes.push(change);
+                        Outcome::Change(changes.len() - 1, issues)
+                    }
+                },
+            };
+            outcomes.push((index, outcome));
+        }
+        outcomes.sort_by_key(|(index, _)| *index);
+        Ok((outcomes.into_iter().map(|(_, outcome)| outcome).collect(), changes))
+    }
+
+    /// What the entries that read will find when the batch has been written.
+    fn read(&self, view: &dyn View, batch: &Batch) -> Result<HashMap<usize, bundle::Entry>, Error> {
+        let overlay = Overlay::new(view, batch);
+        let mut found = HashMap::new();
+        for (index, entry) in self.entries.iter().enumerate() {
+            if let Action::Read { read, head } = &entry.action {
+                let answer = reading(self.setting, &overlay, read, *head, &entry.preconditions);
+                found.insert(index, answer.map_err(|error| error.in_entry(index))?);
+            }
+        }
+        Ok(found)
+    }
+}
+
+/// The plan of an entry that writes.
+fn plan(
+    view: &dyn View,
+    entry: &Entry,
+    identity: &Identity,
+    content: Option<(Resource, Vec<Issue>)>,
+) -> Result<(Plan, Vec<Issue>), Error> {
+    let Identity { kind, id, found } = identity;
+    let plan = match (&entry.action, content) {
+        (Action::Delete(..), _) => delete::plan(view, *kind, id, &entry.preconditions)?,
+        (Action::Update(..), Some((resource, issues))) => {
+            return Ok((update::plan(view, id, &resource, &entry.preconditions)?, issues));
+        }
+        (Action::Create(..), Some((resource, issues))) if !found => {
+            let (id, method) = (id.clone(), Method::Post);
+            return Ok((Step::Write { current: None, method, id, resource }.into(), issues));
+        }
+        _ => Step::Keep(repository::current(view, *kind, id)?, 200).into(),
+    };
+    Ok((plan, Vec::new()))
+}

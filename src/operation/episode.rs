@@ -1,0 +1,194 @@
+//! The resources of an episode of care, gathered through the index.
+//!
+//! Those that link to the episode, those of its visits, and what all of them refer to. Which of
+//! them count is for the clinical record to say.
+//! Source: <http://hl7.org/fhir/R4/episodeofcare.html>,
+//! <http://hl7.org/fhir/R4/extension-workflow-episodeofcare.html>.
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use serde_json::Value;
+
+use crate::app::App;
+use crate::error::Error;
+use crate::fhir::{Id, Instant, Reference, Resource, ResourceType};
+use crate::repository::{self, Stored, key};
+use crate::search::query::Limits;
+use crate::search::{self, Query, Setting, Total};
+use crate::store::View;
+
+/// The search parameter for what links to an episode.
+const OF_EPISODE: &str = "episode-of-care";
+/// The search parameter for what belongs to a visit.
+const OF_VISIT: &str = "encounter";
+/// How many visits one search asks for.
+const VISITS: usize = 50;
+/// How often references are followed: to a PractitionerRole, its Organization, and that one's.
+const ROUNDS: usize = 3;
+/// How many resources are gathered at most.
+const MOST: usize = 20_000;
+
+/// An EpisodeOfCare with resources of its patient.
+pub struct Episode {
+    /// The EpisodeOfCare.
+    pub episode: Resource,
+    /// The others.
+    pub resources: Vec<Resource>,
+}
+
+impl Episode {
+    /// All that belongs to the episode.
+    ///
+    /// # Errors
+    /// [`Error::NotFound`], [`Error::Deleted`], or a failure of the store.
+    pub fn whole(app: &App, view: &dyn View, id: &Id, now: Instant) -> Result<Self, Error> {
+        let mut gathered = Gathered::begin(app, view, id, now)?;
+        let episode = format!("EpisodeOfCare/{id}");
+        gathered.search(OF_EPISODE, &[episode])?;
+        let visits = gathered.of_type("Encounter");
+        for visits in visits.chunks(VISITS) {
+            gathered.search(OF_VISIT, visits)?;
+        }
+        gathered.finish()
+    }
+
+    /// The episode with what it refers to itself: enough to say whose it is and what for.
+    ///
+    /// # Errors
+    /// As [`Episode::whole`].
+    pub fn head(app: &App, view: &dyn View, id: &Id, now: Instant) -> Result<Self, Error> {
+        Gathered::begin(app, view, id, now)?.finish()
+    }
+}
+
+/// Some ids of episodes that are not deleted, and how many more there are.
+///
+/// # Errors
+/// A failure of the store.
+pub fn ids(view: &dyn View, most: usize) -> Result<(Vec<Id>, u64), Error> {
+    let Some(kind) = ResourceType::parse("EpisodeOfCare") else { return Ok((Vec::new(), 0)) };
+    let (mut ids, mut more) = (Vec::new(), 0);
+    for row in view.scan(key::current_range(kind)) {
+        let row = row?;
+        let (_, deleted) = repository::read::parse_current(&row.value)?;
+        match key::current_id(&row.key) {
+            Some(id) if !deleted && ids.len() < most => ids.push(id),
+            Some(_) if !deleted => more += 1,
+            _ => {}
+        }
+    }
+    Ok((ids, more))
+}
+
+struct Gathered<'a> {
+    app: &'a App,
+    view: &'a dyn View,
+    now: Instant,
+    episode: Resource,
+    by_target: BTreeMap<(ResourceType, Id), Resource>,
+}
+
+impl<'a> Gathered<'a> {
+    fn begin(app: &'a App, view: &'a dyn View, id: &Id, now: Instant) -> Result<Self, Error> {
+        let kind = ResourceType::parse("EpisodeOfCare").ok_or(Error::UnknownType)?;
+        let stored = repository::current(view, kind, id)?.ok_or(Error::NotFound)?;
+        let deleted = Error::Deleted(stored.version);
+        let episode = parsed(stored)?.ok_or(deleted)?;
+        Ok(Self { app, view, now, episode, by_target: BTreeMap::new() })
+    }
+
+    /// Adds what has one of the values, of every type that has the parameter.
+    fn search(&mut self, parameter: &str, values: &[String]) -> Result<(), Error> {
+        let app = self.app;
+        let kinds = ResourceType::all()
+            .filter(|kind| app.rules.definitions().get(*kind, parameter).is_some());
+        for kind in kinds {
+            let setting = Setting {
+                rules: &app.rules,
+                now: self.now,
+                strict: true,
+                limits: Limits::default(),
+            };
+            let pairs = [(parameter.to_owned(), values.join(","))];
+            let mut query = Query::parse(&setting, kind, &pairs)?;
+            query.count = query.limits.most;
+            query.total = Total::None;
+            let mut cursor = None;
+            loop {
+                let page = search::run(self.view, &app.rules, &query, cursor.as_ref())?;
+                page.matches.into_iter().try_for_each(|stored| self.add(stored))?;
+                cursor = page.next;
+                if cursor.is_none() {
+                    break;
+                }
+            }
+        }
+        Ok(())
+    }
+
+    fn add(&mut self, stored: Stored) -> Result<(), Error> {
+        if self.by_target.len() >= MOST {
+            let message = format!("the episode has more than {MOST} resources");
+            return Err(Error::Search(search::Error::TooCostly { name: None, message }));
+        }
+        let target = (stored.kind, stored.id.clone());
+        if let Some(resource) = parsed(stored)? {
+            self.by_target.insert(target, resource);
+        }
+        Ok(())
+    }
+
+    fn of_type(&self, kind: &str) -> Vec<String> {
+        let targets = self.by_target.keys().filter(|(own, _)| own.as_str() == kind);
+        targets.map(|(kind, id)| format!("{kind}/{id}")).collect()
+    }
+
+    /// Adds what is referred to.
+    fn finish(mut self) -> Result<Episode, Error> {
+        let mut asked = BTreeSet::new();
+        let mut fresh: Vec<Value> = self.by_target.values().map(|r| r.value().clone()).collect();
+        fresh.push(self.episode.value().clone());
+        for _ in 0..ROUNDS {
+            let mut named = BTreeSet::new();
+            fresh.iter().for_each(|value| references(value, &mut named));
+            fresh.clear();
+            for (kind, id) in named {
+                let is_known = self.by_target.contains_key(&(kind, id.clone()));
+                if is_known || !asked.insert((kind, id.clone())) {
+                    continue;
+                }
+                let Some(stored) = repository::current(self.view, kind, &id)? else { continue };
+                self.add(stored)?;
+                fresh.extend(self.by_target.get(&(kind, id)).map(|r| r.value().clone()));
+            }
+        }
+        let resources = self.by_target.into_values().collect();
+        Ok(Episode { episode: self.episode, resources })
+    }
+}
+
+/// The resource of a version; none if it is a deletion.
+fn parsed(stored: Stored) -> Result<Option<Resource>, Error> {
+    let Some(body) = stored.body else { return Ok(None) };
+    let value = serde_json::from_slice(&body).map_err(|error| Error::Internal(error.into()))?;
+    Ok(Some(Resource::from_value(value)?))
+}
+
+/// The targets of all `Reference.reference` in the value.
+fn references(value: &Value, named: &mut BTreeSet<(ResourceType, Id)>) {
+    match value {
+        Value::Object(object) => {
+            for (name, value) in object {
+                match value {
+                    Value::String(text) if name == "reference" => {
+                        let target = Reference::parse(text);
+                        named.extend(target.target().map(|(kind, id)| (kind, id.clone())));
+                    }
+                    _ => references(value, named),
+                }
+            }
+        }
+        Value::Array(items) => items.iter().for_each(|item| references(item, named)),
+        _ => {}
+    }
+}

@@ -1,0 +1,97 @@
+//! What an operation is called with: names and values of the URL, and a body.
+//!
+//! The body is a Parameters resource, or the one resource that the operation takes.
+//! Source: <http://hl7.org/fhir/R4/operations.html#executing>.
+
+use serde_json::Value;
+
+use crate::error::Error;
+use crate::fhir::Resource;
+
+/// The parameters of a call.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct Parameters {
+    pairs: Vec<(String, String)>,
+    body: Option<Resource>,
+}
+
+impl Parameters {
+    /// Those of the URL, decoded, and those of the body.
+    pub fn new(pairs: Vec<(String, String)>, body: Option<Resource>) -> Self {
+        Self { pairs, body }
+    }
+
+    /// The text of a primitive parameter, which must not be given twice.
+    ///
+    /// # Errors
+    /// [`Error::Request`] when it is, or when it is no primitive.
+    pub fn text(&self, name: &str) -> Result<Option<String>, Error> {
+        let place = format!("http.{name}");
+        let pairs = self.pairs.iter().filter(|(key, _)| key == name);
+        let mut values: Vec<String> = pairs.map(|(_, value)| value.clone()).collect();
+        for parameter in self.listed(name) {
+            let members = parameter.as_object().into_iter().flatten();
+            let value = members.filter(|(key, _)| key.starts_with("value")).map(|(_, value)| value);
+            let text = value.filter_map(Value::as_str).next().map(str::to_owned);
+            let wrong = || Error::request(&place, "The parameter has a primitive value.");
+            values.push(text.ok_or_else(wrong)?);
+        }
+        if values.len() > 1 {
+            return Err(Error::request(place, "The parameter may be given once only."));
+        }
+        Ok(values.pop())
+    }
+
+    /// The resource of that parameter, or the body itself where that is the resource.
+    ///
+    /// # Errors
+    /// [`Error::NotAResource`] for a parameter that is none.
+    pub fn resource(&self, name: &str) -> Result<Option<Resource>, Error> {
+        let mut listed = self.listed(name).filter_map(|parameter| parameter.get("resource"));
+        if let Some(value) = listed.next() {
+            return Ok(Some(Resource::from_value(value.clone())?));
+        }
+        let bare = self.body.as_ref().filter(|body| body.kind().as_str() != "Parameters");
+        Ok(bare.cloned())
+    }
+
+    /// The body as it came.
+    pub fn body(&self) -> Option<&Resource> {
+        self.body.as_ref()
+    }
+
+    fn listed<'a>(&'a self, name: &'a str) -> impl Iterator<Item = &'a Value> {
+        let body = self.body.as_ref().filter(|body| body.kind().as_str() == "Parameters");
+        let list = body.and_then(|body| body.value().get("parameter")?.as_array());
+        let list = list.into_iter().flatten();
+        list.filter(move |parameter| parameter.get("name").is_some_and(|value| value == name))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use serde_json::json;
+
+    #[test]
+    fn from_url_and_body() {
+        let body = json!({ "resourceType": "Parameters", "parameter": [
+            { "name": "mode", "valueCode": "create" },
+            { "name": "resource", "resource": { "resourceType": "Basic" } },
+            { "name": "twice", "valueString": "a" },
+            { "name": "part", "part": [] },
+        ] });
+        let pairs = vec![("profile".to_owned(), "p".to_owned()), ("twice".into(), "b".into())];
+        let parameters = Parameters::new(pairs, Resource::from_value(body).ok());
+        let text = |name| parameters.text(name).map_err(|error| error.status());
+        assert_eq!(text("mode"), Ok(Some("create".to_owned())));
+        assert_eq!(text("profile"), Ok(Some("p".to_owned())));
+        assert_eq!(text("none"), Ok(None));
+        assert_eq!(text("twice"), Err(400));
+        assert_eq!(text("part"), Err(400));
+        let resource = parameters.resource("resource").unwrap().unwrap();
+        assert_eq!(resource.kind().as_str(), "Basic");
+        let bare = Parameters::new(Vec::new(), Some(resource.clone()));
+        assert_eq!(bare.resource("resource").unwrap(), Some(resource));
+    }
+}

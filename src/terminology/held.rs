@@ -1,0 +1,181 @@
+//! What is held: finding it by canonical and version, adding to it, taking from it.
+//!
+//! Where several versions of a thing were added, its bare canonical means the one added last.
+//! Source: <http://hl7.org/fhir/R4/references.html#canonical>.
+
+use std::sync::{Arc, OnceLock};
+
+use serde_json::Value;
+
+use super::{CodeSystem, ReadSet, Terminology, TerminologyError, ValueSet, implicit, plain};
+
+impl Terminology {
+    pub(super) fn held_system(
+        &self,
+        key: &str,
+    ) -> Option<Result<&Arc<CodeSystem>, &TerminologyError>> {
+        let cell = self.systems.get(key)?;
+        let held = cell.get_or_init(|| match self.definitions.code_system(key) {
+            Ok(Some(value)) => CodeSystem::read(&value).map(Arc::new),
+            Ok(None) => Err(TerminologyError::not_found(format!("{key} is not held here"))),
+            Err(fault) => Err(TerminologyError::invalid(fault.to_string())),
+        });
+        Some(held.as_ref())
+    }
+
+    pub(super) fn held_set(&self, key: &str) -> Option<Result<&ReadSet, &TerminologyError>> {
+        let cell = self.sets.get(key)?;
+        let held = cell.get_or_init(|| match self.definitions.value_set(key) {
+            Ok(Some(value)) => Ok(Arc::new((ValueSet::read(&value), value))),
+            Ok(None) => Err(TerminologyError::not_found(format!("{key} is not held here"))),
+            Err(fault) => Err(TerminologyError::invalid(fault.to_string())),
+        });
+        Some(held.as_ref())
+    }
+
+    /// The code system of that URL and, where given, that version.
+    ///
+    /// # Errors
+    /// [`TerminologyError`] if it is not held, or not in that version, or is broken.
+    pub fn find_system(
+        &self,
+        url: &str,
+        version: Option<&str>,
+    ) -> Result<&CodeSystem, TerminologyError> {
+        let pinned = version.map(|version| format!("{url}|{version}"));
+        let held = pinned.and_then(|key| self.held_system(&key)).or_else(|| self.held_system(url));
+        let Some(held) = held else {
+            return Err(TerminologyError::not_found(format!(
+                "the code system {url} is not held here"
+            )));
+        };
+        let system = held.map_err(Clone::clone)?;
+        match (version, &system.version) {
+            (Some(wanted), Some(held)) if !same_version(wanted, held) => {
+                Err(TerminologyError::not_found(format!(
+                    "the code system {url} is held in version {held}, not {wanted}"
+                )))
+            }
+            _ => Ok(system),
+        }
+    }
+
+    /// The resource of a value set, by canonical with version or without.
+    ///
+    /// # Errors
+    /// [`TerminologyError`] if it is not held, or not in that version, or is broken.
+    pub fn find_value_set(&self, canonical: &str) -> Result<Arc<Value>, TerminologyError> {
+        let (url, version) = match canonical.split_once('|') {
+            Some((url, version)) => (url, Some(version)),
+            None => (canonical, None),
+        };
+        let Some(held) = self.held_set(canonical).or_else(|| self.held_set(url)) else {
+            return implicit::value_set(self, canonical).map(Arc::new).ok_or_else(|| {
+                TerminologyError::not_found(format!("the value set {url} is not held here"))
+            });
+        };
+        let (_, resource) = &**held.map_err(Clone::clone)?;
+        match (version, resource["version"].as_str()) {
+            (Some(wanted), Some(held)) if !same_version(wanted, held) => {
+                Err(TerminologyError::not_found(format!(
+                    "the value set {url} is held in version {held}, not {wanted}"
+                )))
+            }
+            _ => Ok(Arc::clone(resource)),
+        }
+    }
+
+    /// A concept map, by canonical.
+    ///
+    /// # Errors
+    /// [`TerminologyError`] if it is not held.
+    pub fn find_concept_map(&self, canonical: &str) -> Result<&Value, TerminologyError> {
+        let found = self.maps.get(canonical).or_else(|| self.maps.get(plain(canonical)));
+        found.map(|map| &**map).ok_or_else(|| {
+            TerminologyError::not_found(format!("the concept map {canonical} is not held here"))
+        })
+    }
+
+    /// The concept maps, each once, in the order of their canonicals.
+    pub(super) fn concept_maps(&self) -> Vec<&Value> {
+        let mut maps: Vec<_> = self.maps.iter().filter(|(key, _)| !key.contains('|')).collect();
+        maps.sort_by_key(|(key, _)| *key);
+        maps.into_iter().map(|(_, map)| &**map).collect()
+    }
+
+    pub(super) fn system_of_value_set(&self, url: &str) -> Option<&CodeSystem> {
+        let read = self.systems.values().filter_map(OnceLock::get);
+        let mut systems = read.filter_map(|held| held.as_deref().ok());
+        systems.find(|system| system.value_set.as_deref() == Some(url))
+    }
+
+    /// Adds a code system, value set or concept map resource, or puts it in the place of the one with
+    /// its canonical. Supplements are not merged into the system that they add to.
+    ///
+    /// # Errors
+    /// [`TerminologyError`] for another resource, one without `url`, and one that is broken.
+    pub fn add(&mut self, resource: &Value) -> Result<(), TerminologyError> {
+        let url = resource["url"].as_str();
+        let kind = resource["resourceType"].as_str().unwrap_or("a value without resourceType");
+        match (kind, url) {
+            ("CodeSystem" | "ValueSet" | "ConceptMap", None) => {
+                Err(TerminologyError::invalid(format!("{kind}.url is missing")))
+            }
+            ("CodeSystem", Some(_)) => {
+                self.add_code_system(CodeSystem::read(resource)?);
+                Ok(())
+            }
+            ("ValueSet", Some(url)) => {
+                let held = Arc::new((ValueSet::read(resource), Arc::new(resource.clone())));
+                for key in keys(url, resource["version"].as_str()) {
+                    self.sets.insert(key, OnceLock::from(Ok(Arc::clone(&held))));
+                }
+                Ok(())
+            }
+            ("ConceptMap", Some(url)) => {
+                let held = Arc::new(resource.clone());
+                for key in keys(url, resource["version"].as_str()) {
+                    self.maps.insert(key, Arc::clone(&held));
+                }
+                Ok(())
+            }
+            (other, _) => Err(TerminologyError::not_supported(format!(
+                "{other} is neither CodeSystem, ValueSet nor ConceptMap"
+            ))),
+        }
+    }
+
+    /// Adds a code system, such as one read from a release.
+    pub fn add_code_system(&mut self, system: CodeSystem) {
+        let system = Arc::new(system);
+        for key in keys(&system.url, system.version.as_deref()) {
+            self.systems.insert(key, OnceLock::from(Ok(Arc::clone(&system))));
+        }
+    }
+
+    /// Forgets what was added under that canonical, in all versions; what the definitions have of
+    /// it is in force again.
+    pub fn remove(&mut self, canonical: &str) {
+        let url = plain(canonical);
+        self.systems.retain(|key, _| plain(key) != url);
+        self.sets.retain(|key, _| plain(key) != url);
+        self.maps.retain(|key, _| plain(key) != url);
+        if self.definitions.code_system_urls().any(|held| held == url) {
+            self.systems.insert(url.to_owned(), OnceLock::new());
+        }
+        if self.definitions.value_set_urls().any(|held| held == url) {
+            self.sets.insert(url.to_owned(), OnceLock::new());
+        }
+    }
+}
+
+fn keys(url: &str, version: Option<&str>) -> Vec<String> {
+    let pinned = version.map(|version| format!("{url}|{version}"));
+    pinned.into_iter().chain([url.to_owned()]).collect()
+}
+
+/// Whether the version held is the one wanted. SNOMED CT names an edition without its date for its
+/// newest release (<http://hl7.org/fhir/R4/snomedct.html#versions>).
+fn same_version(wanted: &str, held: &str) -> bool {
+    wanted == held || held.strip_prefix(wanted).is_some_and(|rest| rest.starts_with("/version/"))
+}

@@ -1,0 +1,87 @@
+//! capabilities: <http://hl7.org/fhir/R4/http.html#capabilities>.
+
+use serde_json::{Value, json};
+
+use crate::client::{Server, patient};
+
+async fn statement(server: &Server) -> Value {
+    server.get("/metadata").await.has_status(200).json()
+}
+
+/// 3.1.0.10: what is there is told; the statement is itself valid R4.
+#[actix_web::test]
+async fn a_valid_statement_of_everything() {
+    let server = Server::start();
+    let statement = statement(&server).await;
+    assert_eq!(statement["fhirVersion"], "4.0.1");
+    assert_eq!(statement["implementation"]["url"], server.base());
+    let resources = statement["rest"][0]["resource"].as_array().unwrap();
+    // http://hl7.org/fhir/R4/resourcelist.html has 148 types, two of them abstract.
+    assert_eq!(resources.len(), 146);
+    let of = |kind: &str| resources.iter().find(|resource| resource["type"] == kind).unwrap();
+    let has = |kind: &str, list: &str, name: &str| {
+        let list = of(kind)[list].as_array().cloned().unwrap_or_default();
+        list.iter().any(|item| item["name"] == name || item["code"] == name)
+    };
+    assert!(has("Patient", "searchParam", "family") && has("Patient", "searchParam", "_id"));
+    assert!(has("Observation", "searchParam", "body-site"), "ours are told like the standard's");
+    assert!(!has("Patient", "searchParam", "_text"), "what is refused is not claimed");
+    assert!(has("Patient", "operation", "validate"));
+    let answer = server.post("/CapabilityStatement/$validate", &statement).await.has_status(200);
+    let issues = answer.json()["issue"].as_array().unwrap().clone();
+    let errors: Vec<_> = issues.iter().filter(|issue| issue["severity"] == "error").collect();
+    assert!(errors.is_empty(), "{errors:#?}");
+}
+
+/// Each search parameter that is claimed answers, for the types that a clinic lives on.
+#[actix_web::test]
+async fn claimed_parameters_answer() {
+    let server = Server::start();
+    let statement = statement(&server).await;
+    for kind in ["Patient", "Observation", "Procedure", "EpisodeOfCare", "Encounter"] {
+        let resources = statement["rest"][0]["resource"].as_array().unwrap();
+        let resource = resources.iter().find(|resource| resource["type"] == kind).unwrap();
+        for parameter in resource["searchParam"].as_array().unwrap() {
+            let name = parameter["name"].as_str().unwrap();
+            let value = match parameter["type"].as_str().unwrap() {
+                "date" => "2026-01-01",
+                "number" | "quantity" => "1",
+                "reference" => "Patient/1",
+                // Composites have values of many forms; that they are known is enough here.
+                "composite" | "special" => continue,
+                _ if ["active", "deceased"].contains(&name) => "true",
+                _ => "x",
+            };
+            let path = format!("/{kind}?{name}={value}");
+            let strict = [("Prefer", "handling=strict")];
+            let answer = server.send("GET", &path, &strict, "").await;
+            assert_eq!(answer.status, 200, "{path}: {}", answer.text);
+        }
+    }
+}
+
+/// Each interaction that is claimed answers, and what is not claimed is refused.
+#[actix_web::test]
+async fn claims_about_interactions_hold() {
+    let server = Server::start();
+    let statement = statement(&server).await;
+    let patient_claims = statement["rest"][0]["resource"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .find(|resource| resource["type"] == "Patient")
+        .unwrap();
+    let claimed = json!([
+        { "code": "read" }, { "code": "vread" }, { "code": "update" }, { "code": "delete" },
+        { "code": "history-instance" }, { "code": "history-type" }, { "code": "create" },
+        { "code": "search-type" },
+    ]);
+    assert_eq!(patient_claims["interaction"], claimed, "each is called by the tests beside");
+    assert_eq!(patient_claims["conditionalUpdate"], false);
+    let put = server.put("/Patient?family=A", &patient("A")).await;
+    put.is_error(405, "not-supported");
+    assert_eq!(patient_claims["conditionalDelete"], "not-supported");
+    server.delete("/Patient?family=A").await.is_error(405, "not-supported");
+    assert!(statement.get("patchFormat").is_none());
+    server.send("PATCH", "/Patient/p1", &[], "").await.is_error(405, "not-supported");
+}

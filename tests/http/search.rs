@@ -1,0 +1,109 @@
+//! search through HTTP: <http://hl7.org/fhir/R4/http.html#search>. What matches is tested beside
+//! the search itself; here it is how questions arrive and how pages go out.
+
+use serde_json::{Value, json};
+
+use crate::client::{JSON, Server, patient, with_id};
+
+fn ids(bundle: &Value) -> Vec<&str> {
+    let entries = bundle["entry"].as_array().map(Vec::as_slice).unwrap_or_default();
+    let matches = entries.iter().filter(|entry| entry["search"]["mode"] == "match");
+    matches.map(|entry| entry["resource"]["id"].as_str().unwrap()).collect()
+}
+
+fn link(bundle: &Value, relation: &str) -> Option<String> {
+    let links = bundle["link"].as_array().unwrap();
+    let found = links.iter().find(|link| link["relation"] == relation);
+    found.map(|link| link["url"].as_str().unwrap().to_owned())
+}
+
+async fn clinic() -> Server {
+    let server = Server::start();
+    for (id, family) in [("p1", "Adler"), ("p2", "Bach"), ("p3", "Adler"), ("p4", "Adler")] {
+        server.put(&format!("/Patient/{id}"), &with_id(patient(family), id)).await.has_status(201);
+    }
+    server
+}
+
+/// 3.1.0.9: GET, POST, and both at once ask the same.
+#[actix_web::test]
+async fn by_get_and_by_post() {
+    let server = clinic().await;
+    let form = ("Content-Type", "application/x-www-form-urlencoded");
+    let get = server.get("/Patient?family=adler&_id=p1,p3").await.has_status(200).json();
+    assert_eq!((&get["type"], &get["total"]), (&json!("searchset"), &json!(2)));
+    assert_eq!(ids(&get), ["p1", "p3"]);
+    assert_eq!(get["entry"][0]["fullUrl"], format!("{}/Patient/p1", server.base()));
+    for (path, body) in [
+        ("/Patient/_search", "family=adler&_id=p1%2Cp3"),
+        ("/Patient/_search?family=adler", "_id=p1,p3"),
+        ("/Patient/_search?family=adler&_id=p1,p3", ""),
+    ] {
+        let post = server.send("POST", path, &[form], body).await.has_status(200).json();
+        assert_eq!(ids(&post), ["p1", "p3"], "{path} {body}");
+    }
+    server.send("POST", "/Patient/_search", &[JSON], "{}").await.is_error(415, "not-supported");
+    server.get("/Nonsense?x=y").await.is_error(404, "not-supported");
+}
+
+/// 3.1.0.14: pages are walked by their links; each match once.
+#[actix_web::test]
+async fn pages() {
+    let server = clinic().await;
+    let first = server.get("/Patient?family=adler&_count=2").await.json();
+    assert_eq!(ids(&first), ["p1", "p3"]);
+    assert!(link(&first, "previous").is_none());
+    let next = server.get(&link(&first, "next").unwrap()).await.has_status(200).json();
+    assert_eq!(ids(&next), ["p4"]);
+    assert!(link(&next, "next").is_none());
+    let back = server.get(&link(&next, "previous").unwrap()).await.has_status(200).json();
+    assert_eq!(ids(&back), ["p1", "p3"]);
+    let again = server.get(&link(&next, "self").unwrap()).await.has_status(200).json();
+    assert_eq!(ids(&again), ["p4"]);
+    let bad = server.get("/Patient?_cursor=nonsense").await;
+    bad.is_error(400, "invalid");
+}
+
+/// 3.1.1.3: what is unknown is ignored, told, and absent from the self link; or refused.
+#[actix_web::test]
+async fn unknown_parameters() {
+    let server = clinic().await;
+    let answer = server.get("/Patient?family=bach&shoe-size=44").await.has_status(200).json();
+    assert_eq!(ids(&answer), ["p2"]);
+    let own = link(&answer, "self").unwrap();
+    assert!(own.contains("family=bach") && !own.contains("shoe-size"), "{own}");
+    let told = answer["entry"].as_array().unwrap().last().unwrap();
+    assert_eq!(told["search"]["mode"], "outcome");
+    assert_eq!(told["resource"]["issue"][0]["expression"][0], "http.shoe-size");
+    let strict = [("Prefer", "handling=strict")];
+    let path = "/Patient?family=bach&shoe-size=44";
+    server.send("GET", path, &strict, "").await.is_error(400, "invalid");
+    server.get("/Patient?birthdate=notadate").await.is_error(400, "invalid");
+    server.get("/Patient?_filter=x").await.is_error(400, "not-supported");
+}
+
+/// search.html#summary; 3.1.0.2 for reads.
+#[actix_web::test]
+async fn parts_of_resources() {
+    let server = clinic().await;
+    let count = server.get("/Patient?family=adler&_summary=count").await.json();
+    assert_eq!(count["total"], 3);
+    assert!(count.get("entry").is_none());
+    for path in ["/Patient?_id=p1&_elements=active", "/Patient/p1?_elements=active"] {
+        let answer = server.get(path).await.has_status(200).json();
+        let patient = answer.pointer("/entry/0/resource").unwrap_or(&answer);
+        assert!(patient.get("name").is_none(), "{patient}");
+        assert_eq!(patient["meta"]["tag"][0]["code"], "SUBSETTED");
+    }
+    server.get("/Patient/p1?_summary=nonsense").await.is_error(400, "invalid");
+}
+
+/// Deleted and replaced content is not found any more.
+#[actix_web::test]
+async fn the_index_follows() {
+    let server = clinic().await;
+    server.delete("/Patient/p1").await.has_status(204);
+    server.put("/Patient/p3", &with_id(patient("Bach"), "p3")).await.has_status(200);
+    assert_eq!(ids(&server.get("/Patient?family=adler").await.json()), ["p4"]);
+    assert_eq!(ids(&server.get("/Patient?family=bach").await.json()), ["p2", "p3"]);
+}

@@ -1,0 +1,97 @@
+//! What was acknowledged survives `kill -9`; a transaction is there whole or not at all.
+
+use serde_json::{Value, json};
+
+use crate::{Server, block_on};
+
+/// Writers that send until the server is gone, and what each was told was stored.
+async fn write_until_killed(base: &str, writer: usize) -> Vec<(String, bool)> {
+    let client = reqwest::Client::new();
+    let mut acknowledged = Vec::new();
+    for number in 0.. {
+        let single = number % 4 != 0;
+        let name = format!("w{writer}-{number}");
+        let (url, body) = if single {
+            (format!("{base}/Basic/{name}"), basic(&name))
+        } else {
+            (base.to_owned(), transaction(&name))
+        };
+        let method = if single { reqwest::Method::PUT } else { reqwest::Method::POST };
+        let request = client.request(method, url).header("content-type", "application/fhir+json");
+        match request.body(body.to_string()).send().await {
+            Ok(response) if response.status().is_success() => acknowledged.push((name, single)),
+            Ok(response) => panic!("refused with {}", response.status()),
+            Err(_) => break,
+        }
+    }
+    acknowledged
+}
+
+fn basic(id: &str) -> Value {
+    json!({ "resourceType": "Basic", "id": id, "code": { "text": "invented" } })
+}
+
+const PARTS: usize = 5;
+
+fn transaction(name: &str) -> Value {
+    let entries: Vec<Value> = (0..PARTS)
+        .map(|part| {
+            let id = format!("{name}.{part}");
+            let request = json!({ "method": "PUT", "url": format!("Basic/{id}") });
+            json!({ "resource": basic(&id), "request": request })
+        })
+        .collect();
+    json!({ "resourceType": "Bundle", "type": "transaction", "entry": entries })
+}
+
+#[test]
+fn acknowledged_writes_survive_and_transactions_are_whole() {
+    let directory = tempfile::tempdir().unwrap();
+    for round in 0..3 {
+        let mut server = Server::serve(directory.path());
+        let base = server.base.clone();
+        let acknowledged = std::thread::scope(|scope| {
+            let writers: Vec<_> = (0..8)
+                .map(|writer| {
+                    let base = &base;
+                    let work = write_until_killed(base, round * 8 + writer);
+                    scope.spawn(move || block_on(work))
+                })
+                .collect();
+            std::thread::sleep(std::time::Duration::from_millis(700));
+            server.kill();
+            let done = writers.into_iter().flat_map(|writer| writer.join().unwrap());
+            done.collect::<Vec<_>>()
+        });
+        assert!(acknowledged.len() > 20, "only {} writes before the kill", acknowledged.len());
+        let server = Server::serve(directory.path());
+        for (name, single) in acknowledged {
+            let last = if single { name } else { format!("{name}.{}", PARTS - 1) };
+            let (status, _) = server.get(&format!("Basic/{last}"));
+            assert_eq!(status, 200, "Basic/{last} was acknowledged and is gone");
+        }
+        no_transaction_is_torn(&server);
+    }
+}
+
+fn no_transaction_is_torn(server: &Server) {
+    let mut parts = std::collections::BTreeMap::<String, usize>::new();
+    let mut place = "Basic?_count=500".to_owned();
+    loop {
+        let (_, bundle) = server.get(&place);
+        for entry in bundle["entry"].as_array().into_iter().flatten() {
+            let id = entry["resource"]["id"].as_str().unwrap();
+            if let Some((name, _)) = id.split_once('.') {
+                *parts.entry(name.to_owned()).or_default() += 1;
+            }
+        }
+        let links = bundle["link"].as_array().unwrap();
+        let Some(next) = links.iter().find(|link| link["relation"] == "next") else { break };
+        let url = next["url"].as_str().unwrap();
+        place = url.split_once("/fhir/").unwrap().1.to_owned();
+    }
+    assert!(!parts.is_empty());
+    for (name, count) in parts {
+        assert_eq!(count, PARTS, "{name} is there in part");
+    }
+}
