@@ -55,10 +55,10 @@ fn of_habit(desk: &Desk<'_>) -> Option<Chart> {
         bars: false,
         caption: desk.text("measure.habit"),
         description: String::new(),
-        points: points(desk, &counts, most, |n| n.to_string()),
+        points: points(desk, &counts, most, |n| desk.words.number(n)),
         important: None,
         error: None,
-        ends: ["0".to_owned(), Number::new(most).to_string()],
+        ends: ["0".to_owned(), desk.words.number(Number::new(most))],
     })
 }
 
@@ -73,7 +73,7 @@ fn of_dose(desk: &Desk<'_>) -> Option<Chart> {
         bars: true,
         caption: desk.text("charts.dose"),
         description: String::new(),
-        points: points(desk, &counts, most, |n| n.to_string()),
+        points: points(desk, &counts, most, |n| desk.words.number(n)),
         important: None,
         error: None,
         ends: [String::new(), String::new()],
