@@ -29,7 +29,8 @@ pub(super) fn page(content: &Content) -> String {
     layout::page(content.language, &content.subject, &top, &body, &bottom)
 }
 
-fn section(section: &Section, more: &Markup) -> Markup {
+/// One section; `more` stands at its end.
+pub(crate) fn section(section: &Section, more: &Markup) -> Markup {
     html! {
         section id=(section.id) aria-labelledby=(format!("{}-title", section.id)) {
             h2 id=(format!("{}-title", section.id)) { (section.title) }
@@ -46,7 +47,7 @@ fn section(section: &Section, more: &Markup) -> Markup {
 }
 
 /// The charts of a section, side by side where there is room.
-fn charts(content: &Content, section: &str) -> Markup {
+pub(crate) fn charts(content: &Content, section: &str) -> Markup {
     let charts: Vec<&Chart> = content.charts.iter().filter(|c| c.section == section).collect();
     html! {
         @if !charts.is_empty() {

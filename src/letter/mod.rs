@@ -16,13 +16,13 @@ mod digest;
 mod document;
 mod explain;
 mod finalise;
-mod html;
+pub(crate) mod html;
 mod issue;
 pub mod layout;
-pub(crate) mod narrative;
+mod narrative;
 mod pdf;
 mod provenance;
-pub(crate) mod svg;
+mod svg;
 
 use serde_json::Value;
 

@@ -25,7 +25,7 @@ fn xhtml(html: &str) -> String {
 }
 
 /// One block; the page of HTML uses the same for all but the map.
-pub(crate) fn block(block: &Block) -> Markup {
+pub(super) fn block(block: &Block) -> Markup {
     html! {
         @match block {
             Block::Lead { text } => { p class="lead" { (lines(text)) } }
