@@ -33,7 +33,7 @@ pub fn episode(summary: &Summary, api: &str, words: &Catalogue) -> String {
 
 /// Where one can go from here: patient, visit form, letters, findings, numbers.
 fn links(summary: &Summary, api: &str, words: &Catalogue) -> Markup {
-    let episode = summary.episode.as_ref().map(|source| source.target());
+    let episode = summary.episode.as_ref().map(Source::target);
     let patient = summary.patient.as_ref().map(|patient| patient.source.target());
     html! {
         nav class="screen" aria-label=(words.get("episode-page.nav")) {

@@ -259,9 +259,11 @@ fn treatments(words: &Catalogue) -> Markup {
                                 @for part in ["series", "oscillations", "rate-low", "rate-high", "duration", "repetitions"] {
                                     td { (cell(&label(part), &name(part))) }
                                 }
-                                td class="levers" {
-                                    @for lever in LEVERS {
-                                        label { input type="checkbox" id=(name(lever)) name=(name(lever)); " " (words.name("lever", lever)) }
+                                td {
+                                    div class="levers" {
+                                        @for lever in LEVERS {
+                                            label { input type="checkbox" id=(name(lever)) name=(name(lever)); " " (words.name("lever", lever)) }
+                                        }
                                     }
                                 }
                             }
@@ -281,7 +283,12 @@ fn scores(words: &Catalogue) -> Markup {
             legend { (words.get("visit.scores")) }
             div class="fields" {
                 (field(words.get("measure.ndi"), "disability", "number"))
-                label { span { (unit) } (select(unit, "disability-unit", &units)) }
+                label {
+                    span { (unit) }
+                    select id="disability-unit" name="disability-unit" {
+                        @for (value, text) in &units { option value=(value) { (text) } }
+                    }
+                }
                 (field(words.get("visit.pain-now"), "pain-now", "number"))
                 (field(words.get("visit.pain-worst"), "pain-worst", "number"))
                 (field(words.get("visit.change"), "change", "number"))
