@@ -6,6 +6,7 @@
 #![expect(clippy::unwrap_used, clippy::indexing_slicing, reason = "a test may fail loudly")]
 
 use serde_json::{Value, json};
+use spondyl::clinical::record::as_stored;
 use spondyl::clinical::{Record, summary};
 use spondyl::fhir::{Instant, Resource};
 use spondyl::letter;
@@ -210,11 +211,23 @@ fn demo_dose() {
     }
 }
 
+fn of_kind<'a>(list: &'a Value, name: &str, code: &str) -> Vec<&'a Value> {
+    list.as_array().unwrap().iter().filter(|finding| finding[name] == code).collect()
+}
+
 #[test]
 fn demo_findings() {
     let clinic = episode::clinic();
     for (id, expected) in expected()["episodes"].as_object().unwrap() {
         let found = summarise(&clinic, id);
+        let all = expected["consistency"].as_array().unwrap();
+        let codes = ["units-mixed", "dose-missing", "final-score-missing", "no-retest-of-segments"];
+        for code in codes {
+            let ours: Vec<&Value> = of_kind(&found["findings"], "kind", code);
+            let theirs: Vec<&Value> = of_kind(&expected["consistency"], "code", code);
+            let measures = theirs.iter().filter_map(|f| f["measures"].as_array()).flatten().count();
+            assert_eq!(ours.len(), measures.max(theirs.len()), "{id} {code} of {all:?}");
+        }
         for code in ["contradicting-grades", "hypermobile-treated"] {
             let segments = |list: &Value, name: &str| -> Vec<(String, String)> {
                 let of_code = list.as_array().unwrap().iter().filter(|f| f[name] == code);
@@ -398,4 +411,89 @@ fn what_cannot_be_read_is_a_gap() {
         "source": "Observation/copy/_history/1",
     });
     assert!(after["gaps"].as_array().unwrap().contains(&gap), "{}", after["gaps"]);
+}
+
+/// Recomputed as of a moment from stored versions, a summary is what it was then, byte for byte,
+/// whatever was stored later.
+#[test]
+fn as_of_a_moment_nothing_later_counts() {
+    let then = Instant::parse("2026-06-01T00:00:00Z").unwrap();
+    let id = "demo-aldis-episode";
+    let mut stored = episode::clinic();
+    for resource in &mut stored {
+        resource.value_mut()["meta"]["lastUpdated"] = json!("2026-05-01T00:00:00Z");
+    }
+    let at_the_time = |versions: &[Resource]| {
+        let resources = as_stored(versions, then);
+        let record = Record::build(episode::episode(&resources, id), &resources);
+        serde_json::to_string(&summary(&record, then)).unwrap()
+    };
+    let before = at_the_time(&stored);
+    let mut versions = stored.clone();
+    for of in ["demo-aldis-v1-t1", "demo-aldis-episode", "demo-aldis-v1-seg-C3-C4-left"] {
+        let mut later = stored.iter().find(|r| r.id_text() == Some(of)).unwrap().clone();
+        later.value_mut()["status"] = json!("entered-in-error");
+        later.value_mut()["meta"] =
+            json!({ "versionId": "2", "lastUpdated": "2026-06-02T00:00:00Z" });
+        versions.push(later);
+    }
+    assert_eq!(before, at_the_time(&versions));
+    versions.reverse();
+    assert_eq!(before, at_the_time(&versions));
+    let now = as_stored(&versions, episode::now());
+    let record = Record::build(episode::episode(&now, id), &now);
+    assert_ne!(before, serde_json::to_string(&summary(&record, then)).unwrap());
+}
+
+/// Each consistency rule of the list is found where a record breaks it, and only there.
+#[test]
+fn findings_of_a_changed_record() {
+    let clinic = episode::clinic();
+    let id = "demo-aldis-episode";
+    let kinds = |resources: &[Resource]| -> Vec<String> {
+        let found = summarise(resources, id);
+        let kind = |f: &Value| f["kind"].as_str().unwrap().to_owned();
+        found["findings"].as_array().unwrap().iter().map(kind).collect()
+    };
+    assert!(!kinds(&clinic).iter().any(|kind| kind != "named-not-treated"), "{:?}", kinds(&clinic));
+    let check = |code: &str, of: &str, change: &dyn Fn(&mut Value)| {
+        let mut changed = clinic.clone();
+        let all = changed.iter_mut().filter(|r| {
+            r.id_text().is_some_and(|id| id.starts_with("demo-aldis") && id.ends_with(of))
+        });
+        let mut touched = 0;
+        for resource in all {
+            change(resource.value_mut());
+            touched += 1;
+        }
+        assert!(touched > 0, "{of}");
+        assert!(kinds(&changed).iter().any(|kind| kind == code), "{code}: {:?}", kinds(&changed));
+    };
+    let error = |value: &mut Value| value["status"] = json!("entered-in-error");
+    check("thrust-before-screening", "v1-screening", &error);
+    check("treated-before-screening", "v1-screening", &error);
+    check("thrust-before-consent", "aldis-consent", &|v| v["status"] = json!("rejected"));
+    check("treated-before-consent", "aldis-consent", &error);
+    check("implausible-range", "v1-rom-cervical-rotation-left-active", &|value| {
+        value["valueQuantity"]["value"] = json!(95);
+    });
+    check("retest-late", "aldis-goal", &|v| v["target"][0]["dueDate"] = json!("2026-03-10"));
+    check("treated-after-end", "v5-t3", &|v| v["performedDateTime"] = json!("2026-05-02"));
+    check("dose-unusual", "v1-t1", &|v| {
+        for part in v["extension"][1]["extension"].as_array_mut().unwrap() {
+            if part["url"] == "series" {
+                part["valuePositiveInt"] = json!(40);
+            }
+        }
+    });
+    check("treated-after-positive-screening", "v1-screening", &|v| {
+        let yes = json!({ "coding": [{
+            "system": "http://terminology.hl7.org/CodeSystem/v2-0136", "code": "Y",
+        }] });
+        v["component"][0]["valueCodeableConcept"] = yes;
+    });
+    check("named-not-treated", "aldis-plan", &|v| {
+        v["activity"][0]["detail"]["description"] = json!("Stiff segments to treat: C5/6");
+    });
+    check("first-score-missing", "-function", &error);
 }

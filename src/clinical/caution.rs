@@ -131,6 +131,8 @@ pub struct AdverseEvent {
     pub severity: Option<String>,
     /// Outcome, in the record's words.
     pub outcome: Option<String>,
+    /// Whether the outcome says how it went on: recorded, and neither unknown nor ongoing.
+    pub followed_up: bool,
     /// Judgements of causality, in the record's words.
     pub causality: Vec<String>,
     /// The treatments suspected.
@@ -148,6 +150,9 @@ impl AdverseEvent {
             Source::of(resource).filter(|_| text(value, "/actuality") == Some("actual"))?;
         let word = |pointer| words(at(value, pointer)).map(str::to_owned);
         let suspects = || items(value, "/suspectEntity");
+        let outcome = at(value, "/outcome");
+        let open = ["unknown", "ongoing"].map(Some);
+        let code = text(outcome, "/coding/0/code");
         let causes = suspects().flat_map(|suspect| items(suspect, "/causality"));
         Some(Self {
             day: text(value, "/date").and_then(Day::parse),
@@ -158,6 +163,7 @@ impl AdverseEvent {
             )
             .map(str::to_owned),
             outcome: word("/outcome"),
+            followed_up: !outcome.is_null() && !open.contains(&code),
             causality: causes
                 .filter_map(|c| words(at(c, "/assessment")))
                 .map(str::to_owned)

@@ -15,7 +15,9 @@ use rust_decimal::Decimal;
 use serde::Serialize;
 use serde_json::Value;
 
-use crate::clinical::element::{at, items, own_code, own_extension, text, ucum, whole, words};
+use crate::clinical::element::{
+    Target, at, items, own_code, own_extension, target, text, ucum, whole, words,
+};
 use crate::clinical::gap::{Gap, GapKind};
 use crate::clinical::number::Span;
 use crate::clinical::seen::Seen;
@@ -60,6 +62,10 @@ pub struct Treatment {
     pub sites: Vec<(Segment, Side)>,
     /// Why it was not done; none where it was done.
     pub left_alone: Option<String>,
+    /// Whether a reason or a note is written down.
+    pub reasoned: bool,
+    /// What is named as the reason.
+    pub reasons: Vec<Target>,
     dose: DoseFields,
 }
 
@@ -105,9 +111,72 @@ impl Treatment {
         let left_alone = (status == "not-done").then(reason);
         let dose = own_extension(value, "dose").map(DoseFields::of).unwrap_or_default();
         let sites: Vec<_> = read.into_iter().flatten().collect();
-        (!sites.is_empty()).then_some(Self { seen, technique, sites, left_alone, dose })
+        let written = items(value, "/reasonCode").filter_map(words);
+        let noted = items(value, "/note").filter_map(|note| text(note, "/text"));
+        let reasoned = written.chain(noted).next().is_some();
+        let reasons = items(value, "/reasonReference").filter_map(|r| target(r, "")).collect();
+        (!sites.is_empty()).then_some(Self {
+            seen,
+            technique,
+            sites,
+            left_alone,
+            reasoned,
+            reasons,
+            dose,
+        })
+    }
+
+    /// What the dose lacks that a total needs.
+    pub fn missing(&self) -> Vec<&'static str> {
+        let dose = &self.dose;
+        let parts = match self.technique {
+            Technique::OscillatoryMobilisation => vec![
+                (dose.oscillation_span().is_none(), "oscillations"),
+                (dose.second_span(self.technique).is_none(), "rate"),
+                (dose.grade.is_none(), "grade"),
+            ],
+            Technique::MobilisationWithMovement => {
+                vec![(dose.repetitions.is_none(), "repetitions")]
+            }
+            Technique::Thrust | Technique::SoftTissue => Vec::new(),
+        };
+        parts.into_iter().filter(|(missing, _)| *missing).map(|(_, part)| part).collect()
+    }
+
+    /// The parts of the dose outside [`USUAL`].
+    pub fn unusual(&self) -> Vec<&'static str> {
+        let dose = &self.dose;
+        let whole = |n: Option<u32>| n.map(|n| (Decimal::from(n), Decimal::from(n)));
+        let recorded = [
+            whole(dose.series),
+            whole(dose.oscillations),
+            dose.rate,
+            dose.duration.map(|seconds| (seconds, seconds)),
+            whole(dose.repetitions),
+        ];
+        let outside = |((part, least, most), span): (&Usual, Option<(Decimal, Decimal)>)| {
+            let (low, high) = span?;
+            let tenths = |n: i64| Decimal::new(n, 1);
+            (low < tenths(*least) || high > tenths(*most)).then_some(*part)
+        };
+        USUAL.iter().zip(recorded).filter_map(outside).collect()
     }
 }
+
+/// A part of a dose, with the least and the greatest usual value in tenths.
+type Usual = (&'static str, i64, i64);
+
+/// What is usual: series 1-6, oscillations of a series 5-120, 0.5-4 a second, seconds of a series
+/// 5-180, repetitions of a series 3-30. Common practice, no source; around 3 series of about 10 at 1
+/// to 2 a second, and the published trial of 5 series of 30 or 60 seconds (Pentelka 2012, Man Ther
+/// 17:526-30).
+const USUAL: [Usual; 5] = [
+    ("series", 10, 60),
+    ("oscillations", 50, 1200),
+    ("rate", 5, 40),
+    ("duration", 50, 1800),
+    ("repetitions", 30, 300),
+];
 
 impl DoseFields {
     fn of(extension: &Value) -> Self {

@@ -16,17 +16,21 @@ pub mod course;
 pub mod segment;
 pub mod segment_map;
 pub mod range;
+pub mod range_side;
 pub mod threshold;
 pub mod outcome;
 pub mod dose;
+pub mod trend;
 pub mod habit;
+pub mod goal;
+pub mod retest;
 pub mod caution;
 pub mod consistency;
 pub mod record;
 mod summary;
 
 pub use record::Record;
-pub use summary::{ReferralFacts, Summary, ThresholdChoice, summary};
+pub use summary::{ReferralFacts, Summary, ThresholdChoice, summary, summary_by};
 
 use crate::fhir::{Reference, Resource};
 

@@ -113,7 +113,7 @@ impl Reading {
 }
 
 /// The kind of a pain rating; pain now where none is stated.
-fn pain_kind(code: &Value) -> &'static str {
+pub(super) fn pain_kind(code: &Value) -> &'static str {
     let kinds = ["pain-now", "pain-at-rest", "pain-worst", "pain-average", "pain-provoked"];
     let stated = own_code(code, "finding");
     kinds.into_iter().find(|kind| Some(*kind) == stated).unwrap_or("pain-now")

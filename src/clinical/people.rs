@@ -4,6 +4,7 @@ use serde::Serialize;
 use serde_json::Value;
 
 use crate::clinical::element::{Target, at, items, own_code, target, text, words};
+use crate::clinical::goal;
 use crate::clinical::source::{Day, Source};
 use crate::fhir::Resource;
 
@@ -175,6 +176,8 @@ pub struct Goal {
     pub achievement: Option<String>,
     /// Lifecycle as recorded.
     pub lifecycle: Option<String>,
+    /// Its targets whose measure, unit and bound are understood.
+    pub targets: Vec<goal::Target>,
     /// The Goal.
     pub source: Source,
 }
@@ -187,6 +190,7 @@ impl Goal {
             says: words(at(value, "/description")).unwrap_or_default().to_owned(),
             achievement: text(value, "/achievementStatus/coding/0/code").map(str::to_owned),
             lifecycle: text(value, "/lifecycleStatus").map(str::to_owned),
+            targets: goal::targets(value),
             source: Source::of(resource)?,
         })
     }

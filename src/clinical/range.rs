@@ -37,9 +37,9 @@ pub struct Reading {
     /// Place of the direction in the order of the letter.
     direction: usize,
     /// `active` or `passive`, where recorded.
-    mode: Option<String>,
+    pub(super) mode: Option<String>,
     /// Degrees.
-    degrees: Number,
+    pub(super) degrees: Number,
 }
 
 /// Whether a code of ours is that of a direction of movement.
@@ -48,6 +48,11 @@ pub fn is_direction(code: &str) -> bool {
 }
 
 impl Reading {
+    /// The direction, as its code in `finding`.
+    pub fn direction(&self) -> &'static str {
+        DIRECTIONS.get(self.direction).copied().unwrap_or_default()
+    }
+
     /// The reading of a range-of-motion Observation; a gap where it cannot be read.
     pub fn of(resource: &Resource, gaps: &mut Vec<Gap>) -> Option<Self> {
         let value = resource.value();

@@ -20,8 +20,30 @@ use crate::clinical::outcome::Measure;
 use crate::clinical::people::{Activity, Goal, Party, Problem, Referral, activities, finding};
 use crate::clinical::segment::episode_link;
 use crate::clinical::source::Source;
-use crate::clinical::{habit, outcome, range, segment};
-use crate::fhir::Resource;
+use crate::clinical::{habit, outcome, range, retest, segment};
+use crate::fhir::{Instant, Resource};
+
+/// Resources as they were stored at a moment: of each the latest version until then, whatever came
+/// later left out. `versions` may hold any versions in any order; a resource that was deleted by
+/// then must be left out by who knows of it, as a deletion is no version of a resource.
+///
+/// This is what recomputing a summary as of a moment takes; a summary itself leaves out nothing that
+/// it is given.
+pub fn as_stored(versions: &[Resource], at: Instant) -> Vec<Resource> {
+    let until = |resource: &&Resource| {
+        let updated = text(resource.value(), "/meta/lastUpdated").and_then(Instant::parse);
+        updated.is_none_or(|updated| updated <= at)
+    };
+    let mut latest: BTreeMap<Target, &Resource> = BTreeMap::new();
+    for resource in versions.iter().filter(until) {
+        let Some(source) = Source::of(resource) else { continue };
+        let entry = latest.entry(source.target().clone()).or_insert(resource);
+        if version(resource) > version(entry) {
+            *entry = resource;
+        }
+    }
+    latest.into_values().cloned().collect()
+}
 
 /// The facts of one episode, and the resources they come from.
 #[derive(Debug)]
@@ -49,6 +71,7 @@ pub(super) struct Facts {
     pub referrals: Vec<Referral>,
     pub goals: Vec<Goal>,
     pub activities: Vec<Activity>,
+    pub planned_retests: Vec<retest::Planned>,
     pub gaps: Vec<Gap>,
 }
 
@@ -220,7 +243,11 @@ impl Facts {
             "Condition" => self.problems.extend(Problem::of(resource)),
             "ServiceRequest" => self.referrals.extend(Referral::of(resource)),
             "Goal" => self.goals.extend(Goal::of(resource)),
-            "CarePlan" => self.activities.extend(activities(resource)),
+            "CarePlan" => {
+                self.activities.extend(activities(resource));
+                let plan = |source: Source| retest::planned(resource.value(), &source);
+                self.planned_retests.extend(Source::of(resource).into_iter().flat_map(plan));
+            }
             _ => self.not_used(resource, "other"),
         }
     }
@@ -273,5 +300,7 @@ impl Facts {
         self.flags.sort();
         self.blood_pressures.sort();
         self.referrals.sort();
+        self.planned_retests.extend(retest::planned_by_goals(&self.goals));
+        self.planned_retests.sort();
     }
 }

@@ -6,6 +6,7 @@
 //! Source: the code systems `motion-segment`, `side`, `mobility-grade` and `mobility-class`;
 //! SNOMED CT identifiers of the Global Patient Set (CC BY 4.0).
 
+use std::collections::BTreeSet;
 use std::fmt;
 
 use serde::{Serialize, Serializer};
@@ -63,6 +64,34 @@ impl Segment {
     /// The segment of one of our codes.
     pub fn parse(code: &str) -> Option<Self> {
         Self::all().find(|segment| segment.code() == code)
+    }
+
+    /// The segments that a text of a plan names, with those between two that are joined by `to` or
+    /// a dash. Understands the spellings of letters: `C3-C4`, `C3-4`, `C3/4`, `C3/C4`.
+    pub fn named(text: &str) -> BTreeSet<Self> {
+        let mut named = BTreeSet::new();
+        let (mut before, mut joined) = (None, false);
+        for word in text.split_whitespace() {
+            let bare = word.trim_matches([',', ';', ':', '.', '(', ')']).replace('\u{2013}', "-");
+            if let Some(segment) = Self::spelled(&bare) {
+                let from = before.filter(|_| joined).unwrap_or(segment);
+                named.extend(Self::all().filter(|s| (from..=segment).contains(s)));
+                before = (!word.ends_with([',', ';', '.'])).then_some(segment);
+                joined = false;
+            } else {
+                joined = before.is_some() && ["to", "-", "\u{2013}", "\u{2014}"].contains(&word);
+                before = before.filter(|_| joined);
+            }
+        }
+        named
+    }
+
+    fn spelled(word: &str) -> Option<Self> {
+        let (upper, lower) = word.split_once(['-', '/'])?;
+        let region = upper.get(..1)?;
+        let digit = lower.starts_with(|c: char| c.is_ascii_digit());
+        let lower = if digit { format!("{region}{lower}") } else { lower.to_owned() };
+        Self::parse(&format!("{upper}-{lower}"))
     }
 
     /// Our code, such as `C5-C6`.
@@ -309,6 +338,22 @@ mod tests {
         assert_eq!(Segment::parse("C6-C7").unwrap().below(), Segment::parse("C7-T1"));
         assert_eq!(Segment::parse("L5-S1").unwrap().below(), None);
         assert!(Segment::parse("C1/2").is_none());
+    }
+
+    #[test]
+    fn segments_named_in_a_plan() {
+        let check = |text: &str, expected: &str| {
+            let names: Vec<&str> = Segment::named(text).into_iter().map(Segment::code).collect();
+            assert_eq!(names.join(" "), expected, "{text}");
+        };
+        check(
+            "Stiff segments to treat: C1-C2, C6-C7, C7-T1 to T2-T3",
+            "C1-C2 C6-C7 C7-T1 T1-T2 T2-T3",
+        );
+        check("C3/4 and C4\u{2013}5 left (C5/C6).", "C3-C4 C4-C5 C5-C6");
+        check("C1-C2, to T1-T2", "C1-C2 T1-T2");
+        check("C3-C4 \u{2013} C5-C6", "C3-C4 C4-C5 C5-C6");
+        check("no hands-on treatment; B12/34, C9-C10", "");
     }
 
     #[test]

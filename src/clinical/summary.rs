@@ -8,18 +8,22 @@ use std::collections::BTreeSet;
 use serde::Serialize;
 
 use crate::clinical::caution::{Answer, Caution, not_after};
-use crate::clinical::consistency::{Finding, findings};
+use crate::clinical::consistency::{Finding, Ground, findings};
 use crate::clinical::course::{Course, course};
 use crate::clinical::dose::{Dose, Treatment, dose};
 use crate::clinical::gap::{Gap, GapKind};
+use crate::clinical::goal::{Progress, progress};
 use crate::clinical::habit::{Habit, habit};
-use crate::clinical::outcome::{Measure, Outcome, about, mixed_units, outcomes};
+use crate::clinical::outcome::{Measure, Outcome, about, outcomes};
 use crate::clinical::people::{Activity, Goal, Party, Problem, Referral};
 use crate::clinical::range::{RangeChange, changes};
-use crate::clinical::record::Record;
+use crate::clinical::range_side::{Implausible, SideDifference, differences, implausible};
+use crate::clinical::record::{Facts, Record};
+use crate::clinical::retest::{Retest, retest};
+use crate::clinical::seen::Seen;
 use crate::clinical::segment_map::{ChangeClass, SegmentMap, map};
 use crate::clinical::source::{Day, Moment, Source, sources};
-use crate::clinical::threshold::Thresholds;
+use crate::clinical::threshold::{ThresholdSet, Thresholds};
 use crate::fhir::Instant;
 
 /// Everything that a letter says of an episode.
@@ -51,6 +55,10 @@ pub struct Summary {
     pub outcomes: Vec<Outcome>,
     /// Ranges of motion.
     pub ranges: Vec<RangeChange>,
+    /// Left against right of ranges of motion.
+    pub side_differences: Vec<SideDifference>,
+    /// Ranges of motion beyond a usual limit.
+    pub implausible_ranges: Vec<Implausible>,
     /// The segment map.
     pub segments: SegmentMap,
     /// Treatment and dose.
@@ -61,6 +69,10 @@ pub struct Summary {
     pub caution: Caution,
     /// Goals.
     pub goals: Vec<Goal>,
+    /// Targets of goals held against what was measured.
+    pub goal_progress: Vec<Progress>,
+    /// Times to re-test.
+    pub retests: Vec<Retest>,
     /// Activities of the plan.
     pub activities: Vec<Activity>,
     /// What does not fit together.
@@ -95,8 +107,25 @@ pub struct ThresholdChoice {
     pub rule: String,
 }
 
-/// The summary of a record as of a moment.
+impl ThresholdChoice {
+    fn of(set: &ThresholdSet, all: &Thresholds) -> Self {
+        let (set, population) = (set.id.clone(), set.population.clone());
+        Self { set, population, rule: all.rule.clone() }
+    }
+}
+
+/// The summary of a record as of a moment, with the thresholds that ship with the project.
+///
+/// The moment is that of asking: open episodes run until then, and facts dated after it are told as
+/// gaps. It leaves nothing out. To ask what a summary would have said then, give a record of the
+/// versions that were stored then (`record::as_stored`); the same versions and the same moment give
+/// the same bytes.
 pub fn summary(record: &Record<'_>, as_of: Instant) -> Summary {
+    summary_by(record, as_of, Thresholds::shipped())
+}
+
+/// The summary of a record as of a moment, with given thresholds.
+pub fn summary_by(record: &Record<'_>, as_of: Instant, thresholds: &Thresholds) -> Summary {
     let facts = &record.facts;
     let mut gaps = facts.gaps.clone();
     let today = Day(as_of.to_utc().date());
@@ -104,14 +133,25 @@ pub fn summary(record: &Record<'_>, as_of: Instant) -> Summary {
     let referred = referral.as_ref().and_then(|facts| facts.referral.day);
     let course = course(record.episode, &facts.visits, referred, today);
     let radiculopathy = facts.problems.iter().any(|problem| problem.radiculopathy);
-    let thresholds = Thresholds::shipped();
     let set = thresholds.choose(radiculopathy);
     let segments = map(&facts.segments);
     let dose = dose(&facts.treatments, &mut gaps);
     let caution = caution(record);
-    let parts = (&segments, &dose, &caution, &course);
-    let mut findings = findings(&facts.treatments, &facts.segments, parts);
-    findings.extend(mixed_units(&facts.scores).map(Finding::units_mixed));
+    let outcomes = outcomes(&facts.scores, set);
+    let habit = habit(&facts.habits);
+    let implausible = implausible(&facts.ranges);
+    let retests = retests(facts);
+    let findings = findings(&Ground {
+        facts,
+        map: &segments,
+        dose: &dose,
+        caution: &caution,
+        course: &course,
+        outcomes: &outcomes,
+        implausible: &implausible,
+        retests: &retests,
+        today,
+    });
     let mut summary = Summary {
         as_of: as_of.to_string(),
         day: today,
@@ -123,16 +163,16 @@ pub fn summary(record: &Record<'_>, as_of: Instant) -> Summary {
         problems: facts.problems.clone(),
         referral,
         onward,
-        outcomes: outcomes(&facts.scores, set),
+        goal_progress: progress(&facts.goals, &outcomes, habit.as_ref()),
+        outcomes,
         ranges: changes(&facts.ranges),
-        habit: habit(&facts.habits),
+        side_differences: differences(&facts.ranges),
+        implausible_ranges: implausible,
+        habit,
+        retests,
         goals: facts.goals.clone(),
         activities: facts.activities.clone(),
-        threshold_set: set.map(|set| ThresholdChoice {
-            set: set.id.clone(),
-            population: set.population.clone(),
-            rule: thresholds.rule.clone(),
-        }),
+        threshold_set: set.map(|set| ThresholdChoice::of(set, thresholds)),
         course,
         segments,
         dose,
@@ -141,13 +181,18 @@ pub fn summary(record: &Record<'_>, as_of: Instant) -> Summary {
         gaps: Vec::new(),
         sources: Vec::new(),
     };
-    gaps.extend(missing(&summary));
-    gaps.extend(later_than(record, today));
+    close(record, &mut summary, gaps);
+    summary
+}
+
+/// Adds what is known only at the end: what is missing, and where everything comes from.
+fn close(record: &Record<'_>, summary: &mut Summary, mut gaps: Vec<Gap>) {
+    gaps.extend(missing(summary));
+    gaps.extend(later_than(record, summary.day));
     gaps.sort();
     gaps.dedup();
     summary.gaps = gaps;
-    summary.sources = all_sources(record, &summary);
-    summary
+    summary.sources = all_sources(record, summary);
 }
 
 fn identifiers(record: &Record<'_>) -> Vec<String> {
@@ -190,6 +235,24 @@ fn caution(record: &Record<'_>) -> Caution {
         consent_before_treatment: first
             .map(|_| facts.consents.iter().filter(given).any(|consent| before(consent.moment()))),
     }
+}
+
+/// The time to the re-test of each kind of measurement.
+fn retests(facts: &Facts) -> Vec<Retest> {
+    let of = |about, seen: &mut dyn Iterator<Item = &Seen>| {
+        let days: Vec<_> = seen.map(|seen| (seen.at.day, &seen.source)).collect();
+        retest(about, &days, &facts.planned_retests)
+    };
+    let scores =
+        |measure| facts.scores.iter().filter(move |r| r.measure == measure).map(|r| &r.seen);
+    let measures = [Measure::Ndi, Measure::Nprs, Measure::Psfs];
+    let scores = measures.into_iter().map(|m| of(about(m), &mut scores(m)));
+    let others = [
+        of("segmental-mobility", &mut facts.segments.iter().map(|r| &r.seen)),
+        of("range-of-motion", &mut facts.ranges.iter().map(|r| &r.seen)),
+        of("self-manipulation", &mut facts.habits.iter().map(|r| &r.seen)),
+    ];
+    scores.chain(others).flatten().collect()
 }
 
 /// What an episode should have and this one lacks.

@@ -3,7 +3,8 @@
 //! A change is judged by one named set, chosen by the written rule in `thresholds.json`. Points of
 //! 50 are converted to percentage points (times two) before they meet a percent; they are never
 //! mixed. A threshold is met when the change is equal to it or greater. Where the important change
-//! lies within the error of measurement, that is said in so many words.
+//! lies within the error of measurement, that is said in so many words. A clinic may add sets of
+//! its own in the same form ([`Thresholds::with`]); they are checked before any is used.
 
 use std::sync::LazyLock;
 
@@ -14,16 +15,21 @@ use crate::clinical::number::Number;
 use crate::clinical::outcome::Measure;
 
 /// The sets that ship with the project, as they stand in `thresholds.json`.
-#[derive(Debug, Default, Deserialize)]
+#[derive(Clone, Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct Thresholds {
     /// How a set is chosen, in words.
     pub rule: String,
-    /// The sets; the first one is the default.
+    /// The name of the set to use where the problem asks for no other; by default the first one.
+    #[serde(rename = "use")]
+    pub used: Option<String>,
+    /// The sets.
     pub sets: Vec<ThresholdSet>,
 }
 
 /// A named set of thresholds for one population.
-#[derive(Debug, Deserialize)]
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct ThresholdSet {
     /// Its name.
     pub id: String,
@@ -35,7 +41,8 @@ pub struct ThresholdSet {
 }
 
 /// The thresholds of one measure.
-#[derive(Debug, Deserialize)]
+#[derive(Clone, Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
 struct Threshold {
     scale: Scale,
     important: Decimal2,
@@ -52,6 +59,17 @@ enum Scale {
     PointsOf50,
     #[serde(rename = "points of 10")]
     PointsOf10,
+}
+
+impl Scale {
+    /// The greatest value.
+    fn most(self) -> Decimal {
+        match self {
+            Self::Percent => Decimal::ONE_HUNDRED,
+            Self::PointsOf50 => Decimal::from(50),
+            Self::PointsOf10 => Decimal::TEN,
+        }
+    }
 }
 
 /// A decimal written as text, so that no binary fraction comes between.
@@ -78,11 +96,56 @@ impl Thresholds {
         &SHIPPED
     }
 
-    /// The set that the rule chooses: for radiculopathy, or the default.
+    /// The set that the rule chooses: the one that a clinic says to use, else that for
+    /// radiculopathy, else the first one.
     pub fn choose(&self, radiculopathy: bool) -> Option<&ThresholdSet> {
-        let named = |id| self.sets.iter().find(|set| set.id == id);
-        if radiculopathy { named("radiculopathy-2010") } else { self.sets.first() }
+        let named = |id: &str| self.sets.iter().find(|set| set.id == id);
+        match self.used.as_deref() {
+            Some(used) => named(used),
+            None if radiculopathy => named("radiculopathy-2010"),
+            None => self.sets.first(),
+        }
     }
+
+    /// The shipped sets and those of a clinic, given as JSON in the form of `thresholds.json`: a
+    /// `rule` in words, `sets`, and in `use` the name of the set to use.
+    ///
+    /// # Errors
+    /// [`ThresholdFault`] at the first value that does not fit: a scale of another measure, a number
+    /// outside its scale, a missing citation or population, a name that is used twice or unknown.
+    pub fn with(clinic: &str) -> Result<Self, ThresholdFault> {
+        let fault = |place: &str, rule: String| ThresholdFault { place: place.to_owned(), rule };
+        let mut clinic: Self =
+            serde_json::from_str(clinic).map_err(|error| fault("$", error.to_string()))?;
+        if clinic.rule.trim().is_empty() {
+            return Err(fault("rule", "the rule of choosing is told in words".to_owned()));
+        }
+        let shipped = Self::shipped();
+        for (at, set) in clinic.sets.iter().enumerate() {
+            let place = format!("sets[{at}]");
+            set.check(&place)?;
+            let others = clinic.sets.iter().take(at).chain(&shipped.sets);
+            if others.into_iter().any(|other| other.id == set.id) {
+                return Err(fault(&format!("{place}.id"), "a name stands for one set".to_owned()));
+            }
+        }
+        clinic.sets.splice(0..0, shipped.sets.iter().cloned());
+        let known = |used: &String| clinic.sets.iter().any(|set| set.id == *used);
+        if !clinic.used.as_ref().is_none_or(known) {
+            return Err(fault("use", "it is the id of a set".to_owned()));
+        }
+        Ok(clinic)
+    }
+}
+
+/// What does not fit in the thresholds of a clinic.
+#[derive(Clone, PartialEq, Eq, Debug, thiserror::Error)]
+#[error("{place}: {rule}")]
+pub struct ThresholdFault {
+    /// Where it stands, such as `sets[0].ndi.scale`.
+    pub place: String,
+    /// The rule that it breaks.
+    pub rule: String,
 }
 
 /// What a change means against one set.
@@ -128,6 +191,57 @@ pub enum ChangeClass {
 }
 
 impl ThresholdSet {
+    /// Checks names, scales, numbers and citations.
+    fn check(&self, place: &str) -> Result<(), ThresholdFault> {
+        let fault = |part: &str, rule: &str| {
+            Err(ThresholdFault { place: format!("{place}.{part}"), rule: rule.to_owned() })
+        };
+        if self.id.trim().is_empty() {
+            return fault("id", "a set has a name");
+        }
+        if self.population.trim().is_empty() {
+            return fault("population", "a set says whom it is for");
+        }
+        let parts = [
+            ("ndi", self.ndi.as_ref(), &[Scale::Percent, Scale::PointsOf50][..]),
+            ("nprs", self.nprs.as_ref(), &[Scale::PointsOf10][..]),
+            ("psfs", self.psfs.as_ref(), &[Scale::PointsOf10][..]),
+        ];
+        if parts.iter().all(|(_, threshold, _)| threshold.is_none()) {
+            return fault("ndi", "a set has a threshold of at least one of ndi, nprs, psfs");
+        }
+        for (name, threshold, scales) in parts {
+            let Some(threshold) = threshold else { continue };
+            if !scales.contains(&threshold.scale) {
+                let rule = "the scale is that of the measure: ndi percent or points of 50, the \
+                            others points of 10";
+                return fault(&format!("{name}.scale"), rule);
+            }
+            if threshold.citation.trim().is_empty() {
+                return fault(&format!("{name}.citation"), "a threshold names its source");
+            }
+            let most = threshold.scale.most();
+            let within =
+                |number: &Decimal2, most: Decimal| number.0 > Decimal::ZERO && number.0 <= most;
+            let numbers = [
+                ("important", Some(&threshold.important), most),
+                ("detectable", threshold.detectable.as_ref(), most),
+                (
+                    "important_percent_of_first",
+                    threshold.important_percent_of_first.as_ref(),
+                    Decimal::ONE_HUNDRED,
+                ),
+            ];
+            for (part, number, most) in numbers {
+                if !number.is_none_or(|number| within(number, most)) {
+                    let rule = "a change is more than nothing and fits into its scale";
+                    return fault(&format!("{name}.{part}"), rule);
+                }
+            }
+        }
+        Ok(())
+    }
+
     /// Judges an improvement (positive is better) from a first value, on the scale of the outcome;
     /// none where the set has no threshold for the measure.
     pub fn judge(
@@ -230,6 +344,40 @@ mod tests {
         assert!(!pain("7", "1.5").responder);
         assert_eq!(pain("7", "2").class, ChangeClass::ImprovedWithinError);
         assert_eq!(pain("7", "4").class, ChangeClass::ImprovedPastBoth);
+    }
+
+    const CLINIC: &str = r#"{ "rule": "the house set", "use": "house", "sets": [{ "id": "house",
+        "population": "our audit", "ndi": { "scale": "points of 50", "important": "6",
+        "detectable": "7.5", "citation": "our audit of 2025" } }] }"#;
+
+    #[test]
+    fn a_clinic_adds_its_own_set() {
+        let thresholds = Thresholds::with(CLINIC).unwrap();
+        assert_eq!(thresholds.choose(true).unwrap().id, "house");
+        let set = thresholds.choose(false).unwrap();
+        let judgement = set.judge(Measure::Ndi, 40.into(), 12.into()).unwrap();
+        assert_eq!(judgement.important, Number::from(12), "6 of 50 are 12 percentage points");
+        assert_eq!(judgement.class, ChangeClass::ImprovedWithinError);
+        assert!(set.judge(Measure::Nprs, 6.into(), 2.into()).is_none(), "not in the set");
+    }
+
+    #[test]
+    fn a_set_that_does_not_fit_is_refused() {
+        let check = |from: &str, to: &str, place: &str| {
+            assert!(CLINIC.contains(from), "{from}");
+            let fault = Thresholds::with(&CLINIC.replace(from, to)).unwrap_err();
+            assert_eq!(fault.place, place, "{from} -> {to}: {fault}");
+        };
+        check("points of 50", "points of 10", "sets[0].ndi.scale");
+        check("points of 50", "points of 100", "$");
+        check("\"6\"", "\"60\"", "sets[0].ndi.important");
+        check("\"7.5\"", "\"0\"", "sets[0].ndi.detectable");
+        check("\"6\"", "6", "$");
+        check("our audit of 2025", " ", "sets[0].ndi.citation");
+        check("our audit\"", "\"", "sets[0].population");
+        check("\"id\": \"house\"", "\"id\": \"neck-2009\"", "sets[0].id");
+        check("\"use\": \"house\"", "\"use\": \"home\"", "use");
+        check("\"ndi\"", "\"odi\"", "$");
     }
 
     #[test]

@@ -4,6 +4,7 @@
 //! to fill in braces. A key without a text stands for itself, and a test finds it.
 
 use std::collections::BTreeMap;
+use std::fmt::Display;
 use std::sync::LazyLock;
 
 use crate::clinical::number::Number;
@@ -16,15 +17,49 @@ pub struct Catalogue {
     texts: BTreeMap<String, String>,
 }
 
-static ENGLISH: LazyLock<Catalogue> = LazyLock::new(|| Catalogue {
-    language: "en",
-    texts: serde_json::from_str(include_str!("text/en.json")).unwrap_or_default(),
-});
+static ENGLISH: LazyLock<Catalogue> =
+    LazyLock::new(|| Catalogue::read("en", include_str!("text/en.json")));
+static GERMAN: LazyLock<Catalogue> =
+    LazyLock::new(|| Catalogue::read("de", include_str!("text/de.json")));
 
 impl Catalogue {
     /// English.
     pub fn english() -> &'static Self {
         &ENGLISH
+    }
+
+    /// German.
+    pub fn german() -> &'static Self {
+        &GERMAN
+    }
+
+    /// The catalogue of a language tag such as `de` or `de-CH`, whatever its case; none where there
+    /// is none.
+    /// Source: <https://www.rfc-editor.org/rfc/rfc5646>.
+    pub fn of_language(tag: &str) -> Option<&'static Self> {
+        let language = tag.split('-').next()?.to_ascii_lowercase();
+        [Self::english(), Self::german()].into_iter().find(|words| words.language == language)
+    }
+
+    /// The texts are part of the program and a test reads them, so that none stands for a fault that
+    /// cannot reach a release.
+    fn read(language: &'static str, texts: &str) -> Self {
+        Self { language, texts: serde_json::from_str(texts).unwrap_or_default() }
+    }
+
+    /// A number as the language writes it.
+    pub fn number(&self, number: impl Display) -> String {
+        number.to_string().replace('.', self.get("number.decimal"))
+    }
+
+    /// A number with its sign, and with the sign of print for a minus.
+    pub fn signed(&self, number: Number) -> String {
+        self.number(number.signed()).replace('-', "\u{2212}")
+    }
+
+    /// Every key, in order.
+    pub fn keys(&self) -> impl Iterator<Item = &str> {
+        self.texts.keys().map(String::as_str)
     }
 
     /// The language's code.
@@ -86,11 +121,6 @@ impl Catalogue {
     }
 }
 
-/// A number with its sign, and with the sign of print for a minus.
-pub fn signed(number: Number) -> String {
-    number.signed().replace('-', "\u{2212}")
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -102,5 +132,17 @@ mod tests {
         assert_eq!(words.list(&["a".into(), "b".into(), "c".into()]), "a, b and c");
         assert_eq!(words.count("count.visit", 1), "1 visit");
         assert_eq!(words.name("side", "nowhere"), "nowhere");
+    }
+
+    #[test]
+    fn numbers_and_days_as_the_language_writes_them() {
+        let check = |tag: &str, number: &str, day: &str| {
+            let words = Catalogue::of_language(tag).unwrap();
+            assert_eq!(words.signed(Number::new("-12.5".parse().unwrap())), number, "{tag}");
+            assert_eq!(words.day(Day::parse("2026-03-09").unwrap()), day, "{tag}");
+        };
+        check("en", "\u{2212}12.5", "9 March 2026");
+        check("DE-at", "\u{2212}12,5", "9. M\u{e4}rz 2026");
+        assert!(Catalogue::of_language("xx").is_none());
     }
 }

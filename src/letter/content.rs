@@ -191,14 +191,18 @@ pub struct Legend {
     pub words: String,
 }
 
-/// The course of one score, ready to draw; places are thousandths of the drawing.
+/// The course of one score, or the dose of each day, ready to draw; places are thousandths of the drawing.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize)]
 pub struct Chart {
+    /// The section that it belongs to.
+    pub section: &'static str,
+    /// Whether each value is a bar of its own; else a line joins them.
+    pub bars: bool,
     /// What it shows.
     pub caption: String,
     /// The same in words.
     pub description: String,
-    /// The scores, from left to right.
+    /// The values, from left to right.
     pub points: Vec<ChartPoint>,
     /// From the first value to the important change, from below upwards.
     pub important: Option<[u32; 2]>,
@@ -208,14 +212,14 @@ pub struct Chart {
     pub ends: [String; 2],
 }
 
-/// One score of a chart.
+/// One value of a chart.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize)]
 pub struct ChartPoint {
     /// From the first day to the last.
     pub x: u32,
     /// From the least value to the greatest.
     pub y: u32,
-    /// The score in words.
+    /// The value in words.
     pub text: String,
     /// Its day in words.
     pub day: String,

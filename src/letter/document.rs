@@ -2,7 +2,8 @@
 //!
 //! Entries are addressed as `base/Type/id`, references within stay relative, so each resolves
 //! against the entry that holds it. Composition and device are made here and follow from content;
-//! the rest is the stored resources, unchanged. A draft: `preliminary`, without attester.
+//! the rest is the stored resources, unchanged. A draft is `preliminary`, without attester; a signed
+//! letter is `final`, attested by who signed it.
 //! Source: <http://hl7.org/fhir/R4/documents.html>, <http://hl7.org/fhir/R4/composition.html>.
 
 use std::collections::{BTreeSet, VecDeque};
@@ -13,25 +14,27 @@ use crate::clinical::element::{LOINC, OWN, Target, text};
 use crate::clinical::source::Source;
 use crate::clinical::{Record, Summary};
 use crate::letter::content::{Block, Content, Section};
-use crate::letter::{Context, compose, digest, narrative};
+use crate::letter::{Context, Letter, digest, narrative};
 
 /// The id of the device that stands for the computation.
-const DEVICE: &str = "spondyl";
+pub(super) const DEVICE: &str = "spondyl";
 
 /// The whole Bundle.
 pub(super) fn bundle(
-    summary: &Summary,
+    letter: &Letter<'_>,
     record: &Record<'_>,
     content: &Content,
     place: Context<'_>,
 ) -> Value {
+    let summary = letter.summary;
+    let moment = letter.moment();
     let sources: Vec<String> = summary.sources.iter().map(ToString::to_string).collect();
     let words = serde_json::to_string(content).unwrap_or_default();
     let whole =
         [place.base, &summary.as_of, &words].into_iter().chain(sources.iter().map(String::as_str));
     let identifier = digest::identifier(whole);
     let composition_id = digest::identifier([identifier.to_string().as_str(), "Composition"]);
-    let composition = composition(summary, record, content, &composition_id.to_string());
+    let composition = composition(letter, record, content, &composition_id.to_string());
     let mut entries = vec![entry(place.base, &composition), entry(place.base, &device())];
     let reached = closure(record, &composition);
     entries.extend(reached.iter().filter_map(|target| {
@@ -41,11 +44,11 @@ pub(super) fn bundle(
     json!({
         "resourceType": "Bundle",
         "id": id,
-        "meta": { "lastUpdated": summary.as_of },
+        "meta": { "lastUpdated": moment },
         "language": content.language,
         "identifier": { "system": "urn:ietf:rfc:3986", "value": format!("urn:uuid:{identifier}") },
         "type": "document",
-        "timestamp": summary.as_of,
+        "timestamp": moment,
         "entry": entries,
     })
 }
@@ -56,8 +59,15 @@ fn entry(base: &str, resource: &Value) -> Value {
     json!({ "fullUrl": format!("{base}/{kind}/{id}"), "resource": resource })
 }
 
-fn composition(summary: &Summary, record: &Record<'_>, content: &Content, id: &str) -> Value {
+fn composition(letter: &Letter<'_>, record: &Record<'_>, content: &Content, id: &str) -> Value {
     let reference = |target: &Target| json!({ "reference": target.to_string() });
+    let summary = letter.summary;
+    let attester = letter.signed.map(|signed| {
+        json!([{ "mode": "legal", "time": signed.at.to_string(), "party": reference(&signed.by) }])
+    });
+    let replaces: Vec<Value> = (letter.replaces.iter().filter(|target| target.is("Composition")))
+        .map(|target| json!({ "code": "replaces", "targetReference": reference(target) }))
+        .collect();
     let episode = summary.episode.as_ref().map(|source| reference(source.target()));
     let mut composition = json!({
         "resourceType": "Composition",
@@ -66,14 +76,16 @@ fn composition(summary: &Summary, record: &Record<'_>, content: &Content, id: &s
         "language": content.language,
         "text": narrative::narrative(content.language, &content.title, &head(content)),
         "identifier": { "system": "urn:ietf:rfc:3986", "value": format!("urn:uuid:{id}") },
-        "status": "preliminary",
+        "status": if letter.signed.is_some() { "final" } else { "preliminary" },
         "type": { "coding": [coding("34133-9")], "text": content.title },
-        "category": [{ "coding": [coding(category(summary))] }],
+        "category": [{ "coding": [coding(letter.kind.category())] }],
         "subject": record.patient().as_ref().map(reference),
-        "date": summary.as_of,
+        "date": letter.moment(),
         "author": authors(summary),
         "title": content.subject,
+        "attester": attester,
         "custodian": summary.organization.as_ref().map(|party| reference(party.source.target())),
+        "relatesTo": (!replaces.is_empty()).then_some(replaces),
         "event": [without_null(json!({
             "code": [{ "coding": [{
                 "system": "http://terminology.hl7.org/CodeSystem/v3-ActClass", "code": "PCPR",
@@ -95,15 +107,6 @@ fn composition(summary: &Summary, record: &Record<'_>, content: &Content, id: &s
         object.insert("section".into(), Value::Array(all));
     }
     without_null(composition)
-}
-
-/// The code under which the kind of letter is filed: referral, discharge or progress note.
-fn category(summary: &Summary) -> &'static str {
-    match compose::kind(summary) {
-        "referral" => "57154-7",
-        "discharge" => "18842-5",
-        _ => "11508-9",
-    }
 }
 
 /// What stands above the sections.
@@ -162,7 +165,7 @@ fn coding(code: &str) -> Value {
 }
 
 /// The computation as an author.
-fn device() -> Value {
+pub(super) fn device() -> Value {
     json!({
         "resourceType": "Device",
         "id": DEVICE,
@@ -211,7 +214,7 @@ fn collect(value: &Value, targets: &mut Vec<Target>) {
 }
 
 /// An object without its null members.
-fn without_null(value: Value) -> Value {
+pub(super) fn without_null(value: Value) -> Value {
     match value {
         Value::Object(object) => {
             let kept: Map<String, Value> =

@@ -2,7 +2,7 @@
 
 use maud::{Markup, html};
 
-use crate::letter::content::{Block, Content, Map, Section};
+use crate::letter::content::{Block, Chart, Content, Map, Section};
 use crate::letter::{layout, narrative, svg};
 
 /// The whole page.
@@ -21,8 +21,7 @@ pub(super) fn page(content: &Content) -> String {
     };
     let body = html! {
         @for section in &content.sections {
-            @let more = if section.id == "scores" { charts(content) } else { Markup::default() };
-            (self::section(section, &more))
+            (self::section(section, &charts(content, section.id)))
         }
         (layout::cautions(&content.cautions_title, &content.cautions))
     };
@@ -30,7 +29,8 @@ pub(super) fn page(content: &Content) -> String {
     layout::page(content.language, &content.subject, &top, &body, &bottom)
 }
 
-fn section(section: &Section, more: &Markup) -> Markup {
+/// One section; `more` stands at its end.
+pub(crate) fn section(section: &Section, more: &Markup) -> Markup {
     html! {
         section id=(section.id) aria-labelledby=(format!("{}-title", section.id)) {
             h2 id=(format!("{}-title", section.id)) { (section.title) }
@@ -46,19 +46,22 @@ fn section(section: &Section, more: &Markup) -> Markup {
     }
 }
 
-/// The courses of the scores, side by side where there is room.
-fn charts(content: &Content) -> Markup {
+/// The charts of a section, side by side where there is room.
+pub(crate) fn charts(content: &Content, section: &str) -> Markup {
+    let charts: Vec<&Chart> = content.charts.iter().filter(|c| c.section == section).collect();
     html! {
-        @if !content.charts.is_empty() {
+        @if !charts.is_empty() {
             div class="charts" {
-                @for chart in &content.charts {
+                @for chart in &charts {
                     figure {
                         figcaption { (chart.caption) }
                         (svg::chart(chart))
                     }
                 }
             }
-            p class="note" { (content.charts_note) }
+            @if charts.iter().any(|chart| chart.important.is_some()) {
+                p class="note" { (content.charts_note) }
+            }
         }
     }
 }

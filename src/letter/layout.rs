@@ -1,8 +1,19 @@
 //! The frame of every page: head, style, landmarks. Self-contained; nothing is loaded.
 
+use base64::Engine;
+use base64::engine::general_purpose::STANDARD;
 use maud::{DOCTYPE, Markup, PreEscaped, html};
+use sha2::{Digest, Sha256};
 
-const STYLE: &str = include_str!("style.css");
+/// The style of every page, word for word as it stands inside `style`.
+pub const STYLE: &str = include_str!("style.css");
+
+/// The source expression of a content security policy that allows the style and no other:
+/// `'sha256-…'`.
+/// Source: <https://www.w3.org/TR/CSP2/#style-src-hash-usage>.
+pub fn style_source() -> String {
+    format!("'sha256-{}'", STANDARD.encode(Sha256::digest(STYLE)))
+}
 
 /// A page with its title; `top` stands in the header, `body` in the main part, `bottom` in the
 /// footer.
@@ -40,4 +51,22 @@ pub fn cautions(title: &str, cautions: &[String]) -> Markup {
 /// Something that may be wider than a small screen: it scrolls by itself, also by keyboard.
 pub fn wide(label: &str, body: &Markup) -> Markup {
     html! { div class="wide" role="group" tabindex="0" aria-label=(label) { (body) } }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// The digest of an independent tool: `openssl dgst -sha256 -binary | base64` of "abc" is a
+    /// published vector (FIPS 180-2, appendix B.1); the style's own follows the same way.
+    #[test]
+    fn the_style_of_a_page_is_the_one_that_is_hashed() {
+        let abc = STANDARD.encode(Sha256::digest("abc"));
+        assert_eq!(abc, "ungWv48Bz+pBQUDeXa4iI7ADYaOWF3qctBD/YfIAFa0=");
+        let nothing = Markup::default();
+        let page = page("en", "t", &nothing, &nothing, &nothing);
+        assert!(page.contains(&format!("<style>{STYLE}</style>")));
+        assert!(!page.contains("style=\""), "an attribute that no hash allows");
+        assert_eq!(style_source().len(), "'sha256-'".len() + 44);
+    }
 }

@@ -109,9 +109,9 @@ pub(super) fn legend(map: &Map) -> Markup {
 const CHART_WIDTH: u32 = 250;
 const CHART_HEIGHT: u32 = 120;
 /// Room left and right of the drawing of a chart.
-const ROOM: u32 = 48;
+const ROOM: u32 = 62;
 
-/// The course of a score, its scale at the left, each score with its value.
+/// The course of a score or bars, the scale at the left, each value in words.
 pub(super) fn chart(chart: &Chart) -> Markup {
     let (width, height) = (CHART_WIDTH + 2 * ROOM, CHART_HEIGHT + 34);
     let x = |at: u32| ROOM + at * CHART_WIDTH / 1000;
@@ -132,11 +132,15 @@ pub(super) fn chart(chart: &Chart) -> Markup {
             }
             @for (at, end) in [0, 1000].into_iter().zip(&chart.ends) {
                 line class="scale" x1=(x(0)) x2=(x(1000)) y1=(y(at)) y2=(y(at)) {}
-                text class="end" x=(ROOM - 4) y=(y(at) + 4) { (end) }
+                text class="end" x=(ROOM - 10) y=(y(at) + 4) { (end) }
             }
-            polyline class="course" points=(line.join(" ")) {}
+            @if !chart.bars { polyline class="course" points=(line.join(" ")) {} }
             @for point in &chart.points {
-                circle class="point" cx=(x(point.x)) cy=(y(point.y)) r="3.5" {}
+                @if chart.bars {
+                    rect class="point" x=(x(point.x) - 5) y=(y(point.y)) width="10" height=(y(0) - y(point.y)) {}
+                } @else {
+                    circle class="point" cx=(x(point.x)) cy=(y(point.y)) r="3.5" {}
+                }
                 text class="value" x=(x(point.x)) y=(y(point.y) - 7) { (point.text) }
             }
         }

@@ -1,200 +1,28 @@
-//! The first page: what this server holds, its episodes, links to letters and to the API.
+//! Pages for people: what this server holds, an episode, a patient, the form of a visit.
 //!
-//! A pure function over what the caller counted and read; plain, accessible, printed well.
+//! Pure functions over what the caller read; plain, accessible, printed well. Nothing is loaded from
+//! elsewhere, and the only script is that of the visit form: [`VISIT_SCRIPT`] at [`VISIT_PATH`].
+//! A content security policy may allow `style-src` by [`style_source`](crate::letter::layout::style_source)
+//! and, for the visit form, `script-src 'self'` and `connect-src 'self'`.
 
-use maud::{Markup, html};
+mod episode;
+mod overview;
+mod patient;
+mod visit;
 
-use crate::clinical::Summary;
+use maud::Markup;
+
 use crate::letter::catalogue::Catalogue;
 use crate::letter::layout;
 
-/// What the first page shows.
-#[derive(Clone, PartialEq, Eq, Debug, Default)]
-pub struct Overview {
-    /// The path of the API, without a slash at its end, such as `/fhir`.
-    pub api: String,
-    /// The server's version.
-    pub version: String,
-    /// How many resources of each type are held; types without any may be left out.
-    pub counts: Vec<(String, u64)>,
-    /// The episodes, in the order to be shown.
-    pub episodes: Vec<Episode>,
-    /// Episodes that are held and not shown, where the list was cut.
-    pub more: u64,
-}
+pub use episode::episode;
+pub use overview::{Episode, Overview, index};
+pub use patient::{Patient, patient};
+pub use visit::{SCRIPT as VISIT_SCRIPT, SCRIPT_PATH as VISIT_PATH, visit};
 
-/// One episode on the first page.
-#[derive(Clone, PartialEq, Eq, Debug, Default)]
-pub struct Episode {
-    /// Its logical id.
-    pub id: String,
-    /// The patient's name.
-    pub patient: Option<String>,
-    /// The problem.
-    pub problem: Option<String>,
-    /// The status, as the standard codes it.
-    pub status: Option<String>,
-    /// Our code of why it ended.
-    pub end_reason: Option<String>,
-    /// First and last day of its period, as recorded.
-    pub start: Option<String>,
-    /// The last day of its period, as recorded.
-    pub end: Option<String>,
-}
-
-impl Episode {
-    /// The line of an episode, from its summary.
-    pub fn of(id: &str, summary: &Summary) -> Self {
-        let course = &summary.course;
-        Self {
-            id: id.to_owned(),
-            patient: summary.patient.as_ref().map(|patient| patient.name.clone()),
-            problem: summary.problems.first().map(|problem| problem.name.clone()),
-            status: course.status.clone(),
-            end_reason: course.end_reason.clone(),
-            start: course.start.map(|day| day.to_string()),
-            end: course.end.map(|day| day.to_string()),
-        }
-    }
-}
-
-/// The first page.
-pub fn index(overview: &Overview) -> String {
-    let words = Catalogue::english();
-    let title = words.get("page.title");
-    let top = html! {
-        h1 { (title) }
-        p class="when" { (words.fill("page.what", &[("version", overview.version.as_str())])) }
-    };
-    let cautions: Vec<String> = ["findings", "screening", "words", "emergency"]
-        .iter()
-        .map(|name| words.name("caution", name).to_owned())
-        .collect();
-    let body = html! {
-        section aria-labelledby="episodes" {
-            h2 id="episodes" { (words.get("page.episodes")) }
-            (episodes(overview, words))
-        }
-        section aria-labelledby="holds" {
-            h2 id="holds" { (words.get("page.holds")) }
-            (counts(overview, words))
-        }
-        section aria-labelledby="api" {
-            h2 id="api" { (words.get("page.api")) }
-            (api(overview, words))
-        }
-        (layout::cautions(words.get("caution.title"), &cautions))
-    };
-    let bottom = html! { p { (words.get("page.foot")) } };
-    layout::page(words.language(), title, &top, &body, &bottom)
-}
-
-fn episodes(overview: &Overview, words: &Catalogue) -> Markup {
-    html! {
-        @if overview.episodes.is_empty() {
-            p { (words.get("page.no-episode")) }
-        } @else {
-            (layout::wide(words.get("page.caption"), &table(overview, words)))
-        }
-        @if overview.more > 0 {
-            p class="note" { (words.fill("page.more", &[("n", overview.more.to_string())])) }
-        }
-    }
-}
-
-fn table(overview: &Overview, words: &Catalogue) -> Markup {
-    let columns = ["patient", "problem", "state", "period", "letter"];
-    html! {
-        table {
-            caption { (words.get("page.caption")) }
-            thead {
-                tr { @for column in columns { th scope="col" { (words.name("page.column", column)) } } }
-            }
-            tbody { @for episode in &overview.episodes { (row(overview, episode, words)) } }
-        }
-    }
-}
-
-fn row(overview: &Overview, episode: &Episode, words: &Catalogue) -> Markup {
-    let nothing = words.get("not-recorded");
-    let patient = episode.patient.as_deref().unwrap_or(nothing);
-    let status = episode.status.as_deref().map_or(nothing, |s| words.name("episode-status", s));
-    let reason = episode.end_reason.as_deref().map(|reason| words.name("end-reason", reason));
-    let start = episode.start.as_deref().unwrap_or(nothing);
-    let resource = format!("{}/EpisodeOfCare/{}", overview.api, episode.id);
-    let letter = |format: &str| format!("{resource}/$episode-summary?_format={format}");
-    let forms =
-        [("HTML", "text/html"), ("PDF", "application/pdf"), ("JSON", "application/fhir%2Bjson")];
-    html! {
-        tr {
-            th scope="row" { a href=(resource) { (patient) } }
-            td { (episode.problem.as_deref().unwrap_or(nothing)) }
-            td { (status) @if let Some(reason) = reason { ", " (reason) } }
-            td { span class="day" { (start) } " – " span class="day" { (episode.end.as_deref().unwrap_or("")) } }
-            td {
-                @for (at, (name, format)) in forms.into_iter().enumerate() {
-                    @if at > 0 { " · " }
-                    a href=(letter(format)) aria-label=(words.fill("page.letter", &[("form", name), ("patient", patient)])) { (name) }
-                }
-            }
-        }
-    }
-}
-
-fn counts(overview: &Overview, words: &Catalogue) -> Markup {
-    let held: Vec<&(String, u64)> = overview.counts.iter().filter(|(_, n)| *n > 0).collect();
-    html! {
-        @if held.is_empty() {
-            p { (words.get("page.empty")) }
-        } @else {
-            ul class="counts" {
-                @for (kind, n) in held {
-                    li { a href=(format!("{}/{kind}", overview.api)) { (kind) } " " (n) }
-                }
-            }
-        }
-    }
-}
-
-fn api(overview: &Overview, words: &Catalogue) -> Markup {
-    let base = &overview.api;
-    html! {
-        ul {
-            li { a href=(format!("{base}/metadata?_pretty=true")) { (words.get("page.metadata")) } }
-            li { code { "GET " (base) "/{type}/{id}" } ", " code { "GET " (base) "/{type}?{search}" } }
-            li { code { "GET " (base) "/EpisodeOfCare/{id}/$episode-summary" } ": " (words.get("page.forms")) }
-        }
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn shows_what_is_held_and_escapes_it() {
-        let episode = Episode {
-            id: "e1".into(),
-            patient: Some("<b>Ann</b>".into()),
-            status: Some("active".into()),
-            ..Episode::default()
-        };
-        let overview = Overview {
-            api: "/fhir".into(),
-            counts: vec![("Patient".into(), 7), ("Basic".into(), 0)],
-            episodes: vec![episode],
-            ..Overview::default()
-        };
-        let page = index(&overview);
-        assert!(page.contains("&lt;b&gt;Ann&lt;/b&gt;") && !page.contains("<b>Ann"));
-        assert!(page.contains("/fhir/EpisodeOfCare/e1/$episode-summary?_format=application/pdf"));
-        assert!(page.contains(">Patient</a> 7") && !page.contains(">Basic<"));
-    }
-
-    #[test]
-    fn an_empty_server_says_so() {
-        let page = index(&Overview::default());
-        assert!(page.contains(Catalogue::english().get("page.empty")));
-        assert!(page.contains(Catalogue::english().get("page.no-episode")));
-    }
+/// The cautions that stand on every page.
+fn cautions(words: &Catalogue) -> Markup {
+    let names = ["findings", "screening", "words", "emergency"];
+    let cautions = names.map(|name| words.name("caution", name).to_owned());
+    layout::cautions(words.get("caution.title"), &cautions)
 }

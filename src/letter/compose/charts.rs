@@ -1,4 +1,4 @@
-//! The courses of scores and of the habit, as places in a drawing.
+//! The courses of scores and of the habit, and the dose of each day, as places in a drawing.
 //!
 //! The scale runs from the least to the greatest value that the measure allows; the important
 //! change and the error of measurement are drawn from the first value in the better direction.
@@ -13,10 +13,11 @@ use crate::letter::compose::Desk;
 use crate::letter::compose::scores::{class_words, measure_name, value};
 use crate::letter::content::{Chart, ChartPoint};
 
-/// A chart for each score that was taken twice, and for the habit.
+/// A chart for each score that was taken twice, for the habit, and for the dose.
 pub(super) fn charts(desk: &Desk<'_>) -> Vec<Chart> {
     let outcomes = desk.summary.outcomes.iter().filter(|o| o.judgement.is_some());
-    outcomes.filter_map(|outcome| of_outcome(desk, outcome)).chain(of_habit(desk)).collect()
+    let scores = outcomes.filter_map(|outcome| of_outcome(desk, outcome));
+    scores.chain(of_habit(desk)).chain(of_dose(desk)).collect()
 }
 
 fn of_outcome(desk: &Desk<'_>, outcome: &Outcome) -> Option<Chart> {
@@ -31,6 +32,8 @@ fn of_outcome(desk: &Desk<'_>, outcome: &Outcome) -> Option<Chart> {
     let scores: Vec<(Day, Number)> = outcome.scores.iter().map(|s| (s.day, s.value)).collect();
     let (start, reached) = (thousandths(first, most), better(judgement.important));
     Some(Chart {
+        section: "scores",
+        bars: false,
         caption: measure_name(desk, outcome),
         description: class_words(desk, outcome),
         points: points(desk, &scores, most, |n| value(desk, outcome.measure, n)),
@@ -48,12 +51,32 @@ fn of_habit(desk: &Desk<'_>) -> Option<Chart> {
     let most = habit.counts.iter().map(|count| count.per_day).max()?.get().max(Decimal::ONE);
     let counts: Vec<(Day, Number)> = habit.counts.iter().map(|c| (c.day, c.per_day)).collect();
     Some(Chart {
+        section: "scores",
+        bars: false,
         caption: desk.text("measure.habit"),
         description: String::new(),
-        points: points(desk, &counts, most, |n| n.to_string()),
+        points: points(desk, &counts, most, |n| desk.words.number(n)),
         important: None,
         error: None,
-        ends: ["0".to_owned(), Number::new(most).to_string()],
+        ends: ["0".to_owned(), desk.words.number(Number::new(most))],
+    })
+}
+
+/// The oscillations of each day, at most; a day without any has no bar.
+fn of_dose(desk: &Desk<'_>) -> Option<Chart> {
+    let days = desk.summary.dose.by_day.iter();
+    let counts: Vec<(Day, Number)> =
+        days.map(|(day, totals)| (*day, totals.oscillations.max)).collect();
+    let most = counts.iter().map(|(_, n)| *n).max()?.get();
+    (counts.len() > 1 && most > Decimal::ZERO).then(|| Chart {
+        section: "treatment",
+        bars: true,
+        caption: desk.text("charts.dose"),
+        description: String::new(),
+        points: points(desk, &counts, most, |n| desk.words.number(n)),
+        important: None,
+        error: None,
+        ends: [String::new(), String::new()],
     })
 }
 

@@ -1,5 +1,6 @@
 //! Why the patient was referred, and the course of the episode.
 
+use crate::clinical::retest::Retest;
 use crate::letter::compose::Desk;
 use crate::letter::content::{Block, Fact, Section};
 
@@ -12,6 +13,13 @@ pub(super) fn course(desk: &Desk<'_>) -> Section {
     items.push(Fact::new(words.get("course.problem"), problems));
     items.push(Fact::new(words.get("course.visits"), vec![visits(desk)]));
     items.push(Fact::new(words.get("course.period"), vec![period(desk)]));
+    let retests = retests(desk);
+    if !retests.is_empty() {
+        items.push(Fact::new(
+            words.get("course.retests"),
+            vec![retests.join(words.get("list.semicolon"))],
+        ));
+    }
     for item in &mut items {
         if item.lines.is_empty() {
             item.lines.push(desk.text("not-recorded"));
@@ -44,6 +52,17 @@ fn referral(desk: &Desk<'_>) -> Vec<String> {
         lines.push(words.fill("course.asked", &[("question", &asked)]));
     }
     lines
+}
+
+/// Days to the next measurement of each kind that was taken again.
+fn retests(desk: &Desk<'_>) -> Vec<String> {
+    let words = desk.words;
+    let line = |retest: &Retest| {
+        let days = retest.days?.to_string();
+        let name = words.name("about", retest.about);
+        Some(words.fill("course.retest", &[("measure", name), ("days", &days)]))
+    };
+    desk.summary.retests.iter().filter_map(line).collect()
 }
 
 fn visits(desk: &Desk<'_>) -> String {

@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use crate::clinical::consistency::{Finding, FindingKind};
 use crate::clinical::gap::{Gap, GapKind};
+use crate::letter::catalogue::Catalogue;
 use crate::letter::compose::Desk;
 use crate::letter::compose::scores::thresholds;
 use crate::letter::content::{Block, Section};
@@ -70,40 +71,29 @@ fn findings(desk: &Desk<'_>) -> Vec<String> {
     for finding in &desk.summary.findings {
         groups.entry(finding.kind).or_default().push(finding);
     }
-    groups.into_iter().map(|(kind, group)| one_kind(desk, kind, &group)).collect()
+    groups.into_iter().map(|(kind, group)| finding(desk.words, kind, &group)).collect()
 }
 
-fn one_kind(desk: &Desk<'_>, kind: FindingKind, group: &[&Finding]) -> String {
-    let words = desk.words;
-    let name = match kind {
-        FindingKind::HypermobileTreated => "hypermobile-treated",
-        FindingKind::OtherSideStiff => "other-side-stiff",
-        FindingKind::NormalTreated => "normal-treated",
-        FindingKind::TreatedNotAssessed => "treated-not-assessed",
-        FindingKind::TreatedBeforeScreening => "treated-before-screening",
-        FindingKind::TreatedBeforeConsent => "treated-before-consent",
-        FindingKind::TreatedAfterPositiveScreening => "treated-after-positive-screening",
-        FindingKind::TreatedAfterEnd => "treated-after-end",
-        FindingKind::TreatedAfterLeftAlone => "treated-after-left-alone",
-        FindingKind::UnitsMixed => "units-mixed",
-        FindingKind::ContradictingGrades => "contradicting-grades",
-    };
+/// All findings of one kind, in one line.
+pub(crate) fn finding(words: &Catalogue, kind: FindingKind, group: &[&Finding]) -> String {
+    let name = kind.code();
     let place = |finding: &&Finding| {
         let day = finding.day.map(|day| words.day(day));
         let segment = finding.segment.map(|segment| segment.code().to_owned());
-        segment.into_iter().chain(day).collect::<Vec<_>>().join(" ")
+        let about = finding.about.map(|about| words.name("about", about).to_owned());
+        segment.into_iter().chain(about).chain(day).collect::<Vec<_>>().join(" ")
     };
     let mut places: Vec<String> = group.iter().map(place).collect();
     places.dedup();
-    if kind == FindingKind::UnitsMixed {
-        places = vec![words.get("about.ndi").to_owned()];
-    }
-    words.fill(&format!("finding.{name}"), &[("places", places.join(words.get("list.semicolon")))])
+    let places: Vec<String> = places.into_iter().filter(|place| !place.is_empty()).collect();
+    let key = format!("finding.{name}");
+    let text = words.fill(&key, &[("places", places.join(words.get("list.semicolon")))]);
+    text.replace(": .", ".")
 }
 
 /// How the numbers were made.
 pub(super) fn method(desk: &Desk<'_>) -> Section {
-    let rules = ["first", "dose", "grade", "index", "change", "sources"];
+    let rules = ["first", "dose", "grade", "index", "change", "goal", "habit", "sources"];
     let places =
         [("n", desk.summary.sources.len().to_string()), ("as-of", desk.summary.as_of.clone())];
     let items: Vec<String> =

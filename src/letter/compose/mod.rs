@@ -15,15 +15,20 @@ mod segments;
 mod short;
 mod treatment;
 
+pub(super) use gaps::finding;
+
 use crate::clinical::Summary;
 use crate::clinical::people::Party;
-use crate::clinical::source::{Source, sources};
+use crate::clinical::source::{Day, Source, sources};
+use crate::letter::Letter;
 use crate::letter::catalogue::Catalogue;
 use crate::letter::content::{Block, Content, Fact, Section};
+use crate::letter::kind::Kind;
 
 /// What every section is written from.
 pub(super) struct Desk<'a> {
     pub summary: &'a Summary,
+    pub kind: Kind,
     pub words: &'a Catalogue,
 }
 
@@ -42,13 +47,29 @@ impl Desk<'_> {
         let title = self.words.name("section", id).to_owned();
         Section { id, code, title, blocks, sources: sources(from) }
     }
+
+    fn write(&self, section: &str) -> Option<Section> {
+        Some(match section {
+            "short" => short::short(self),
+            "request" => short::request(self),
+            "course" => course::course(self),
+            "scores" => scores::scores(self),
+            "examination" => segments::examination(self),
+            "treatment" => treatment::treatment(self),
+            "safety" => safety::safety(self),
+            "plan" => plan::plan(self),
+            "gaps" => gaps::gaps(self),
+            "method" => gaps::method(self),
+            _ => return None,
+        })
+    }
 }
 
-/// The letter of a summary.
-pub(super) fn compose(summary: &Summary, words: &Catalogue) -> Content {
-    let desk = Desk { summary, words };
-    let kind = kind(summary);
-    let title = words.name("kind", kind).to_owned();
+/// The words of a letter.
+pub(super) fn compose(letter: &Letter<'_>) -> Content {
+    let (summary, words) = (letter.summary, letter.words);
+    let desk = Desk { summary, kind: letter.kind, words };
+    let title = words.name("kind", letter.kind.code()).to_owned();
     let patient = summary.patient.as_ref().map(|patient| patient.name.as_str());
     let patient = patient.unwrap_or(words.get("not-recorded"));
     let identifiers = summary.identifiers.join(words.get("list.comma"));
@@ -60,20 +81,9 @@ pub(super) fn compose(summary: &Summary, words: &Catalogue) -> Content {
         subject: words.fill("subject", &[("title", title.as_str()), ("patient", patient)]),
         title,
         day: [year, i32::from(u8::from(month)), i32::from(day)],
-        status: words.get("status.draft").to_owned(),
+        status: status(letter),
         parties: parties(&desk),
-        sections: vec![
-            short::short(&desk),
-            short::request(&desk),
-            course::course(&desk),
-            scores::scores(&desk),
-            segments::examination(&desk),
-            treatment::treatment(&desk),
-            safety::safety(&desk),
-            plan::plan(&desk),
-            gaps::gaps(&desk),
-            gaps::method(&desk),
-        ],
+        sections: letter.kind.sections().into_iter().filter_map(|id| desk.write(id)).collect(),
         charts: charts::charts(&desk),
         charts_note: words.get("charts.note").to_owned(),
         cautions: ["findings", "screening", "words", "emergency"]
@@ -88,19 +98,18 @@ pub(super) fn compose(summary: &Summary, words: &Catalogue) -> Content {
     }
 }
 
-/// The kind of letter that the state of the episode calls for.
-pub(super) fn kind(summary: &Summary) -> &'static str {
-    match (summary.course.status.as_deref(), summary.course.end_reason.as_deref()) {
-        (_, Some("referred-on")) => "referral",
-        (Some("finished" | "cancelled"), _) => "discharge",
-        _ => "progress",
-    }
+/// Whether it is a draft, or who signed it when.
+fn status(letter: &Letter<'_>) -> String {
+    let words = letter.words;
+    let Some(signed) = letter.signed else { return words.get("status.draft").to_owned() };
+    let day = words.day(Day(signed.at.to_utc().date()));
+    words.fill("status.signed", &[("name", signed.name.as_str()), ("date", &day)])
 }
 
 fn parties(desk: &Desk<'_>) -> Vec<Fact> {
     let (summary, words) = (desk.summary, desk.words);
     let requester = summary.referral.as_ref().and_then(|facts| facts.requester.as_ref());
-    let mut from = person(summary.care_manager.as_ref());
+    let mut from = person(desk, summary.care_manager.as_ref());
     if let Some(organization) = &summary.organization {
         from.push(organization.name.clone());
         from.push(organization.address.join(words.get("list.comma")));
@@ -108,7 +117,7 @@ fn parties(desk: &Desk<'_>) -> Vec<Fact> {
     }
     let mut items = vec![
         Fact::new(words.get("party.about"), patient(desk)),
-        Fact::new(words.get("party.to"), person(requester)),
+        Fact::new(words.get("party.to"), person(desk, requester)),
         Fact::new(words.get("party.from"), from),
     ];
     let copies: Vec<String> =
@@ -125,9 +134,9 @@ fn parties(desk: &Desk<'_>) -> Vec<Fact> {
     items
 }
 
-fn person(party: Option<&Party>) -> Vec<String> {
+fn person(desk: &Desk<'_>, party: Option<&Party>) -> Vec<String> {
     let Some(party) = party else { return Vec::new() };
-    let registered = party.identifiers.join(", ");
+    let registered = party.identifiers.join(desk.words.get("list.comma"));
     let profession = party.profession.clone().unwrap_or_default();
     vec![party.name.clone(), profession, registered]
 }
@@ -136,7 +145,7 @@ fn patient(desk: &Desk<'_>) -> Vec<String> {
     let Some(patient) = &desk.summary.patient else { return Vec::new() };
     let words = desk.words;
     let born = patient.birth_date.as_deref().map(|date| {
-        let day = crate::clinical::source::Day::parse(date).map(|day| words.day(day));
+        let day = Day::parse(date).map(|day| words.day(day));
         words.fill("patient.born", &[("date", day.as_deref().unwrap_or(date))])
     });
     let gender = patient.gender.as_deref().map(|gender| words.name("gender", gender).to_owned());

@@ -31,8 +31,8 @@ pub(super) fn safety(desk: &Desk<'_>) -> Section {
         .iter()
         .map(|pressure| {
             let places = [
-                ("systolic", pressure.systolic.to_string()),
-                ("diastolic", pressure.diastolic.to_string()),
+                ("systolic", words.number(pressure.systolic)),
+                ("diastolic", words.number(pressure.diastolic)),
                 ("day", words.day(pressure.day)),
             ];
             words.fill("safety.pressure-value", &places)

@@ -1,9 +1,10 @@
 //! Scores and counts, then and now.
 
+use crate::clinical::goal::{Aim, Progress};
+use crate::clinical::habit::Run;
 use crate::clinical::number::Number;
-use crate::clinical::outcome::{Measure, Outcome, Score};
+use crate::clinical::outcome::{Measure, Outcome, Score, about};
 use crate::clinical::threshold::ChangeClass;
-use crate::letter::catalogue::signed;
 use crate::letter::compose::Desk;
 use crate::letter::content::{Block, Section};
 
@@ -26,6 +27,10 @@ pub(super) fn scores(desk: &Desk<'_>) -> Section {
             sum: false,
         });
     }
+    let more: Vec<String> = [best(desk), goals(desk), habit(desk)].concat();
+    if !more.is_empty() {
+        blocks.push(Block::List { items: more });
+    }
     blocks.extend(rating(desk).map(Block::paragraph));
     if let Some(choice) = &summary.threshold_set {
         blocks.push(Block::note(words.fill("scores.held", &[("set", choice.set.as_str())])));
@@ -39,8 +44,10 @@ fn row(desk: &Desk<'_>, outcome: &Outcome) -> Vec<String> {
     let change = outcome.change.map_or_else(
         || desk.text("none-mark"),
         |change| match outcome.measure {
-            Measure::Ndi => desk.words.fill("unit.points-change", &[("n", &signed(change))]),
-            _ => signed(change),
+            Measure::Ndi => {
+                desk.words.fill("unit.points-change", &[("n", &desk.words.signed(change))])
+            }
+            _ => desk.words.signed(change),
         },
     );
     let same = outcome.same_activities.filter(|_| outcome.latest.is_some());
@@ -59,15 +66,19 @@ fn row(desk: &Desk<'_>, outcome: &Outcome) -> Vec<String> {
 
 /// The name of a measure, with the kind of a pain rating.
 pub(super) fn measure_name(desk: &Desk<'_>, outcome: &Outcome) -> String {
-    let name = desk.words.name("measure", crate::clinical::outcome::about(outcome.measure));
-    let kind = outcome.kind.map_or("", |kind| desk.words.name("pain-kind", kind));
+    name(desk, outcome.measure, outcome.kind)
+}
+
+fn name(desk: &Desk<'_>, measure: Measure, kind: Option<&str>) -> String {
+    let name = desk.words.name("measure", about(measure));
+    let kind = kind.map_or("", |kind| desk.words.name("pain-kind", kind));
     name.replace("{kind}", kind)
 }
 
 /// A score's value with its unit.
 pub(super) fn value(desk: &Desk<'_>, measure: Measure, value: Number) -> String {
     let unit = if measure == Measure::Ndi { "unit.percent" } else { "unit.of-ten" };
-    desk.words.fill(unit, &[("n", &value.to_string())])
+    desk.words.fill(unit, &[("n", &desk.words.number(value))])
 }
 
 fn score(desk: &Desk<'_>, measure: Measure, score: &Score) -> String {
@@ -76,7 +87,7 @@ fn score(desk: &Desk<'_>, measure: Measure, score: &Score) -> String {
     let mut details = Vec::new();
     if let Some(points) = score.points {
         let possible = score.answered.map_or(50, |answered| answered * 5).to_string();
-        details.push(words.fill("unit.of", &[("n", points.to_string()), ("of", possible)]));
+        details.push(words.fill("unit.of", &[("n", words.number(points)), ("of", possible)]));
     }
     details.extend(score.band.map(|band| words.name("band", band).to_owned()));
     let mut lines = vec![words.fill("scores.when", &when)];
@@ -122,7 +133,7 @@ fn habit_row(desk: &Desk<'_>) -> Option<Vec<String>> {
     let words = desk.words;
     let habit = desk.summary.habit.as_ref()?;
     let count = |count: &crate::clinical::habit::Count| {
-        let places = [("n", count.per_day.to_string()), ("day", words.short_day(count.day))];
+        let places = [("n", words.number(count.per_day)), ("day", words.short_day(count.day))];
         words.fill("unit.per-day", &places)
     };
     let zero = habit.first_zero.map(|day| words.fill("habit.zero", &[("day", &words.day(day))]));
@@ -130,15 +141,94 @@ fn habit_row(desk: &Desk<'_>) -> Option<Vec<String>> {
         desk.text("measure.habit"),
         count(&habit.first),
         habit.latest.as_ref().map_or_else(|| desk.text("not-repeated"), count),
-        habit.change.map_or_else(|| desk.text("none-mark"), signed),
+        habit.change.map_or_else(|| desk.text("none-mark"), |n| words.signed(n)),
         zero.unwrap_or_else(|| desk.text("habit.not-zero")),
     ])
+}
+
+/// Where a score was better in between than at the latest.
+fn best(desk: &Desk<'_>) -> Vec<String> {
+    let between = |outcome: &&Outcome| {
+        outcome.measure != Measure::Grc
+            && outcome.latest.as_ref().is_some_and(|latest| latest.value != outcome.best)
+    };
+    let line = |outcome: &Outcome| {
+        let best = value(desk, outcome.measure, outcome.best);
+        let places = [("measure", measure_name(desk, outcome)), ("best", best)];
+        desk.words.fill("scores.best", &places)
+    };
+    desk.summary.outcomes.iter().filter(between).map(line).collect()
+}
+
+/// How much of the way to each target was gone.
+fn goals(desk: &Desk<'_>) -> Vec<String> {
+    let words = desk.words;
+    let line = |progress: &Progress| {
+        let shown = |n| match progress.target.aim {
+            Aim::Score(measure, _) => value(desk, measure, n),
+            Aim::SelfManipulation => words.number(n),
+        };
+        let name = match progress.target.aim {
+            Aim::Score(measure, kind) => name(desk, measure, kind),
+            Aim::SelfManipulation => desk.text("measure.habit"),
+        };
+        let reached = if progress.reached { "scores.goal-reached" } else { "scores.goal-open" };
+        let nothing = || desk.text("not-recorded");
+        let places = [
+            ("measure", name),
+            ("target", shown(progress.target.value)),
+            ("due", progress.target.due.map_or_else(nothing, |day| words.day(day))),
+            ("percent", progress.percent.map_or_else(nothing, |n| words.number(n))),
+            ("reached", desk.text(reached)),
+        ];
+        let key = if progress.percent.is_some() { "scores.goal" } else { "scores.goal-no-way" };
+        words.fill(key, &places)
+    };
+    desk.summary.goal_progress.iter().map(line).collect()
+}
+
+/// Trend of the habit, days without, days not reported.
+fn habit(desk: &Desk<'_>) -> Vec<String> {
+    let words = desk.words;
+    let Some(habit) = &desk.summary.habit else { return Vec::new() };
+    let mut parts = Vec::new();
+    if let Some(trend) = &habit.trend {
+        let interval = trend.interval.map(|[low, high]| {
+            let places = [("low", words.signed(low)), ("high", words.signed(high))];
+            words.fill("habit.interval", &places)
+        });
+        let places = [
+            ("slope", words.signed(trend.per_week)),
+            ("n", trend.values.to_string()),
+            ("interval", interval.unwrap_or_else(|| desk.text("habit.no-interval"))),
+        ];
+        parts.push(words.fill("habit.trend", &places));
+    }
+    let days = |run: &Run| {
+        let places = [
+            ("n", run.days.to_string()),
+            ("from", words.short_day(run.from)),
+            ("to", words.short_day(run.to)),
+        ];
+        let form = if run.days == 1 { "habit.days.one" } else { "habit.days.many" };
+        words.fill(form, &places)
+    };
+    parts.extend(
+        habit.longest_without.map(|run| words.fill("habit.without", &[("days", days(&run))])),
+    );
+    parts.extend(habit.days_since_last.map(|n| words.fill("habit.since", &[("n", n.to_string())])));
+    if !habit.not_reported.is_empty() {
+        let runs: Vec<String> = habit.not_reported.iter().map(days).collect();
+        let places = [("days", runs.join(words.get("list.semicolon")))];
+        parts.push(words.fill("habit.not-reported", &places));
+    }
+    if parts.is_empty() { Vec::new() } else { vec![parts.join(" ")] }
 }
 
 fn rating(desk: &Desk<'_>) -> Option<String> {
     let outcome = desk.summary.outcomes.iter().find(|o| o.measure == Measure::Grc)?;
     let latest = outcome.latest.as_ref().unwrap_or(&outcome.first);
-    let places = [("n", signed(latest.value)), ("day", desk.words.day(latest.day))];
+    let places = [("n", desk.words.signed(latest.value)), ("day", desk.words.day(latest.day))];
     Some(desk.words.fill("scores.rating", &places))
 }
 
@@ -151,10 +241,10 @@ pub(super) fn thresholds(desk: &Desk<'_>) -> Option<String> {
         let Some(judgement) = &outcome.judgement else { continue };
         let unit =
             if outcome.measure == Measure::Ndi { "unit.points" } else { "unit.plain-points" };
-        let amount = |n: Number| words.fill(unit, &[("n", &n.to_string())]);
+        let amount = |n: Number| words.fill(unit, &[("n", &words.number(n))]);
         let share = judgement
             .important_percent_of_first
-            .map(|percent| words.fill("scores.or-share", &[("n", &percent.to_string())]));
+            .map(|percent| words.fill("scores.or-share", &[("n", &words.number(percent))]));
         let important = format!("{}{}", amount(judgement.important), share.unwrap_or_default());
         let none = || desk.text("scores.no-error");
         let places = [

@@ -3,9 +3,9 @@
 use std::collections::BTreeMap;
 
 use crate::clinical::range::RangeChange;
+use crate::clinical::range_side::{Difference, SideDifference};
 use crate::clinical::segment::{Class, Mobility, Segment, Side};
 use crate::clinical::segment_map::{Change, ChangeClass, Counts, LooseRun};
-use crate::letter::catalogue::signed;
 use crate::letter::compose::{Desk, map};
 use crate::letter::content::{Block, Section};
 
@@ -21,7 +21,8 @@ pub(super) fn examination(desk: &Desk<'_>) -> Section {
     }
     blocks.extend(ranges(desk));
     let from = (summary.segments.cells.iter().flat_map(|cell| &cell.sources))
-        .chain(summary.ranges.iter().flat_map(|range| &range.sources));
+        .chain(summary.ranges.iter().flat_map(|range| &range.sources))
+        .chain(summary.side_differences.iter().flat_map(|found| &found.sources));
     desk.section("examination", Some("29545-1"), blocks, from)
 }
 
@@ -151,7 +152,26 @@ fn ranges(desk: &Desk<'_>) -> Vec<Block> {
         rows: desk.summary.ranges.iter().map(|range| range_row(desk, range)).collect(),
         sum: false,
     };
-    vec![table]
+    let sides = desk.summary.side_differences.iter().map(|found| side_difference(desk, found));
+    let sides: Vec<String> = sides.collect();
+    let mut blocks = vec![table];
+    if !sides.is_empty() {
+        let places = [("differences", sides.join(words.get("list.semicolon")))];
+        blocks.push(Block::paragraph(words.fill("ranges.sides", &places)));
+    }
+    blocks
+}
+
+/// Right minus left, first and latest.
+fn side_difference(desk: &Desk<'_>, found: &SideDifference) -> String {
+    let words = desk.words;
+    let name = words.name("movement", found.movement);
+    let mode = found.mode.as_deref().map_or(words.get("not-recorded"), |m| words.name("mode", m));
+    let degrees = |d: Difference| words.fill("unit.degrees", &[("n", words.signed(d.degrees))]);
+    let latest = found.latest.map_or_else(|| desk.text("not-repeated"), degrees);
+    let name = words.fill("ranges.name", &[("direction", name), ("mode", mode)]);
+    let places = [("name", name), ("first", degrees(found.first)), ("latest", latest)];
+    words.fill("ranges.side", &places)
 }
 
 fn range_row(desk: &Desk<'_>, range: &RangeChange) -> Vec<String> {
@@ -159,7 +179,7 @@ fn range_row(desk: &Desk<'_>, range: &RangeChange) -> Vec<String> {
     let name = words.name("direction", range.direction);
     let mode = range.mode.as_deref().map_or(words.get("not-recorded"), |m| words.name("mode", m));
     let degrees = |measured: &crate::clinical::range::Measured| {
-        words.fill("unit.degrees", &[("n", measured.degrees.to_string())])
+        words.fill("unit.degrees", &[("n", words.number(measured.degrees))])
     };
     let meaning = match (range.exceeds_error, range.contradicted) {
         (_, true) => "change.contradicted",
@@ -167,12 +187,12 @@ fn range_row(desk: &Desk<'_>, range: &RangeChange) -> Vec<String> {
         (Some(false), _) => "ranges.within",
         (None, _) => "ranges.unknown",
     };
-    let change = |change| words.fill("unit.degrees", &[("n", signed(change))]);
+    let change = |change| words.fill("unit.degrees", &[("n", words.signed(change))]);
     vec![
         words.fill("ranges.name", &[("direction", name), ("mode", mode)]),
         degrees(&range.first),
         range.latest.as_ref().map_or_else(|| desk.text("not-repeated"), degrees),
         range.change.map_or_else(|| desk.text("none-mark"), change),
-        words.fill(meaning, &[("error", range.error.to_string())]),
+        words.fill(meaning, &[("error", words.number(range.error))]),
     ]
 }

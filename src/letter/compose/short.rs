@@ -2,10 +2,10 @@
 
 use crate::clinical::ReferralFacts;
 use crate::clinical::source::Source;
-use crate::letter::catalogue::signed;
 use crate::letter::compose::scores::{class_words, measure_name, value};
 use crate::letter::compose::{Desk, treatment};
 use crate::letter::content::{Block, Section};
+use crate::letter::kind::Kind;
 
 /// The one paragraph that a reader in a hurry reads.
 pub(super) fn short(desk: &Desk<'_>) -> Section {
@@ -13,14 +13,17 @@ pub(super) fn short(desk: &Desk<'_>) -> Section {
     let problems: Vec<String> = summary.problems.iter().map(|p| p.name.clone()).collect();
     let problem =
         if problems.is_empty() { desk.text("short.no-problem") } else { words.list(&problems) };
-    let blocks = vec![
-        Block::Lead {
-            text: words.fill("short.problem", &[("problem", &problem), ("course", &course(desk))]),
-        },
-        Block::List {
-            items: [flags(desk), results(desk), vec![treatment::in_short(desk)]].concat(),
-        },
-    ];
+    let lead = words.fill("short.problem", &[("problem", &problem), ("course", &course(desk))]);
+    let others = [results(desk), vec![treatment::in_short(desk)]].concat();
+    // An urgent letter puts what must be known first into the answer itself.
+    let urgent = desk.kind == Kind::UrgentReferral;
+    let alerts = flags(desk);
+    let blocks = if urgent && !alerts.is_empty() {
+        let rest = [vec![lead], others].concat();
+        vec![Block::Lead { text: alerts.join(" ") }, Block::List { items: rest }]
+    } else {
+        vec![Block::Lead { text: lead }, Block::List { items: [alerts, others].concat() }]
+    };
     let from = (summary.problems.iter().map(|problem| &problem.source))
         .chain(summary.outcomes.iter().flat_map(|outcome| &outcome.sources))
         .chain(&summary.course.source)
@@ -72,8 +75,9 @@ fn results(desk: &Desk<'_>) -> Vec<String> {
     if let Some(habit) = &summary.habit
         && let (Some(latest), Some(change)) = (&habit.latest, habit.change)
     {
-        let (first, latest) = (habit.first.per_day.to_string(), latest.per_day.to_string());
-        let places = [("first", first.as_str()), ("latest", &latest), ("change", &signed(change))];
+        let (first, latest) = (words.number(habit.first.per_day), words.number(latest.per_day));
+        let places =
+            [("first", first.as_str()), ("latest", &latest), ("change", &words.signed(change))];
         lines.push(words.fill("short.habit", &places));
     }
     lines
@@ -94,11 +98,12 @@ fn flags(desk: &Desk<'_>) -> Vec<String> {
     positive.chain(active.map(|flag| words.fill("short.flag", &[("flag", &flag.says)]))).collect()
 }
 
-/// What the record asks of the reader: referrals onward; else that nothing is recorded.
+/// What the record asks of the reader: referrals onward; else that nothing is recorded, and how the
+/// episode stands.
 pub(super) fn request(desk: &Desk<'_>) -> Section {
     let onward = &desk.summary.onward;
     let blocks = if onward.is_empty() {
-        vec![Block::paragraph(desk.text("request.none"))]
+        vec![Block::paragraph(desk.words.name("request.none", desk.kind.code()))]
     } else {
         vec![Block::List { items: onward.iter().map(|facts| one_request(desk, facts)).collect() }]
     };
@@ -113,7 +118,11 @@ fn one_request(desk: &Desk<'_>, facts: &ReferralFacts) -> String {
     let priority = referral.priority.as_deref().unwrap_or("routine");
     let day = referral.day.map(|day| words.day(day));
     let reasons: Vec<String> = referral.reasons.iter().chain(&referral.notes).cloned().collect();
-    let reasons = if reasons.is_empty() { nothing.to_owned() } else { reasons.join("; ") };
+    let reasons = if reasons.is_empty() {
+        nothing.to_owned()
+    } else {
+        reasons.join(words.get("list.semicolon"))
+    };
     let places = [
         ("service", referral.service.as_deref().unwrap_or(nothing)),
         ("performer", performer),

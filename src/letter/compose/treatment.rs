@@ -52,7 +52,7 @@ fn amounts(desk: &Desk<'_>, totals: &Totals) -> String {
     let mut parts = Vec::new();
     if totals.oscillations.max.get() > 0.into() {
         let places =
-            [("n", totals.oscillations.to_string()), ("seconds", totals.seconds.to_string())];
+            [("n", words.number(totals.oscillations)), ("seconds", words.number(totals.seconds))];
         parts.push(words.fill("treatment.oscillations", &places));
     }
     parts.extend(others(desk, totals));
@@ -69,7 +69,7 @@ fn others(desk: &Desk<'_>, totals: &Totals) -> Vec<String> {
         parts.push(words.count("count.repetition", count(totals.repetitions)));
     }
     if totals.other_seconds.max.get() > 0.into() {
-        let seconds = totals.other_seconds.to_string();
+        let seconds = words.number(totals.other_seconds);
         parts.push(words.fill("treatment.other-seconds", &[("n", seconds)]));
     }
     parts
@@ -93,7 +93,7 @@ fn row(desk: &Desk<'_>, segment: Segment, totals: &Totals) -> Vec<String> {
 fn dose_cells(desk: &Desk<'_>, totals: &Totals) -> [String; 3] {
     let none = || desk.text("none-mark");
     let amount = |span: &crate::clinical::number::Span, missing: u32| {
-        let known = (span.max.get() > 0.into()).then(|| span.to_string());
+        let known = (span.max.get() > 0.into()).then(|| desk.words.number(span));
         let open =
             (missing > 0).then(|| desk.words.fill("treatment.open", &[("n", missing.to_string())]));
         let parts: Vec<String> = known.into_iter().chain(open).collect();

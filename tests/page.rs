@@ -1,0 +1,127 @@
+//! The pages of an episode and of a visit: complete, linked, and fit for a strict policy.
+
+#![expect(clippy::unwrap_used, reason = "a test may fail loudly")]
+
+use std::collections::BTreeSet;
+
+use spondyl::clinical::{Record, Summary, summary};
+use spondyl::letter::catalogue::Catalogue;
+use spondyl::page;
+
+mod episode;
+
+fn each(check: impl Fn(&str, &Summary)) {
+    let clinic = episode::clinic();
+    for id in episode::episode_ids(&clinic) {
+        let record = Record::build(episode::episode(&clinic, &id), &clinic);
+        check(&id, &summary(&record, episode::now()));
+    }
+}
+
+/// Writes the pages to the directory that `SPONDYL_LETTERS` names, to be looked at.
+#[test]
+fn pages_to_look_at() {
+    let Ok(directory) = std::env::var("SPONDYL_LETTERS") else { return };
+    each(|id, summary| {
+        let words = Catalogue::english();
+        let write = |name: &str, page: String| {
+            std::fs::write(format!("{directory}/{id}-{name}.html"), page).unwrap();
+        };
+        write("episode", page::episode(summary, "/fhir", words));
+        write("visit", page::visit(summary, "/fhir", words));
+    });
+}
+
+/// The values of an attribute.
+fn values<'a>(page: &'a str, attribute: &str) -> Vec<&'a str> {
+    let start = format!(" {attribute}=\"");
+    page.split(&start).skip(1).map(|rest| rest.split('"').next().unwrap()).collect()
+}
+
+/// No script or style within the page but the one style; each id once; each field with a label.
+#[track_caller]
+fn well_made(id: &str, page: &str) {
+    assert!(values(page, "style").is_empty(), "{id}: a style that no hash allows");
+    for script in page.split("<script").skip(1) {
+        assert!(script.starts_with(" src=\"/visit.js\" defer></script>"), "{id}: {script}");
+    }
+    assert!(!page.contains(" onclick") && !page.contains("javascript:"), "{id}");
+    let ids = values(page, "id");
+    let once: BTreeSet<&str> = ids.iter().copied().collect();
+    assert_eq!(ids.len(), once.len(), "{id}: an id stands twice");
+    for field in page.split("<input").skip(1).chain(page.split("<select").skip(1)) {
+        let tag = field.split('>').next().unwrap();
+        let name = values(tag, "name").first().copied().unwrap();
+        let before = page.split(&format!(" id=\"{name}\"")).next().unwrap();
+        let labelled = before.matches("<label>").count() > before.matches("</label>").count();
+        assert!(labelled || tag.contains("aria-label=\""), "{id}: {name} has no label");
+    }
+}
+
+#[test]
+fn an_episode_links_to_each_record() {
+    each(|id, summary| {
+        for words in [Catalogue::english(), Catalogue::german()] {
+            let page = page::episode(summary, "/fhir", words);
+            well_made(id, &page);
+            let links: BTreeSet<&str> = values(&page, "href").into_iter().collect();
+            for source in &summary.dose.total.sources {
+                assert!(links.contains(format!("/fhir/{source}").as_str()), "{id}: {source}");
+            }
+            assert!(links.contains(format!("/episodes/{id}/visit").as_str()), "{id}");
+            assert!(!page.contains("{n}") && !page.contains("episode-page."), "{id}");
+        }
+    });
+}
+
+#[test]
+fn the_form_of_a_visit() {
+    each(|id, summary| {
+        for words in [Catalogue::english(), Catalogue::german()] {
+            let page = page::visit(summary, "/fhir", words);
+            well_made(id, &page);
+            assert!(!page.contains(">visit.") && !page.contains("\"visit."), "{id}: a key as text");
+            let names: BTreeSet<&str> = values(&page, "name").into_iter().collect();
+            for name in
+                ["start", "segment.C0-C1.left", "segment.L5-S1.right.pain", "treatment.5.side"]
+            {
+                assert!(names.contains(name), "{id}: {name}");
+            }
+            assert!(page.contains(&format!("data-episode=\"EpisodeOfCare/{id}\"")), "{id}");
+        }
+    });
+    let clinic = episode::clinic();
+    let record = Record::build(episode::episode(&clinic, "demo-aldis-episode"), &clinic);
+    let page = page::visit(&summary(&record, episode::now()), "/fhir", Catalogue::english());
+    let last = "<td class=\"last\">2 \u{b7} 20\u{a0}Apr\u{a0}2026</td>";
+    assert!(page.contains(last), "the last finding stands beside");
+}
+
+/// Every rule and message that the script names has a text.
+#[test]
+fn the_script_has_its_words() {
+    let clinic = episode::clinic();
+    let record = Record::build(episode::episode(&clinic, "demo-aldis-episode"), &clinic);
+    let page = page::visit(&summary(&record, episode::now()), "/fhir", Catalogue::english());
+    let held = values(&page, "data-words")[0].replace("&quot;", "\"");
+    let mut asked = 0;
+    for call in [
+        "words.",
+        "words[\"",
+        "refuse(name, \"",
+        "refuse(\"start\", \"",
+        ", \"whole\"",
+        "\"needed\"",
+    ] {
+        for rest in page::VISIT_SCRIPT.split(call).skip(1) {
+            let key: String = if call.ends_with('"') && call.starts_with([',', '"']) {
+                call.trim_matches([',', ' ', '"']).to_owned()
+            } else {
+                rest.chars().take_while(|c| c.is_ascii_lowercase() || *c == '-').collect()
+            };
+            asked += 1;
+            assert!(held.contains(&format!("\"{key}\":")), "{call}{key}");
+        }
+    }
+    assert!(asked > 12, "{asked}");
+}
