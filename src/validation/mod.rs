@@ -14,6 +14,8 @@ mod catalog;
 mod fhirpath;
 mod finding;
 mod keyword;
+mod message;
+mod narrative;
 mod resource;
 mod scope;
 

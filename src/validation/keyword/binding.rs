@@ -8,8 +8,8 @@
 use serde_json::Value;
 
 use super::{Rule, Site};
-use crate::fhir::IssueType;
 use crate::fhir::json::At;
+use crate::fhir::{IssueType, Message};
 use crate::terminology::Membership;
 use crate::validation::finding::Finding;
 use crate::validation::scope::Scope;
@@ -112,7 +112,7 @@ impl Rule for Binding {
                 let text = format!(
                     "Whether the code is in {set} cannot be told: its code system is not held here."
                 );
-                Finding::warning(code, text)
+                Finding::warning(code, text).message(Message::BindingUntold)
             }
             (Verdict::Uncoded, _) => {
                 Finding::error(code, format!("A code from {set} is required; text is not enough."))
