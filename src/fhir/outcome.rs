@@ -240,10 +240,15 @@ pub fn locate(issues: &mut [Issue], text: &[u8], root: &str) {
     }
 }
 
+/// What is said where nothing is wrong.
+pub fn all_well() -> Issue {
+    Issue::information("No issues were found.").message(Message::AllWell)
+}
+
 /// An OperationOutcome of those issues; with none, one that says all is well (the resource must
 /// have at least one issue).
 pub fn operation_outcome(issues: &[Issue]) -> Value {
-    let all_well = [Issue::information("No issues were found.").message(Message::AllWell)];
+    let all_well = [all_well()];
     let issues = if issues.is_empty() { &all_well } else { issues };
     let issues: Vec<Value> = issues.iter().map(Issue::to_value).collect();
     json!({ "resourceType": "OperationOutcome", "issue": issues })

@@ -264,15 +264,29 @@ pub(super) fn issues(kind: &str, findings: Vec<Finding>) -> Vec<Issue> {
     issues
 }
 
-/// A code that its system does not have is in no value set either; where that is told of the
-/// element, it is not told of its coding again.
+/// What follows from something that is told already is not told again: a code that its system does
+/// not have is in no value set either; a null among objects is of the wrong type too.
 fn drop_echoes(issues: &mut Vec<Issue>) {
     let is_code = |issue: &Issue| issue.code == IssueType::CodeInvalid;
     let told = issues.iter().filter(|issue| is_code(issue) && issue.is_error());
     let told: HashSet<String> = told.filter_map(|issue| issue.expression.clone()).collect();
+    let places = |message: Message| -> HashSet<String> {
+        let told = issues.iter().filter(|issue| issue.told() == message);
+        told.filter_map(|issue| issue.expression.clone()).collect()
+    };
+    let mistyped = places(Message::JsonType);
+    let nulls = places(Message::NullMisplaced).into_iter();
+    let with_null_items: HashSet<String> =
+        nulls.filter_map(|place| Some(place.rsplit_once('[')?.0.to_owned())).collect();
     issues.retain(|issue| {
         let place = issue.expression.as_deref().unwrap_or_default();
         let around = place.rsplit_once(".coding[").map(|(around, _)| around);
-        !is_code(issue) || around.is_none_or(|around| !told.contains(around))
+        match issue.told() {
+            // A null that is told of its item is not told of the array again.
+            Message::NullMisplaced => !with_null_items.contains(place),
+            // What is no code at all is told as that.
+            _ if is_code(issue) && mistyped.contains(place) => false,
+            _ => !is_code(issue) || around.is_none_or(|around| !told.contains(around)),
+        }
     });
 }

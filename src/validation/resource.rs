@@ -39,7 +39,8 @@ pub(super) fn is_valid(scope: &Scope, value: &Value, place: Place) -> bool {
     valid.unwrap_or(false)
 }
 
-fn is_claim_met(scope: &Scope, value: &Value, canonical: &str) -> bool {
+/// Whether the resource meets the profile; not, where that is not held.
+pub(super) fn is_claim_met(scope: &Scope, value: &Value, canonical: &str) -> bool {
     if is_own_type(value, canonical) {
         return true;
     }

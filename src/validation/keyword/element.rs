@@ -92,7 +92,11 @@ fn is_empty(object: &Map<String, Value>) -> bool {
 
 /// Whether `sibling` fits beside `value`; what is of the wrong JSON type is told by the type.
 fn is_paired(value: Option<&Value>, sibling: &Value) -> bool {
+    let is_void = |value: &Value| value.as_object().is_some_and(Map::is_empty);
+    let has_void = |list: &[Value]| list.iter().any(is_void);
     match (value, sibling) {
+        (_, Value::Object(object)) if object.is_empty() => false,
+        (_, Value::Array(list)) if has_void(list) => false,
         (None, Value::Object(_)) => has_extension(sibling),
         (None, Value::Array(list)) => {
             list.iter().all(|item| item.is_null() || has_extension(item))
@@ -140,6 +144,8 @@ mod tests {
             (Some(json!(["x", null])), json!([said, null]), false),
             (Some(json!(["x"])), json!([null, said]), false),
             (None, json!([null]), false),
+            (Some(json!("x")), json!({}), false),
+            (Some(json!(["x"])), json!([{}]), false),
             (None, json!([null, said]), true),
         ] {
             assert_eq!(is_paired(value.as_ref(), &sibling), expected, "{value:?} {sibling}");
