@@ -254,7 +254,9 @@ fn invalid_status(issues: &[Issue]) -> u16 {
 /// The issue of a text that is not JSON.
 pub fn malformed_issue(malformed: &Malformed) -> Issue {
     let issue = Issue::error(IssueType::Structure, malformed.told());
-    let (severity, position) = (Severity::Fatal, malformed.position);
+    let short = |number: usize| u32::try_from(number).unwrap_or(u32::MAX);
+    let position = malformed.position.map(|(line, column)| (short(line), short(column)));
+    let severity = Severity::Fatal;
     let issue = Issue { severity, position, ..issue.message(Message::Malformed) };
     match &malformed.path {
         Some(path) => issue.at(path),

@@ -211,19 +211,18 @@ fn text_lines(file: &str, line: Option<usize>, issues: &[Issue]) -> Vec<String> 
     let all_well = [outcome::all_well()];
     let issues = if issues.is_empty() { &all_well } else { issues };
     let each = issues.iter().map(|issue| {
-        let mut text = file.to_owned();
-        match (line, issue.position) {
-            (Some(line), Some((_, column))) => text.push_str(&format!(":{line}:{column}")),
-            (Some(line), None) => text.push_str(&format!(":{line}")),
-            (None, Some((line, column))) => text.push_str(&format!(":{line}:{column}")),
-            (None, None) => {}
-        }
-        text.push_str(&format!(": {} ({})", issue.severity.as_str(), issue.code.as_str()));
+        let mut text = vec![file.to_owned()];
+        text.extend(line.map_or_else(
+            || issue.position.map(|(line, _)| format!(":{line}")),
+            |line| Some(format!(":{line}")),
+        ));
+        text.extend(issue.position.map(|(_, column)| format!(":{column}")));
+        text.push(format!(": {} ({})", issue.severity.as_str(), issue.code.as_str()));
         text.extend(issue.expression.iter().map(|place| format!(" at {place}")));
-        text.push_str(&format!(": {} [{}", issue.diagnostics, issue.told().id()));
+        text.push(format!(": {} [{}", issue.diagnostics, issue.told().id()));
         text.extend(issue.rule.iter().map(|rule| format!(" {rule}")));
-        text.push(']');
-        text
+        text.push("]".to_owned());
+        text.concat()
     });
     each.collect()
 }

@@ -244,11 +244,11 @@ impl Check<'_> {
                 }
             }
             "src" => self.image(node, value),
-            "href" | "cite" | "longdesc" | "usemap" => {
-                if scheme(value).is_some_and(|scheme| !SAFE.contains(&scheme.as_str())) {
-                    let message = format!("The {name} of a narrative must not run or carry code.");
-                    self.active(node, message);
-                }
+            "href" | "cite" | "longdesc" | "usemap"
+                if scheme(value).is_some_and(|scheme| !SAFE.contains(&scheme.as_str())) =>
+            {
+                let message = format!("The {name} of a narrative must not run or carry code.");
+                self.active(node, message);
             }
             _ => {}
         }

@@ -119,9 +119,9 @@ pub struct Issue {
     /// The rule that was broken: a profile's canonical, an invariant's key, a value set.
     pub rule: Option<String>,
     /// The canonical of the profile by which it was found; none for the base type.
-    pub profile: Option<String>,
+    pub profile: Option<Box<str>>,
     /// Line and column in the text that was sent, from 1.
-    pub position: Option<(usize, usize)>,
+    pub position: Option<(u32, u32)>,
 }
 
 impl Issue {
@@ -181,7 +181,8 @@ impl Issue {
     fn to_value(&self) -> Value {
         let mut issue = Map::new();
         if let Some((line, column)) = self.position {
-            let part = |name: &str, number: usize| json!({ "url": extension(name), "valueInteger": number });
+            let part =
+                |name: &str, number: u32| json!({ "url": extension(name), "valueInteger": number });
             issue.insert("extension".into(), json!([part("line", line), part("col", column)]));
         }
         issue.insert("severity".into(), json!(self.severity.as_str()));
@@ -204,7 +205,8 @@ impl Issue {
         if let Some(rule) = &self.rule {
             text.extend([": ", rule]);
         }
-        if let Some(profile) = self.profile.as_ref().filter(|p| self.rule.as_ref() != Some(p)) {
+        let profile = self.profile.as_deref();
+        if let Some(profile) = profile.filter(|profile| self.rule.as_deref() != Some(profile)) {
             text.extend([" (profile ", profile, ")"]);
         }
         text
@@ -269,7 +271,7 @@ mod tests {
     fn an_issue_says_what_where_and_by_which_rule() {
         let mut issue =
             Issue::error(IssueType::Invariant, "Say so.").at("Patient.name").rule("x-1");
-        issue.profile = Some("http://a.example/p".to_owned());
+        issue.profile = Some("http://a.example/p".into());
         issue.position = Some((2, 5));
         let outcome = operation_outcome(&[issue]);
         let issue = &outcome["issue"][0];

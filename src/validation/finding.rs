@@ -50,7 +50,7 @@ impl Finding {
 
     /// The same finding, made by holding a resource to that profile.
     pub(super) fn by_profile(mut self, profile: &str) -> Self {
-        self.issue.profile = Some(profile.to_owned());
+        self.issue.profile = Some(profile.into());
         self
     }
 

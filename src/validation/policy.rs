@@ -277,6 +277,8 @@ mod tests {
 
     #[test]
     fn levels() {
+        const E: Severity = Severity::Error;
+        const W: Severity = Severity::Warning;
         let patient = ResourceType::parse("Patient").unwrap();
         let issue = |message| Issue::error(IssueType::Value, "x").message(message);
         let all = [Message::Format, Message::NarrativeActive, Message::ElementUnknown];
@@ -286,10 +288,9 @@ mod tests {
             let severities: Vec<_> = issues.iter().map(|issue| issue.severity).collect();
             assert_eq!((severities.as_slice(), tag), (expected, tagged), "{level}");
         };
-        use Severity::{Error, Warning};
-        check("refuse", &[Error, Error, Error], false);
-        check("tag", &[Warning, Error, Error], true);
-        check("off", &[Error, Error], false);
+        check("refuse", &[E, E, E], false);
+        check("tag", &[W, E, E], true);
+        check("off", &[E, E], false);
     }
 
     #[test]

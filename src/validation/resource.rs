@@ -54,7 +54,7 @@ pub(super) fn is_claim_met(scope: &Scope, value: &Value, canonical: &str) -> boo
 pub(super) fn findings(scope: &Scope, value: &Value, place: Place) -> Vec<Finding> {
     let compiled = match by_type(&scope.catalog, value) {
         Ok(compiled) => compiled,
-        Err(finding) => return vec![finding],
+        Err(finding) => return vec![*finding],
     };
     let mut found = if place == Place::Contained { contained(value) } else { Vec::new() };
     found.extend(unreferenced(value));
@@ -115,14 +115,14 @@ fn inside<R>(scope: &Scope, value: &Value, place: Place, work: impl FnOnce() -> 
     })
 }
 
-fn by_type<'a>(catalog: &'a Catalog, value: &Value) -> Result<&'a Compiled, Finding> {
-    let refuse = |text: &str| Finding::error(IssueType::Structure, text);
+fn by_type<'a>(catalog: &'a Catalog, value: &Value) -> Result<&'a Compiled, Box<Finding>> {
+    let refuse = |text: &str| Box::new(Finding::error(IssueType::Structure, text));
     let object = value.as_object().ok_or_else(|| refuse("A resource is a JSON object."))?;
     let name = object.get("resourceType").and_then(Value::as_str);
     let name = name.ok_or_else(|| refuse("A resource says its type in resourceType."))?;
     let at = catalog.resource(name);
     let at = at.ok_or_else(|| refuse("R4 has no resource type of the name in resourceType."))?;
-    catalog.compiled(at).map_err(broken)
+    catalog.compiled(at).map_err(|fault| Box::new(broken(fault)))
 }
 
 /// The rules for a resource in `contained`.

@@ -16,6 +16,8 @@ mod capabilities;
 mod headers;
 mod conditional;
 mod history;
+mod outcome;
+mod policy;
 mod read;
 mod round_trip;
 mod search;

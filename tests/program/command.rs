@@ -37,7 +37,7 @@ fn validate_names_file_element_and_rule() {
     let output = spondyl().arg("validate").arg(&file).output().unwrap();
     assert_eq!(output.status.code(), Some(1));
     let said = stdout(&output);
-    assert!(said.contains("patient.json:1:29: error (code-invalid) at Patient.gender: "), "{said}");
+    assert!(said.contains("patient.json:1:27: error (code-invalid) at Patient.gender: "), "{said}");
     assert!(said.contains("[binding-required http://hl7.org/fhir/ValueSet/"), "{said}");
     fs::write(&file, r#"{"resourceType":"Patient","gender":"other"}"#).unwrap();
     let output = spondyl().arg("validate").arg(&file).output().unwrap();
@@ -67,7 +67,7 @@ fn validate_tells_in_order_whatever_the_cores_do() {
     let all: Vec<&str> = said.lines().collect();
     assert_eq!(all.len(), 902);
     assert!(
-        all[0].starts_with("./a.json:1:50: warning (value) at Patient.name[0].family"),
+        all[0].starts_with("./a.json:1:52: warning (value) at Patient.name[0].family"),
         "{}",
         all[0]
     );

@@ -43,7 +43,7 @@ impl<'a> Positions<'a> {
 
     /// Line and column, from 1, of the element at a FHIRPath such as `Patient.name[0].given[1]`, in
     /// the resource at the path `root`; where it is missing, of the nearest around it.
-    pub fn find(&mut self, root: &str, expression: &str) -> Option<(usize, usize)> {
+    pub fn find(&mut self, root: &str, expression: &str) -> Option<(u32, u32)> {
         let below = expression.split_once('.').map_or("", |(_, below)| below);
         let mut place = (self.root, self.root);
         for step in root.split('.').chain(below.split('.')).filter(|step| !step.is_empty()) {
@@ -88,10 +88,11 @@ impl<'a> Positions<'a> {
         Some(list)
     }
 
-    fn line_and_column(&self, at: usize) -> Option<(usize, usize)> {
+    fn line_and_column(&self, at: usize) -> Option<(u32, u32)> {
         let line = self.lines.partition_point(|start| *start <= at);
         let start = *self.lines.get(line.checked_sub(1)?)?;
-        Some((line, self.text.get(start..at)?.chars().count() + 1))
+        let column = self.text.get(start..at)?.chars().count() + 1;
+        Some((u32::try_from(line).ok()?, u32::try_from(column).ok()?))
     }
 }
 
