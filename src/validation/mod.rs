@@ -17,6 +17,7 @@ mod keyword;
 mod resolve;
 mod resource;
 mod scope;
+mod sight;
 
 use catalog::Catalog;
 pub use resolve::Outside;

@@ -47,7 +47,7 @@ pub(super) fn rule(site: Site<'_>, value: &Value) -> Result<Box<dyn Rule>, Strin
 impl Slice {
     fn new(site: Site<'_>, value: &Value) -> Result<Self, String> {
         let name = value.at("name").as_str().ok_or("a slice has a name")?.to_owned();
-        let options = options(site.context);
+        let options = options(&site.inner());
         let build = |key: &str| {
             let built = options.build(value.at(key));
             built.map_err(|error| format!("slice {name}: {key}: {}", error.masked()))
