@@ -90,22 +90,11 @@ pub(super) fn broken(fault: &str) -> Finding {
     Finding::error(IssueType::Exception, format!("The definition cannot be used: {fault}."))
 }
 
-/// Runs `work` with what the resource contains in sight of references.
-pub(super) fn within<R>(scope: &Scope, value: &Value, work: impl FnOnce() -> R) -> R {
-    let text = |value: &Value, key: &str| value.at(key).as_str().map(str::to_owned);
-    let list = value.at("contained").as_array().into_iter().flatten();
-    let ids = list.filter_map(|c| Some((text(c, "id")?, text(c, "resourceType")?))).collect();
-    scope.contained.borrow_mut().push(ids);
-    let answer = work();
-    scope.contained.borrow_mut().pop();
-    answer
-}
-
+/// Runs `work` with the resource as the one that is looked at.
 fn inside<R>(scope: &Scope, value: &Value, place: Place, work: impl FnOnce() -> R) -> Option<R> {
     scope.deeper(|| match place {
-        // What a contained resource refers to stands in its container.
-        Place::Contained => work(),
-        Place::Root | Place::Entry => within(scope, value, work),
+        Place::Root => work(),
+        Place::Contained | Place::Entry => scope.within(value, work),
     })
 }
 
