@@ -1,7 +1,7 @@
 //! What a later definition says of an element, laid over what an earlier one says.
 //!
 //! Later words replace earlier ones, except that invariants add up. A later definition may only
-//! narrow: one that allows more than its base, or can never be met, is refused.
+//! narrow: where it allows more than its base, the base stands, and that is told.
 //! Source: <http://hl7.org/fhir/R4/profiling.html#cardinality>.
 
 use serde_json::Value;
@@ -9,12 +9,14 @@ use serde_json::Value;
 use super::element::{Binding, Element, ElementType, Max, Slicing};
 use super::place::is_kind_of;
 
-/// Lays `from` over `into`.
+/// Lays `from` over `into`. Answers what `from` allows beyond `into`, to be read after the name of
+/// the element; the narrower rule stands.
 ///
 /// # Errors
-/// How the two contradict one another, to be read after the name of the element.
-pub(super) fn merge(into: &mut Element, from: Element) -> Result<(), String> {
-    narrows(into, &from)?;
+/// How the two contradict one another, so that nothing can meet both.
+pub(super) fn merge(into: &mut Element, from: Element) -> Result<Vec<String>, String> {
+    contradicts(into, &from)?;
+    let widened = widens(into, &from);
     let mut constraints = std::mem::take(&mut into.constraints);
     constraints.retain(|c| from.constraints.iter().all(|new| new.key != c.key));
     constraints.extend(from.constraints);
@@ -22,11 +24,11 @@ pub(super) fn merge(into: &mut Element, from: Element) -> Result<(), String> {
         id: from.id,
         path: from.path,
         slice_name: from.slice_name.or(into.slice_name.take()),
-        min: from.min.or(into.min),
-        max: from.max.or(into.max),
+        min: from.min.max(into.min),
+        max: [from.max, into.max].into_iter().flatten().min(),
         types: types(std::mem::take(&mut into.types), from.types),
         content_reference: from.content_reference.or(into.content_reference.take()),
-        binding: from.binding.or(into.binding.take()),
+        binding: binding(into.binding.take(), from.binding),
         constraints,
         fixed: from.fixed.or(into.fixed.take()),
         pattern: from.pattern.or(into.pattern.take()),
@@ -40,24 +42,39 @@ pub(super) fn merge(into: &mut Element, from: Element) -> Result<(), String> {
         (Some(min), Some(Max::Times(max))) if min > max => {
             Err(format!("can never be met: at least {min} and at most {max} are asked"))
         }
-        _ => Ok(()),
+        _ => Ok(widened),
     }
 }
 
-/// Whether `from` allows no more than `into`.
-fn narrows(into: &Element, from: &Element) -> Result<(), String> {
+/// What `from` allows and `into` does not.
+fn widens(into: &Element, from: &Element) -> Vec<String> {
+    let mut widened = Vec::new();
     match (into.min, from.min) {
         (Some(base), Some(min)) if min < base => {
-            return Err(format!("asks for {min} where the base asks for {base}"));
+            widened.push(format!("asks for {min} where the base asks for {base}"));
         }
         _ => {}
     }
     match (into.max, from.max) {
         (Some(base), Some(max)) if max > base => {
-            return Err("allows more than the base does".to_owned());
+            widened.push("allows more than the base does".to_owned());
         }
         _ => {}
     }
+    if is_required(into.binding.as_ref())
+        && from.binding.is_some()
+        && !is_required(from.binding.as_ref())
+    {
+        widened.push("has a weaker binding than the base, which is required".to_owned());
+    }
+    widened
+}
+
+fn is_required(binding: Option<&Binding>) -> bool {
+    binding.is_some_and(|binding| binding.strength == "required")
+}
+
+fn contradicts(into: &Element, from: &Element) -> Result<(), String> {
     let is_held =
         |kind: &ElementType| into.types.iter().any(|base| is_kind_of(&kind.code, &base.code));
     if let Some(kind) = from.types.iter().find(|kind| !into.types.is_empty() && !is_held(kind)) {
@@ -66,12 +83,12 @@ fn narrows(into: &Element, from: &Element) -> Result<(), String> {
     if differ(into.fixed.as_ref(), from.fixed.as_ref()) {
         return Err("has another fixed value than the base".to_owned());
     }
-    let is_required =
-        |binding: &Option<Binding>| binding.as_ref().map(|binding| binding.strength == "required");
-    if is_required(&into.binding) == Some(true) && is_required(&from.binding) == Some(false) {
-        return Err("has a weaker binding than the base, which is required".to_owned());
-    }
     Ok(())
+}
+
+/// A later binding replaces an earlier one, unless that is required and the later one is not.
+fn binding(into: Option<Binding>, from: Option<Binding>) -> Option<Binding> {
+    if is_required(into.as_ref()) && !is_required(from.as_ref()) { into } else { from.or(into) }
 }
 
 /// Whether both are said and are not the same.
@@ -125,7 +142,10 @@ mod tests {
             Element::parse(&value).unwrap()
         };
         let mut rules = parse(base);
-        let told = merge(&mut rules, parse(later)).err().unwrap_or_default();
+        let told = match merge(&mut rules, parse(later)) {
+            Ok(widened) => widened.join(", "),
+            Err(contradiction) => contradiction,
+        };
         assert_eq!(told, expected);
     }
 

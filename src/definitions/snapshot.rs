@@ -42,14 +42,17 @@ pub struct Snapshot {
     pub kind: String,
     /// The root element.
     pub root: Node,
+    /// What the profile allows beyond what it rests on, each with the id of the element. The
+    /// narrower rule stands.
+    pub widened: Vec<String>,
 }
 
 impl Snapshot {
     /// The snapshot of the profile or extension of that canonical.
     ///
     /// # Errors
-    /// [`Fault`] for a definition that is missing, has a broken element, widens what it rests on,
-    /// or rests on itself.
+    /// [`Fault`] for a definition that is missing, has a broken element, contradicts what it rests
+    /// on, or rests on itself.
     pub fn of(definitions: &Definitions, canonical: &str) -> Result<Self, Fault> {
         let definition = definitions.structure(canonical)?;
         let definition =
@@ -73,6 +76,7 @@ impl Snapshot {
         let place =
             place.ok_or_else(|| Fault::new(canonical, format!("{kind} is no type of R4")))?;
         let mut root = Node { name: kind.clone(), ..Node::default() };
+        let mut widened = Vec::new();
         for (definition, list) in layers.iter().rev() {
             for element in elements(canonical, definition, list)? {
                 if element.path.split('.').next() != Some(kind.as_str()) {
@@ -81,10 +85,12 @@ impl Snapshot {
                 }
                 let id = element.id.clone();
                 let laid = root.lay(definitions, &place, element)?;
-                laid.map_err(|message| Fault::new(canonical, format!("{id} {message}")))?;
+                let more =
+                    laid.map_err(|message| Fault::new(canonical, format!("{id} {message}")))?;
+                widened.extend(more.into_iter().map(|message| format!("{id} {message}")));
             }
         }
-        Ok(Self { kind, root })
+        Ok(Self { kind, root, widened })
     }
 }
 
@@ -100,7 +106,7 @@ impl Node {
         definitions: &Definitions,
         root: &Place,
         element: Element,
-    ) -> Result<Result<(), String>, Fault> {
+    ) -> Result<Result<Vec<String>, String>, Fault> {
         let mut node = self;
         let mut place = Some(root.clone());
         for step in element.id.split('.').skip(1) {

@@ -25,10 +25,10 @@ impl Writer<'_> {
         let all = all.ok_or_else(|| self.fault(child, "is no choice element of the type"))?;
         self.can_be_met(child)?;
         if child.rules.min == Some(0) && place.is_some_and(|place| place.requires(&child.name)) {
-            return Err(self.fault(child, "asks for 0 where the base asks for 1"));
+            self.widens(child, "asks for 0 where the base asks for 1");
         }
         if child.rules.max.is_some_and(Max::repeats) {
-            return Err(self.fault(child, "allows more than the base does"));
+            self.widens(child, "allows more than the base does");
         }
         let spoken_of = all.iter().map(|name| (name.clone(), base.to_owned()));
         self.choices.borrow_mut().extend(spoken_of);

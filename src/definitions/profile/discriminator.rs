@@ -349,13 +349,19 @@ fn typed_children<'n>(
         let typed = |kind: &ElementType| choice_property(base, &kind.code) == name;
         child.rules.types.is_empty() || child.rules.types.iter().any(typed)
     };
+    // Where only slices are spoken of, nothing is said of the other types.
+    let says = |whole: &Node| {
+        let rules = &whole.rules;
+        let is_sliced = !whole.slices.is_empty();
+        !is_sliced || !rules.types.is_empty() || rules.fixed.is_some() || rules.pattern.is_some()
+    };
     let mut found = Vec::new();
     for name in properties {
         let is_of = |slice: &&Node| {
             slice.name == *name || !slice.rules.types.is_empty() && is_said(slice, name)
         };
         let slice = whole.and_then(|whole| whole.slices.iter().find(is_of));
-        let child = slice.or(whole.filter(|child| is_said(child, name)));
+        let child = slice.or(whole.filter(|whole| says(whole) && is_said(whole, name)));
         found.extend(child.map(|child| (name, child)));
     }
     found

@@ -104,10 +104,10 @@ impl Writer<'_> {
             return Err(self.fault(child, &message));
         }
         if rules.max.is_some_and(Max::repeats) && !property.repeats {
-            return Err(self.fault(child, "allows more than the base does"));
+            self.widens(child, "allows more than the base does");
         }
         if rules.min == Some(0) && place.requires(&child.name) {
-            return Err(self.fault(child, "asks for 0 where the base asks for 1"));
+            self.widens(child, "asks for 0 where the base asks for 1");
         }
         self.can_be_met(child)
     }

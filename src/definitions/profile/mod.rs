@@ -22,31 +22,39 @@ use super::place::Place;
 pub(crate) use super::place::type_name;
 use super::snapshot::{Node, Snapshot};
 use super::{Definitions, Fault};
+use crate::fhir::json::At;
 
 /// The schema of the profile or extension of that canonical.
 ///
 /// # Errors
-/// [`Fault`] for a definition that is missing, or that speaks of an element which its type lacks,
-/// allows what its base does not, or can never be met.
+/// [`Fault`] for a definition that is missing, that speaks of an element which its type lacks, or
+/// that can never be met.
 pub fn schema(definitions: &Definitions, canonical: &str) -> Result<Value, Fault> {
     let definition = definitions.structure(canonical)?;
     let definition =
         definition.ok_or_else(|| Fault::new(canonical, "is no profile that is held"))?;
-    schema_of(definitions, canonical, &definition)
+    write(definitions, canonical, &definition).map(|(schema, _)| schema)
 }
 
-/// The schema of a profile or extension, whether it is held itself or not: so a definition can be
-/// judged before it is taken in.
-///
-/// # Errors
-/// As [`schema`].
-pub fn schema_of(
+/// Everything that is wrong with a profile or extension, whether it is held itself or not, so that
+/// a definition can be judged before it is taken in: why it cannot be used, or else what it allows
+/// beyond its base (there the base stands).
+pub fn faults(definitions: &Definitions, definition: &Arc<Value>) -> Vec<Fault> {
+    let canonical = definition.at("url").as_str().unwrap_or("a StructureDefinition without url");
+    match write(definitions, canonical, definition) {
+        Ok((_, faults)) => faults,
+        Err(fault) => vec![fault],
+    }
+}
+
+fn write(
     definitions: &Definitions,
     canonical: &str,
     definition: &Arc<Value>,
-) -> Result<Value, Fault> {
+) -> Result<(Value, Vec<Fault>), Fault> {
     let snapshot = Snapshot::of_definition(definitions, canonical, Arc::clone(definition))?;
-    let writer = Writer { definitions, canonical, choices: RefCell::default() };
+    let writer =
+        Writer { definitions, canonical, choices: RefCell::default(), widened: RefCell::default() };
     let place = Place::of_type(definitions, &snapshot.kind)?;
     let mut schema = Map::new();
     schema.insert("$schema".into(), json!("https://json-schema.org/draft/2020-12/schema"));
@@ -57,7 +65,9 @@ pub fn schema_of(
     }
     schema.extend(writer.value(&snapshot.root, None, place.as_ref())?);
     schema.insert("x-choices".into(), json!(writer.choices.into_inner()));
-    Ok(Value::Object(schema))
+    let widened = snapshot.widened.iter().map(|message| Fault::new(canonical, message));
+    let faults = widened.chain(writer.widened.into_inner()).collect();
+    Ok((Value::Object(schema), faults))
 }
 
 struct Writer<'a> {
@@ -65,6 +75,8 @@ struct Writer<'a> {
     canonical: &'a str,
     /// The JSON names of choice elements that are spoken of, with the element's name.
     choices: RefCell<BTreeMap<String, String>>,
+    /// What is allowed beyond the core type.
+    widened: RefCell<Vec<Fault>>,
 }
 
 /// What a schema says about the members of an object.
@@ -101,5 +113,10 @@ impl Writer<'_> {
     fn fault(&self, node: &Node, message: &str) -> Fault {
         let id = if node.rules.id.is_empty() { &node.name } else { &node.rules.id };
         Fault::new(self.canonical, format!("{id} {message}"))
+    }
+
+    /// Notes what the profile allows beyond its type, which stands all the same.
+    fn widens(&self, node: &Node, message: &str) {
+        self.widened.borrow_mut().push(self.fault(node, message));
     }
 }

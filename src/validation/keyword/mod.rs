@@ -13,6 +13,7 @@ use super::catalog::Context;
 use super::finding::Finding;
 use super::scope::{self, Scope};
 
+mod beside;
 mod binding;
 mod calendar;
 mod choice;
@@ -31,6 +32,7 @@ mod reference_target;
 mod required;
 mod resource;
 mod slice;
+mod target;
 mod type_;
 
 /// One rule at one place of a schema.
@@ -55,6 +57,7 @@ struct Site<'a> {
 type Factory = fn(Site<'_>, &Value) -> Result<Box<dyn Rule>, String>;
 
 const KEYWORDS: &[(&str, Factory)] = &[
+    ("x-beside", beside::rule),
     ("x-binding", binding::rule),
     ("x-choice", choice::rule),
     ("x-choice-type", choice_type::rule),
@@ -74,6 +77,8 @@ const KEYWORDS: &[(&str, Factory)] = &[
     ("x-required", required::rule),
     ("x-resource", resource::rule),
     ("x-slice", slice::rule),
+    ("x-target", target::is),
+    ("x-target-profile", target::profile),
     ("x-type", type_::rule),
 ];
 
