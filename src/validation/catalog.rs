@@ -38,6 +38,19 @@ pub(super) struct Compiled {
     pub(super) kind: Option<String>,
 }
 
+impl Compiled {
+    /// Whether the profile is for resources of that type.
+    pub(super) fn is_for(&self, kind: Option<&str>) -> bool {
+        match self.kind.as_deref() {
+            Some("Resource") => kind.is_some(),
+            Some("DomainResource") => {
+                kind.is_some_and(|kind| !["Bundle", "Binary", "Parameters"].contains(&kind))
+            }
+            held => held == kind,
+        }
+    }
+}
+
 /// What is known of the schema that a keyword stands in.
 #[derive(Clone, Default)]
 pub(super) struct Context {

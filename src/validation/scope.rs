@@ -130,7 +130,6 @@ impl Scope {
         found
     }
 
-    #[allow(dead_code, reason = "the interface for targetProfile checks, which call it next")]
     /// Whether the resource meets the profile at that position of the catalog. Resources that
     /// refer to one another in a circle meet it unless something else is wrong with one of them.
     pub(super) fn meets(&self, target: &Target, profile: usize) -> bool {
@@ -143,7 +142,7 @@ impl Scope {
         let met = self.deeper(|| {
             self.at(target.clone(), || {
                 self.catalog.compiled(profile).is_ok_and(|held| {
-                    held.kind.as_deref() == value.get("resourceType").and_then(Value::as_str)
+                    held.is_for(value.get("resourceType").and_then(Value::as_str))
                         && held.validator.is_valid(value)
                 })
             })

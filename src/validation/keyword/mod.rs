@@ -14,6 +14,7 @@ use super::fhirpath::Kind;
 use super::finding::Finding;
 use super::scope::{self, Scope};
 
+mod beside;
 mod binding;
 mod calendar;
 mod choice;
@@ -32,6 +33,7 @@ mod reference_target;
 mod required;
 mod resource;
 mod slice;
+mod target;
 mod type_;
 
 /// One rule at one place of a schema.
@@ -67,6 +69,7 @@ impl Site<'_> {
 type Factory = fn(Site<'_>, &Value) -> Result<Box<dyn Rule>, String>;
 
 const KEYWORDS: &[(&str, Factory)] = &[
+    ("x-beside", beside::rule),
     ("x-binding", binding::rule),
     ("x-choice", choice::rule),
     ("x-choice-type", choice_type::rule),
@@ -86,6 +89,8 @@ const KEYWORDS: &[(&str, Factory)] = &[
     ("x-required", required::rule),
     ("x-resource", resource::rule),
     ("x-slice", slice::rule),
+    ("x-target", target::is),
+    ("x-target-profile", target::profile),
     ("x-type", type_::rule),
 ];
 
