@@ -9,6 +9,7 @@ use std::sync::Arc;
 
 use crate::definitions::Definitions;
 use crate::fhir::{Issue, Resource, ResourceType};
+use crate::terminology::Terminology;
 
 mod catalog;
 mod fhirpath;
@@ -42,7 +43,10 @@ impl Validator {
         let value = resource.value();
         scope::enter(&self.catalog, |scope| {
             if resource::is_valid(scope, value, Place::Root) {
-                return Vec::new();
+                if !scope.has_untold() {
+                    return Vec::new();
+                }
+                scope.want_codes_only();
             }
             let found = resource::findings(scope, value, Place::Root);
             finding::issues(resource.kind().as_str(), found)
@@ -75,6 +79,11 @@ impl Validator {
     /// apart, because no content is ever refused for it and most systems send none.
     pub fn advice(&self, resource: &Resource) -> Vec<Issue> {
         finding::issues(resource.kind().as_str(), resource::advice(resource.value()))
+    }
+
+    /// The code systems, value sets and maps that codes are held to.
+    pub fn terminology(&self) -> &Terminology {
+        &self.catalog.terminology
     }
 
     /// Compiles the schemas of those resource types and of the data types in them, so that no

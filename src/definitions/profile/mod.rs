@@ -15,7 +15,7 @@ mod discriminator;
 use base::Place;
 pub(crate) use base::type_name;
 
-use super::element::{Element, ElementType, Max, canonical_tail, choice_property};
+use super::element::{Binding, Element, ElementType, Max, canonical_tail, choice_property};
 use super::snapshot::{Node, Snapshot};
 use super::{Definitions, Fault};
 use crate::fhir::json::At;
@@ -119,10 +119,7 @@ impl Writer<'_> {
         say("x-minimum", rules.min_value.clone());
         say("x-maximum", rules.max_value.clone());
         let binding = rules.binding.as_ref();
-        say(
-            "x-binding",
-            binding.map(|b| json!({ "strength": b.strength, "valueSet": b.value_set })),
-        );
+        say("x-binding", binding.map(Binding::schema));
         let constraints: Vec<Value> = rules.constraints.iter().map(|c| {
             json!({ "key": c.key, "severity": c.severity, "expression": c.expression, "human": c.human })
         }).collect();
