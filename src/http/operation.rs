@@ -95,9 +95,10 @@ pub(super) async fn metadata(call: Call) -> Answer {
         }
     };
     let body = block(move || {
+        let held = app.held();
         if terminology {
-            let statement = operation::terminology::terminology_capabilities(&app, &base, since);
-            return Ok(cut.apply(&app.standard.model, statement.to_string().into_bytes()));
+            let statement = operation::terminology::terminology_capabilities(&held, &base, since);
+            return Ok(cut.apply(&held.standard.model, statement.to_string().into_bytes()));
         }
         let offered = |operation: &&operation::Operation| Offered {
             name: operation.name,
@@ -105,8 +106,8 @@ pub(super) async fn metadata(call: Call) -> Answer {
             types: operation.types,
         };
         let offered: Vec<Offered> = operation::ALL.iter().map(offered).collect();
-        let statement = capabilities(&app, &base, since, &offered);
-        Ok(cut.apply(&app.standard.model, statement.to_string().into_bytes()))
+        let statement = capabilities(&held, &base, since, &offered);
+        Ok(cut.apply(&held.standard.model, statement.to_string().into_bytes()))
     });
     Ok(reply::json_bytes(reply::status(200), body.await?, format))
 }

@@ -8,7 +8,7 @@
 
 use serde_json::{Value, json};
 
-use crate::app::App;
+use crate::app::Held;
 use crate::error::Error;
 use crate::fhir::{Instant, ResourceType};
 use crate::operation::{Call, Level, Operation, Output};
@@ -80,7 +80,8 @@ fn answer(call: &Call<'_>, operation: Name) -> Result<Output, Error> {
         timestamp: &timestamp,
         display_policy: DisplayPolicy::Refuse,
     };
-    Ok(Output::Resource(call::call(call.app.standard.validator.terminology(), named)?))
+    let held = call.app.held();
+    Ok(Output::Resource(call::call(&held.standard.terminology, named)?))
 }
 
 /// The names and values of the URL and the body, as one Parameters resource.
@@ -130,6 +131,6 @@ fn instance(call: &Call<'_>) -> Result<Option<Value>, Error> {
 }
 
 /// The TerminologyCapabilities: which code systems are held, and what the operations take.
-pub fn terminology_capabilities(app: &App, base: &str, since: Instant) -> Value {
-    capabilities::statement(app.standard.validator.terminology(), base, &since.to_string())
+pub fn terminology_capabilities(held: &Held, base: &str, since: Instant) -> Value {
+    capabilities::statement(&held.standard.terminology, base, &since.to_string())
 }

@@ -34,7 +34,13 @@ pub struct Validator {
 impl Validator {
     /// Over those definitions; nothing is compiled yet.
     pub fn new(definitions: Arc<Definitions>) -> Self {
-        Self { catalog: Arc::new(Catalog::new(definitions)) }
+        let terminology = Arc::new(Terminology::new(Arc::clone(&definitions)));
+        Self::over(definitions, terminology)
+    }
+
+    /// Over those definitions, with the codes of that terminology.
+    pub fn over(definitions: Arc<Definitions>, terminology: Arc<Terminology>) -> Self {
+        Self { catalog: Arc::new(Catalog::new(definitions, terminology)) }
     }
 
     /// Everything that is wrong with the resource, by its type and by the profiles that it claims;
@@ -79,11 +85,6 @@ impl Validator {
     /// apart, because no content is ever refused for it and most systems send none.
     pub fn advice(&self, resource: &Resource) -> Vec<Issue> {
         finding::issues(resource.kind().as_str(), resource::advice(resource.value()))
-    }
-
-    /// The code systems, value sets and maps that codes are held to.
-    pub fn terminology(&self) -> &Terminology {
-        &self.catalog.terminology
     }
 
     /// Compiles the schemas of those resource types and of the data types in them, so that no
