@@ -35,6 +35,7 @@ mod resource;
 mod slice;
 mod target;
 mod type_;
+mod unit;
 
 /// One rule at one place of a schema.
 trait Rule: Send + Sync {
@@ -45,6 +46,11 @@ trait Rule: Send + Sync {
 
     /// What is wrong with the value.
     fn findings(&self, scope: &Scope, value: &Value) -> Vec<Finding>;
+
+    /// Whether it tells of codes, or leads to values that have some.
+    fn is_about_codes(&self) -> bool {
+        false
+    }
 }
 
 /// Where a rule stands: the schema around it and the document's context.
@@ -92,6 +98,7 @@ const KEYWORDS: &[(&str, Factory)] = &[
     ("x-target", target::is),
     ("x-target-profile", target::profile),
     ("x-type", type_::rule),
+    ("x-unit", unit::rule),
 ];
 
 /// How schemas are compiled: draft 2020-12, our keywords, regular expressions in linear time.
@@ -140,6 +147,9 @@ impl<'i> Keyword<'i> for OwnKeyword {
         instance: &'i Value,
     ) -> Box<dyn Iterator<Item = ValidationError<'i>> + 'i> {
         let errors = scope::with(Vec::new(), |scope| {
+            if scope.wants_codes_only() && !self.0.is_about_codes() {
+                return Vec::new();
+            }
             let found = self.0.findings(scope, instance).into_iter();
             found.map(|finding| ValidationError::custom(scope.keep(finding))).collect()
         });
