@@ -10,7 +10,7 @@ use crate::definitions::search_parameter::Unusable;
 use crate::definitions::{Fault, model};
 use crate::fhir::{Issue, Resource, outcome};
 use crate::store::{self, SledStore, Store};
-use crate::validation::{Policy, policy};
+use crate::validation::{Around, Policy, policy};
 
 mod held;
 
@@ -90,8 +90,8 @@ impl App {
 
     /// What the rules in force and the settings say about a resource, if it is to be stored.
     pub fn check(&self, held: &Held, resource: &Resource) -> Vec<Issue> {
-        let required = self.policy.required(resource);
-        self.policy.weigh(held.standard.validator.check_required(resource, required))
+        let (required, around) = (self.policy.required(resource), Around::default());
+        self.policy.weigh(held.standard.validator.check_required(resource, required, &around))
     }
 
     /// Not more of the issues than are told about one request.

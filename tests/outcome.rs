@@ -184,7 +184,9 @@ fn no_value_is_repeated() {
                 let Ok(resource) = Resource::from_value(marked) else { continue };
                 for issue in validator().check(&resource) {
                     let said = [Some(&issue.diagnostics), issue.expression.as_ref()];
-                    let told = said.into_iter().flatten();
+                    // The URL of a code system names no patient, and which one it is has to be told.
+                    let is_system = pointer.ends_with("/system");
+                    let told = said.into_iter().flatten().filter(|_| !is_system);
                     for text in told {
                         let quoted = text.contains(MARK) || text.contains("918273645");
                         assert!(!quoted, "{pointer}: {issue:?}");

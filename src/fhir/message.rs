@@ -89,6 +89,13 @@ messages! {
     CodeUnknown "code-unknown" "The code system does not have the code",
     BindingRequired "binding-required" "The code is not in the required value set",
     BindingExtensible "binding-extensible" "The code is not in the extensible value set",
+    CodeUnchecked "code-unchecked" "The code could not be checked",
+    CodeInactive "code-inactive" "The code is inactive",
+    CodeAbstract "code-abstract" "The code groups others and is not to be chosen",
+    Display "display" "The display is not that of the code",
+    SystemForm "system-form" "The system is not that of a code system",
+    Unit "unit" "The unit is not a unit of UCUM, or its words name another",
+    BindingPreferred "binding-preferred" "The code is not in the preferred value set",
     BindingUntold "binding-untold" "Whether the code is in the value set cannot be told",
     // Narrative
     NarrativeForm "narrative-form" "The narrative is not one well-formed XHTML div",

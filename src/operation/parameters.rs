@@ -68,6 +68,11 @@ impl Parameters {
         index.map_or_else(String::new, |index| format!("parameter[{index}].resource"))
     }
 
+    /// The names and values of the URL, decoded, in order.
+    pub fn pairs(&self) -> &[(String, String)] {
+        &self.pairs
+    }
+
     /// The body as it came.
     pub fn body(&self) -> Option<&Resource> {
         self.body.as_ref()
