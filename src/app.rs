@@ -5,6 +5,7 @@
 
 use std::sync::Arc;
 
+use crate::clinical::threshold::{ThresholdFault, Thresholds};
 use crate::config::Config;
 use crate::definitions::search_parameter::{SearchParameters, Unusable};
 use crate::definitions::{Definitions, Fault, model};
@@ -23,6 +24,8 @@ pub struct App {
     pub standard: Arc<Standard>,
     /// What resources are indexed and searched by.
     pub rules: Rules,
+    /// What changes of scores are judged by.
+    pub thresholds: Thresholds,
 }
 
 /// The definitions of the standard and of the profiles, and what is made of them.
@@ -51,6 +54,17 @@ pub enum Broken {
         /// What the store says.
         source: store::Error,
     },
+    /// The file of thresholds cannot be read.
+    #[error("the thresholds in {file} cannot be read")]
+    Unread {
+        /// The file.
+        file: String,
+        /// What the system says.
+        source: std::io::Error,
+    },
+    /// The thresholds do not keep the rules.
+    #[error("the thresholds are unusable")]
+    Thresholds(#[from] ThresholdFault),
     /// A file of `schemas/` is broken.
     #[error("a definition is broken")]
     Definition(#[from] Fault),
@@ -115,7 +129,7 @@ impl App {
     /// The application on a given store.
     ///
     /// # Errors
-    /// [`Broken`] when the settings are unusable.
+    /// [`Broken`] when the settings or the thresholds that they name are unusable.
     pub fn on(
         config: Config,
         store: Box<dyn Store>,
@@ -126,7 +140,8 @@ impl App {
         let base = base.unwrap_or_else(|| format!("http://{}/fhir", config.listen));
         let model = Arc::clone(&standard.model);
         let rules = Rules::new(model, standard.parameters.clone(), Some(base));
-        Ok(Self { config, store, standard, rules })
+        let thresholds = thresholds(&config)?;
+        Ok(Self { config, store, standard, rules, thresholds })
     }
 
     /// Makes the rules of the types ready that a clinic uses most; others follow when they are met.
@@ -146,4 +161,11 @@ impl App {
     pub fn entries(&self, resource: &Resource) -> Vec<Entry> {
         index::entries(&self.rules, resource)
     }
+}
+
+/// The thresholds that ship with the server, and those of the clinic.
+fn thresholds(config: &Config) -> Result<Thresholds, Broken> {
+    let Some(file) = &config.thresholds else { return Ok(Thresholds::shipped().clone()) };
+    let unread = |source| Broken::Unread { file: file.display().to_string(), source };
+    Ok(Thresholds::with(&std::fs::read_to_string(file).map_err(unread)?)?)
 }

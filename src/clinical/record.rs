@@ -113,7 +113,7 @@ impl<'a> Record<'a> {
     }
 
     /// The party of a target; through a `PractitionerRole`, its practitioner.
-    pub(super) fn party_of(&self, wanted: Option<&Target>) -> Option<Party> {
+    pub fn party_of(&self, wanted: Option<&Target>) -> Option<Party> {
         let resource = self.resource(wanted?)?;
         if resource.kind().as_str() == "PractitionerRole" {
             let practitioner = target(resource.value(), "/practitioner")?;

@@ -42,6 +42,15 @@ pub(super) async fn answer(
             _ => only("GET, HEAD", verb),
         };
     };
+    if let Some(answer) = page_of(*base, parts, verb) {
+        return match answer {
+            Page::Script => page::script(),
+            Page::Episode(id) => page::episode(call, some_id(id)?).await,
+            Page::Visit(id) => page::visit(call, some_id(id)?).await,
+            Page::Patient(id) => page::patient(call, some_id(id)?).await,
+            Page::Other => only("GET, HEAD", verb),
+        };
+    }
     if *base != super::BASE.trim_start_matches('/') {
         return Err(Error::UnknownRoute);
     }
@@ -89,6 +98,27 @@ pub(super) async fn answer(
         }
         _ => Err(Error::UnknownRoute),
     }
+}
+
+/// A page for people beside the first one.
+enum Page<'a> {
+    Script,
+    Episode(&'a str),
+    Visit(&'a str),
+    Patient(&'a str),
+    /// A page that is asked for by another verb.
+    Other,
+}
+
+fn page_of<'a>(base: &str, parts: &[&'a str], verb: Verb) -> Option<Page<'a>> {
+    let page = match (base, parts) {
+        ("visit.js", []) => Page::Script,
+        ("episodes", [id]) => Page::Episode(id),
+        ("episodes", [id, "visit"]) => Page::Visit(id),
+        ("patients", [id]) => Page::Patient(id),
+        _ => return None,
+    };
+    Some(if verb == Verb::Get { page } else { Page::Other })
 }
 
 /// What a request wants to do, as far as routes tell it apart.

@@ -4,8 +4,10 @@
 //! under `schemas/operation/` unless the standard has it, and a test that calls it.
 //! Source: <http://hl7.org/fhir/R4/operations.html>.
 
+mod consistency;
 pub mod episode;
 pub mod episode_summary;
+mod finalize_letter;
 pub mod parameters;
 mod validate;
 
@@ -17,7 +19,12 @@ use crate::fhir::{Id, Instant, ResourceType};
 use parameters::Parameters;
 
 /// Every operation.
-pub const ALL: &[&Operation] = &[&validate::OPERATION, &episode_summary::OPERATION];
+pub const ALL: &[&Operation] = &[
+    &validate::OPERATION,
+    &episode_summary::OPERATION,
+    &consistency::OPERATION,
+    &finalize_letter::OPERATION,
+];
 
 /// An operation of the API.
 pub struct Operation {

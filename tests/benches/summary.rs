@@ -90,7 +90,9 @@ fn bench(criterion: &mut Criterion) {
                 summary(&record, Instant::from_millis(now.millis() + day * 86_400_000))
             };
             let set = |summary| black_box(letter::pdf(&summary).unwrap());
-            group.bench_function("pdf/400", |b| b.iter_batched(&mut next, set, BatchSize::SmallInput));
+            group.bench_function("pdf/400", |b| {
+                b.iter_batched(&mut next, set, BatchSize::SmallInput)
+            });
         }
     }
     group.finish();

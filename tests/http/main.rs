@@ -16,6 +16,7 @@ mod capabilities;
 mod headers;
 mod conditional;
 mod history;
+mod letter;
 mod read;
 mod round_trip;
 mod search;
