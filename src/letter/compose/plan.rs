@@ -17,10 +17,13 @@ pub(super) fn plan(desk: &Desk<'_>) -> Section {
     let mut items = vec![
         Fact::new(words.get("plan.goals"), goals),
         Fact::new(words.get("plan.advice"), [of(ActivityKind::Advice), told(desk)].concat()),
-        Fact::new(words.get("plan.exercises"), exercises(desk)),
         Fact::new(words.get("plan.to-do"), of(ActivityKind::ToDo)),
         Fact::new(words.get("plan.to-avoid"), of(ActivityKind::ToAvoid)),
     ];
+    let exercises = exercises(desk);
+    if !exercises.is_empty() {
+        items.insert(2, Fact::new(words.get("plan.exercises"), exercises));
+    }
     for item in &mut items {
         if item.lines.is_empty() {
             item.lines.push(desk.text("not-recorded"));
