@@ -1,4 +1,4 @@
-//! Pages for people: `/`, `/episodes/{id}`, `/patients/{id}`, `/episodes/{id}/visit` and its script.
+//! Pages for people: `/`, `/episodes/{id}`, `/patients/{id}`, `/episodes/{id}/visit` and its scripts.
 //!
 //! They read like any client; the visit form writes over the API. `language` in the URL chooses the
 //! words.
@@ -89,11 +89,11 @@ pub(super) async fn patient(call: Call, id: Id) -> Answer {
     Ok(reply::page(made.await?, Policy::Reading))
 }
 
-/// `GET /visit.js`.
-pub(super) fn script() -> Answer {
+/// `GET` of a script of the visit form.
+pub(super) fn script(text: &'static str) -> Answer {
     let mut builder = reply::status(200);
     let kind = HeaderValue::from_static("text/javascript;charset=utf-8");
-    Ok(builder.insert_header((CONTENT_TYPE, kind)).body(page::VISIT_SCRIPT))
+    Ok(builder.insert_header((CONTENT_TYPE, kind)).body(text))
 }
 
 /// How many resources of each type there are, types without any left out.

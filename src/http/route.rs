@@ -14,6 +14,7 @@ use crate::error::Error;
 use crate::fhir::{Id, ResourceType, VersionId};
 use crate::http::{bundle, operation, page, resource, search};
 use crate::interaction::query::unescape;
+use crate::page::VISIT_SCRIPTS;
 use crate::repository::Scope;
 
 /// A request, with the application that answers it.
@@ -44,7 +45,8 @@ pub(super) async fn answer(
     };
     if let Some(answer) = page_of(*base, parts, verb) {
         return match answer {
-            Page::Script => page::script(),
+            Page::Script(text) => page::script(text),
+            Page::Icon => Ok(HttpResponse::NoContent().finish()),
             Page::Episode(id) => page::episode(call, some_id(id)?).await,
             Page::Visit(id) => page::visit(call, some_id(id)?).await,
             Page::Patient(id) => page::patient(call, some_id(id)?).await,
@@ -102,7 +104,9 @@ pub(super) async fn answer(
 
 /// A page for people beside the first one.
 enum Page<'a> {
-    Script,
+    Script(&'static str),
+    /// What browsers ask for beside any page; there is none.
+    Icon,
     Episode(&'a str),
     Visit(&'a str),
     Patient(&'a str),
@@ -112,10 +116,15 @@ enum Page<'a> {
 
 fn page_of<'a>(base: &str, parts: &[&'a str], verb: Verb) -> Option<Page<'a>> {
     let page = match (base, parts) {
-        ("visit.js", []) => Page::Script,
+        ("favicon.ico", []) => Page::Icon,
         ("episodes", [id]) => Page::Episode(id),
         ("episodes", [id, "visit"]) => Page::Visit(id),
         ("patients", [id]) => Page::Patient(id),
+        (name, []) => {
+            let script =
+                VISIT_SCRIPTS.iter().find(|(path, _)| path.trim_start_matches('/') == name)?;
+            Page::Script(script.1)
+        }
         _ => return None,
     };
     Some(if verb == Verb::Get { page } else { Page::Other })

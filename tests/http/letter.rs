@@ -241,6 +241,8 @@ async fn pages_and_what_they_may_load() {
     assert!(policy.contains("script-src 'self'") && policy.contains("connect-src 'self'"));
     let script = get(format!("{root}/visit.js")).await.has_status(200);
     assert_eq!(script.header("Content-Type"), "text/javascript;charset=utf-8");
+    get(format!("{root}/visit-form.js")).await.has_status(200);
+    get(format!("{root}/favicon.ico")).await.has_status(204);
     let patient = get(format!("{root}/patients/demo-aldis")).await.has_status(200);
     assert!(patient.text.contains("/episodes/demo-aldis-episode"));
     let german = get(format!("{episode}?language=de")).await.has_status(200);
