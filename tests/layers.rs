@@ -20,8 +20,8 @@ const LAYERS: &[(&str, &str)] = &[
     ("demo", "fhir"),
     ("repository", "fhir index store"),
     ("search", "fhir definitions index repository store"),
-    ("error", "fhir store repository search"),
-    ("app", "config fhir clinical definitions index store validation error"),
+    ("error", "fhir terminology store repository search"),
+    ("app", "config fhir clinical definitions terminology index store validation error"),
     ("interaction", CORE),
     ("operation", CORE),
     (

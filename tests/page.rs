@@ -105,7 +105,8 @@ fn the_form_of_a_visit() {
                 let (value, rest) = option.split_once("\">").unwrap();
                 let text = rest.split('<').next().unwrap();
                 let code = value.contains('-') && value.starts_with(char::is_lowercase);
-                assert!(value != text || !code, "{id}: {value}");
+                let same = value == text && text != "side-lying";
+                assert!(!same || !code, "{id}: {value}");
             }
         }
     });

@@ -8,10 +8,11 @@
 //! <http://hl7.org/fhir/R4/extension-workflow-episodeofcare.html>.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
 use serde_json::Value;
 
-use crate::app::App;
+use crate::app::{App, Held};
 use crate::error::Error;
 use crate::fhir::{Id, Instant, Reference, Resource, ResourceType};
 use crate::repository::{self, Stored, key};
@@ -100,7 +101,7 @@ pub fn ids_of(app: &App, view: &dyn View, patient: &Id, now: Instant) -> Result<
     let kind = ResourceType::parse("EpisodeOfCare").ok_or(Error::UnknownType)?;
     let mut ids = Vec::new();
     let value = format!("Patient/{patient}");
-    each(app, view, now, (kind, "patient", &value), |stored| {
+    each(&app.held(), view, now, (kind, "patient", &value), |stored| {
         ids.push(stored.id);
         Ok(())
     })?;
@@ -120,7 +121,7 @@ pub(super) fn references_of(
 ) -> Result<Vec<Stored>, Error> {
     let kind = ResourceType::parse("DocumentReference").ok_or(Error::UnknownType)?;
     let mut found = Vec::new();
-    each(app, view, now, (kind, "identifier", identifier), |stored| {
+    each(&app.held(), view, now, (kind, "identifier", identifier), |stored| {
         found.push(stored);
         Ok(())
     })?;
@@ -129,19 +130,19 @@ pub(super) fn references_of(
 
 /// Hands over every resource of a type that a parameter finds.
 fn each(
-    app: &App,
+    held: &Held,
     view: &dyn View,
     now: Instant,
     (kind, parameter, value): (ResourceType, &str, &str),
     mut take: impl FnMut(Stored) -> Result<(), Error>,
 ) -> Result<(), Error> {
-    let setting = Setting { rules: &app.rules, now, strict: true, limits: Limits::default() };
+    let setting = Setting { rules: &held.rules, now, strict: true, limits: Limits::default() };
     let mut query = Query::parse(&setting, kind, &[(parameter.to_owned(), value.to_owned())])?;
     query.count = query.limits.most;
     query.total = Total::None;
     let mut cursor = None;
     loop {
-        let page = search::run(view, &app.rules, &query, cursor.as_ref())?;
+        let page = search::run(view, &held.rules, &query, cursor.as_ref())?;
         page.matches.into_iter().try_for_each(&mut take)?;
         cursor = page.next;
         if cursor.is_none() {
@@ -151,7 +152,7 @@ fn each(
 }
 
 struct Gathered<'a> {
-    app: &'a App,
+    held: Arc<Held>,
     view: &'a dyn View,
     now: Instant,
     episode: Resource,
@@ -173,7 +174,7 @@ impl<'a> Gathered<'a> {
         let deleted = Error::Deleted(stored.version);
         let episode = parsed(stored)?.ok_or(deleted)?;
         let then = at.map(|at| changed(view, at).map(|changed| (at, changed))).transpose()?;
-        Ok(Self { app, view, now, episode, by_target: BTreeMap::new(), then })
+        Ok(Self { held: app.held(), view, now, episode, by_target: BTreeMap::new(), then })
     }
 
     /// Adds what was changed since the moment and named one of the targets then.
@@ -198,12 +199,12 @@ impl<'a> Gathered<'a> {
 
     /// Adds what has one of the values, of every type that has the parameter.
     fn search(&mut self, parameter: &str, values: &[String]) -> Result<(), Error> {
-        let app = self.app;
+        let held = Arc::clone(&self.held);
         let kinds = ResourceType::all()
-            .filter(|kind| app.rules.definitions().get(*kind, parameter).is_some());
+            .filter(|kind| held.rules.definitions().get(*kind, parameter).is_some());
         let value = values.join(",");
         for kind in kinds {
-            each(app, self.view, self.now, (kind, parameter, &value), |stored| {
+            each(&held, self.view, self.now, (kind, parameter, &value), |stored| {
                 if self.is_changed(&stored) { Ok(()) } else { self.add(stored) }
             })?;
         }

@@ -9,7 +9,7 @@
 
 use serde_json::{Value, json};
 
-use crate::app::App;
+use crate::app::Held;
 use crate::clinical::element::Target;
 use crate::clinical::{Record, summary_by};
 use crate::error::Error;
@@ -171,12 +171,12 @@ fn parse(stored: &Stored) -> Result<Resource, Error> {
 
 /// Stores the parts of the letter, and marks what it replaces, in one commit.
 fn store(call: &Call<'_>, made: Vec<Value>, replaced: Vec<Stored>) -> Result<(), Error> {
-    let app = call.app;
+    let held = call.app.held();
     let mut changes = Vec::with_capacity(made.len() + replaced.len());
-    let view = app.store.view()?;
+    let view = call.app.store.view()?;
     for value in made {
         let resource = Resource::from_value(value)?;
-        let issues = app.check(&resource);
+        let issues = held.check(&resource);
         if issues.iter().any(Issue::is_error) {
             return Err(Error::Invalid(issues));
         }
@@ -184,7 +184,7 @@ fn store(call: &Call<'_>, made: Vec<Value>, replaced: Vec<Stored>) -> Result<(),
         let current = repository::current(&*view, resource.kind(), &id)?;
         // The device is the same for every letter; a part of the very same letter is there already.
         if current.as_ref().is_none_or(|current| current.body.is_none()) {
-            changes.push(written(app, current.as_ref(), id, resource, call.now));
+            changes.push(written(&held, current.as_ref(), id, resource, call.now));
         }
     }
     for stored in replaced {
@@ -192,23 +192,23 @@ fn store(call: &Call<'_>, made: Vec<Value>, replaced: Vec<Stored>) -> Result<(),
         if let Some(object) = resource.value_mut().as_object_mut() {
             object.insert("status".to_owned(), json!("superseded"));
         }
-        changes.push(written(app, Some(&stored), stored.id.clone(), resource, call.now));
+        changes.push(written(&held, Some(&stored), stored.id.clone(), resource, call.now));
     }
     let batch = repository::batch(&*view, &changes)?;
     drop(view);
-    app.store.commit(batch)?;
+    call.app.store.commit(batch)?;
     Ok(())
 }
 
 fn written(
-    app: &App,
+    held: &Held,
     current: Option<&Stored>,
     id: Id,
     resource: Resource,
     now: Instant,
 ) -> Change {
     let at = current.map_or(now, |current| now.max(current.last_updated));
-    Change::write(current, Method::Put, id, resource, at, |resource| app.entries(resource))
+    Change::write(current, Method::Put, id, resource, at, |resource| held.entries(resource))
 }
 
 /// What was stored, by its references.

@@ -9,6 +9,7 @@ pub mod episode;
 pub mod episode_summary;
 mod finalize_letter;
 pub mod parameters;
+pub mod terminology;
 mod validate;
 
 use serde_json::Value;
@@ -24,6 +25,12 @@ pub const ALL: &[&Operation] = &[
     &episode_summary::OPERATION,
     &consistency::OPERATION,
     &finalize_letter::OPERATION,
+    &terminology::EXPAND,
+    &terminology::VALUE_SET_VALIDATE_CODE,
+    &terminology::CODE_SYSTEM_VALIDATE_CODE,
+    &terminology::LOOKUP,
+    &terminology::SUBSUMES,
+    &terminology::TRANSLATE,
 ];
 
 /// An operation of the API.
