@@ -18,6 +18,7 @@ mod capabilities;
 mod headers;
 mod conditional;
 mod history;
+mod letter;
 mod outcome;
 mod policy;
 mod read;
