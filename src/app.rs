@@ -6,11 +6,13 @@
 use std::sync::Arc;
 
 use crate::config::Config;
+use crate::definitions::compartment::Compartments;
 use crate::definitions::search_parameter::{SearchParameters, Unusable};
 use crate::definitions::{Definitions, Fault, model};
 use crate::fhir::{Issue, Resource, ResourceType};
 use crate::index::{self, Entry, Rules};
 use crate::store::{self, SledStore, Store};
+use crate::terminology::Terminology;
 use crate::validation::Validator;
 
 /// What every interaction and operation works with.
@@ -29,6 +31,10 @@ pub struct App {
 pub struct Standard {
     /// The files of `schemas/`.
     pub definitions: Arc<Definitions>,
+    /// The code systems and value sets.
+    pub terminology: Arc<Terminology>,
+    /// Which resources belong to which compartments.
+    pub compartments: Compartments,
     /// The rules for content.
     pub validator: Validator,
     /// The element model.
@@ -60,6 +66,9 @@ pub enum Broken {
     /// A search parameter is broken.
     #[error("a search parameter is broken")]
     Parameter(#[from] Unusable),
+    /// A compartment is broken.
+    #[error("a compartment is broken: {0}")]
+    Compartment(String),
 }
 
 /// The types that the record of an episode is made of, the most frequent first.
@@ -88,7 +97,11 @@ impl Standard {
     pub fn embedded() -> Result<Self, Broken> {
         let definitions = Arc::new(Definitions::embedded()?);
         let parameters = SearchParameters::load(&definitions)?;
+        let terminology = Arc::new(Terminology::new(Arc::clone(&definitions)));
+        let compartments = Compartments::load(&definitions).map_err(Broken::Compartment)?;
         Ok(Self {
+            terminology,
+            compartments,
             validator: Validator::new(Arc::clone(&definitions)),
             model: Arc::new(model::Model::standard()?),
             parameters,
@@ -125,7 +138,8 @@ impl App {
         let base = config.public_base().map(str::to_owned);
         let base = base.unwrap_or_else(|| format!("http://{}/fhir", config.listen));
         let model = Arc::clone(&standard.model);
-        let rules = Rules::new(model, standard.parameters.clone(), Some(base));
+        let rules = Rules::new(model, standard.parameters.clone(), Some(base))
+            .with_terminology(Arc::clone(&standard.terminology));
         Ok(Self { config, store, standard, rules })
     }
 

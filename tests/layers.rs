@@ -19,9 +19,9 @@ const LAYERS: &[(&str, &str)] = &[
     ("page", "fhir clinical letter"),
     ("demo", "fhir"),
     ("repository", "fhir index store"),
-    ("search", "fhir definitions index repository store"),
+    ("search", "fhir definitions terminology index repository store"),
     ("error", "fhir store repository search"),
-    ("app", "config fhir definitions index store validation error"),
+    ("app", "config fhir definitions terminology index store validation error"),
     ("interaction", CORE),
     ("operation", CORE),
     (
