@@ -3,7 +3,7 @@
 //! The clauses that an index range answers are counted side by side, a few rows at a time, until
 //! one is at its end: that one gives the candidates. Rows of few distinct keys come in the order of
 //! ids and are merged from the middle of a page; the other clauses are looked up or asked of the
-//! candidates' rows ([`super::check`]). Nothing of a type is scanned when an index serves.
+//! candidates' rows. Nothing of a type is scanned when an index serves.
 
 use std::cmp::Reverse;
 use std::fmt;

@@ -16,7 +16,7 @@ use crate::terminology::Terminology;
 /// All types and profiles.
 pub(super) struct Catalog {
     definitions: Arc<Definitions>,
-    pub(super) terminology: Terminology,
+    pub(super) terminology: Arc<Terminology>,
     types: Arc<HashMap<String, usize>>,
     profiles: HashMap<String, usize>,
     slots: Vec<Slot>,
@@ -74,7 +74,7 @@ impl Context {
 }
 
 impl Catalog {
-    pub(super) fn new(definitions: Arc<Definitions>) -> Self {
+    pub(super) fn new(definitions: Arc<Definitions>, terminology: Arc<Terminology>) -> Self {
         let mut slots = Vec::new();
         let mut add = |name: &str, is_profile| {
             slots.push(Slot { name: name.to_owned(), is_profile, compiled: OnceLock::new() });
@@ -82,7 +82,6 @@ impl Catalog {
         };
         let types = definitions.type_names().map(|name| add(name, false)).collect();
         let profiles = definitions.structure_urls().map(|url| add(url, true)).collect();
-        let terminology = Terminology::new(Arc::clone(&definitions));
         Self { definitions, terminology, types: Arc::new(types), profiles, slots }
     }
 
