@@ -77,7 +77,7 @@ pub enum Total {
 }
 
 /// Which parts of the matches are wanted (<http://hl7.org/fhir/R4/search.html#summary>).
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+#[derive(Clone, Copy, PartialEq, Eq, Default, Debug)]
 pub enum Summary {
     /// `true`: the elements marked as summary.
     True,
@@ -88,6 +88,7 @@ pub enum Summary {
     /// `count`: only how many there are.
     Count,
     /// `false`: everything.
+    #[default]
     False,
 }
 

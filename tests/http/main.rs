@@ -19,6 +19,7 @@ mod history;
 mod read;
 mod round_trip;
 mod search;
+mod search_cases;
 mod summary;
 mod transaction;
 mod validate;
