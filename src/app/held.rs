@@ -4,10 +4,9 @@
 //! [`App`](super::App). Who works with one from start to end sees one set of rules, however many
 //! changes come meanwhile.
 
-use std::sync::{Arc, OnceLock};
+use std::sync::Arc;
 
 use super::Broken;
-use crate::definitions::compartment::Compartments;
 use crate::definitions::search_parameter::SearchParameters;
 use crate::definitions::{Definitions, model};
 use crate::fhir::{Issue, Resource, ResourceType};
@@ -21,7 +20,6 @@ pub struct Held {
     pub standard: Arc<Standard>,
     /// What resources are indexed and searched by.
     pub rules: Rules,
-    compartments: OnceLock<Compartments>,
 }
 
 /// The definitions of the standard and of the profiles, and what is made of them.
@@ -81,19 +79,7 @@ impl Held {
         let model = Arc::clone(&standard.model);
         let rules = Rules::new(model, standard.parameters.clone(), own_base)
             .with_terminology(Arc::clone(&standard.terminology));
-        Self { standard, rules, compartments: OnceLock::new() }
-    }
-
-    /// Which resources belong to which compartments.
-    pub fn compartments(&self) -> &Compartments {
-        self.compartments.get_or_init(|| {
-            let loaded = Compartments::load(&self.standard.definitions);
-            loaded.unwrap_or_else(|message| {
-                // Only definitions that were damaged before the build come here.
-                tracing::error!(message, "the compartments cannot be read");
-                Compartments::default()
-            })
-        })
+        Self { standard, rules }
     }
 
     /// Makes the rules of the types ready that a clinic uses most; others follow when they are met.

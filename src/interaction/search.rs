@@ -5,9 +5,8 @@
 //! beside the matches. Source: <http://hl7.org/fhir/R4/http.html#search>,
 //! <http://hl7.org/fhir/R4/http.html#vsearch>, <http://hl7.org/fhir/R4/bundle.html#searchset>.
 
-use std::collections::BTreeSet;
-
 use crate::app::Held;
+use crate::definitions::compartment::Compartments;
 use crate::error::Error;
 use crate::fhir::bundle::{Bundle, BundleType, Entry};
 use crate::fhir::outcome::operation_outcome;
@@ -18,7 +17,7 @@ use crate::repository::Stored;
 use crate::search::across::{Across, Place};
 use crate::search::clause::Clause;
 use crate::search::query::Limits;
-use crate::search::{self, Cursor, Page, Query, Setting};
+use crate::search::{self, Cursor, Page, Plan, Query, Setting};
 use crate::store::View;
 
 /// What is asked.
@@ -73,37 +72,9 @@ pub fn search(
     let (cursors, pairs): (Vec<_>, Vec<_>) =
         question.pairs.iter().cloned().partition(|(name, _)| name == CURSOR);
     let cursor = cursors.first().map(|(_, text)| text.as_str());
-    let setting = setting(held, now, question.strict);
-    let found = match &question.scope {
-        Scope::Type(kind) => {
-            let query = Query::parse(&setting, *kind, &pairs)?;
-            of_type(held, view, &query, cursor)?
-        }
-        Scope::Compartment(of, id, Some(kind)) => {
-            let mut query = Query::parse(&setting, *kind, &pairs)?;
-            query.clauses.push(within(held, *kind, (*of, id))?);
-            of_type(held, view, &query, cursor)?
-        }
-        Scope::System => {
-            let across = Across::parse(&setting, &pairs, &|_| true)?;
-            of_types(held, view, &across, cursor)?
-        }
-        Scope::Compartment(of, id, None) => {
-            let compartments = held.compartments();
-            if !compartments.has(*of) {
-                return Err(Error::UnknownRoute);
-            }
-            let types: BTreeSet<_> = compartments.types(*of).chain([*of]).collect();
-            let belongs = |kind: ResourceType| {
-                types.contains(&kind)
-                    && (kind == *of || !compartments.parameters(*of, kind).is_empty())
-            };
-            let mut across = Across::parse(&setting, &pairs, &belongs)?;
-            for query in &mut across.queries {
-                query.clauses.push(within(held, query.kind, (*of, id))?);
-            }
-            of_types(held, view, &across, cursor)?
-        }
+    let found = match read(&setting(held, now, question.strict), &question.scope, &pairs)? {
+        Asked::One(query) => of_type(held, view, &query, cursor)?,
+        Asked::Several(across) => of_types(held, view, &across, cursor)?,
     };
     let form = pairs.iter().filter(|(name, _)| ["_format", "_pretty"].contains(&name.as_str()));
     let used: Vec<_> = found.used.iter().chain(form).cloned().collect();
@@ -123,6 +94,57 @@ pub fn search(
     bundle.links.extend(ends);
     bundle.entries = entries(held, found, base);
     Ok(bundle)
+}
+
+/// How the question is answered: a plan for each type, in the order of their names.
+///
+/// # Errors
+/// As [`search`].
+pub fn plans(
+    held: &Held,
+    view: &dyn View,
+    question: &Question,
+    now: Instant,
+) -> Result<Vec<Plan>, Error> {
+    let asked = read(&setting(held, now, question.strict), &question.scope, &question.pairs)?;
+    let queries = match asked {
+        Asked::One(query) => vec![*query],
+        Asked::Several(across) => across.queries,
+    };
+    let plans = queries.iter().map(|query| Plan::of(view, &held.rules, query));
+    Ok(plans.collect::<Result<_, _>>()?)
+}
+
+/// A question that was understood.
+enum Asked {
+    One(Box<Query>),
+    Several(Across),
+}
+
+fn read(setting: &Setting<'_>, scope: &Scope, pairs: &[(String, String)]) -> Result<Asked, Error> {
+    let query = |kind| Query::parse(setting, kind, pairs).map(Box::new);
+    Ok(match scope {
+        Scope::Type(kind) => Asked::One(query(*kind)?),
+        Scope::Compartment(of, id, Some(kind)) => {
+            let mut query = query(*kind)?;
+            query.clauses.push(within(setting, *kind, (*of, id))?);
+            Asked::One(query)
+        }
+        Scope::System => Asked::Several(Across::parse(setting, pairs, &|_| true)?),
+        Scope::Compartment(of, id, None) => {
+            let compartments = Compartments::standard();
+            if !compartments.has(*of) {
+                return Err(Error::UnknownRoute);
+            }
+            let belongs =
+                |kind: ResourceType| kind == *of || !compartments.parameters(*of, kind).is_empty();
+            let mut across = Across::parse(setting, pairs, &belongs)?;
+            for query in &mut across.queries {
+                query.clauses.push(within(setting, query.kind, (*of, id))?);
+            }
+            Asked::Several(across)
+        }
+    })
 }
 
 /// What was found, with what the answer tells beside it.
@@ -173,8 +195,12 @@ fn of_types(
 }
 
 /// That a resource of that type belongs to the compartment.
-fn within(held: &Held, kind: ResourceType, (of, id): (ResourceType, &Id)) -> Result<Clause, Error> {
-    let compartments = held.compartments();
+fn within(
+    setting: &Setting<'_>,
+    kind: ResourceType,
+    (of, id): (ResourceType, &Id),
+) -> Result<Clause, Error> {
+    let compartments = Compartments::standard();
     if !compartments.has(of) {
         return Err(Error::UnknownRoute);
     }
@@ -183,7 +209,7 @@ fn within(held: &Held, kind: ResourceType, (of, id): (ResourceType, &Id)) -> Res
         let text = format!("Resources of type {kind} are in no compartment of type {of}.");
         return Err(Error::request("http", text));
     }
-    Ok(Clause::within(&held.rules, kind, parameters, (of, id)))
+    Ok(Clause::within(setting.rules, kind, parameters, (of, id)))
 }
 
 fn entries(held: &Held, found: Found, base: &str) -> Vec<Entry> {

@@ -10,6 +10,8 @@
 )]
 
 mod client;
+#[path = "../shared/mod.rs"]
+mod shared;
 
 mod bad_input;
 mod capabilities;
@@ -21,6 +23,7 @@ mod round_trip;
 mod search;
 mod search_cases;
 mod summary;
+mod terminology;
 mod transaction;
 mod validate;
 mod write;
