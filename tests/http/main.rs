@@ -24,6 +24,7 @@ mod policy;
 mod read;
 mod round_trip;
 mod search;
+mod search_cases;
 mod summary;
 mod terminology;
 mod transaction;
