@@ -19,6 +19,8 @@ mod headers;
 mod conditional;
 mod fuzz;
 mod history;
+mod outcome;
+mod policy;
 mod read;
 mod round_trip;
 mod search;
