@@ -15,8 +15,8 @@ use crate::{repository, search, store};
 /// Why a request was not carried out.
 #[derive(Debug, thiserror::Error)]
 pub enum Error {
-    /// The body is not JSON as the standard wants it.
-    #[error("malformed JSON")]
+    /// The body is not JSON or XML as the standard wants it.
+    #[error("malformed")]
     Malformed(#[from] Malformed),
     /// The body is JSON but no resource.
     #[error("not a resource")]
@@ -57,6 +57,9 @@ pub enum Error {
     /// None of the formats that the client accepts can be made.
     #[error("not acceptable")]
     NotAcceptable(&'static str),
+    /// The resource has something that XML cannot say; only content that was never validated has.
+    #[error("no XML")]
+    NoXml(Malformed),
     /// The body's format cannot be read.
     #[error("unsupported media type")]
     MediaType(&'static str),
@@ -123,6 +126,12 @@ impl Error {
         use IssueType as T;
         let one = |status, code, text: &str| (status, vec![Issue::error(code, text)]);
         match self {
+            Self::NoXml(fault) => {
+                let text = format!("The resource cannot be told in XML: {}", fault.message);
+                let issue = Issue::error(T::NotSupported, text);
+                let place = fault.path.clone().unwrap_or_default();
+                (406, vec![if place.is_empty() { issue } else { issue.at(place) }])
+            }
             Self::Malformed(malformed) => (400, vec![malformed_issue(malformed)]),
             Self::NotAResource(reason) => (400, vec![not_a_resource(reason)]),
             Self::Invalid(issues) => (invalid_status(issues), issues.clone()),

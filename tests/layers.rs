@@ -11,6 +11,7 @@ const LAYERS: &[(&str, &str)] = &[
     ("store", ""),
     ("config", ""),
     ("definitions", "fhir"),
+    ("xml", "fhir definitions"),
     ("terminology", "fhir definitions"),
     ("index", "fhir definitions terminology"),
     ("validation", "fhir definitions terminology"),
@@ -26,7 +27,7 @@ const LAYERS: &[(&str, &str)] = &[
     ("operation", CORE),
     (
         "http",
-        "config app interaction operation page demo error search repository fhir store definitions letter",
+        "config app interaction operation page demo error search repository fhir store definitions letter xml",
     ),
     ("command", "*"),
 ];

@@ -7,7 +7,7 @@ use actix_web::{HttpResponse, web};
 
 use crate::error::Error;
 use crate::fhir::{Id, Resource, ResourceType};
-use crate::http::extract::{self, Expected};
+use crate::http::extract::{self, Body, Expected};
 use crate::http::format::{Format, Media};
 use crate::http::route::{Answer, Call, Verb, only};
 use crate::http::{Since, block, now, reply};
@@ -41,12 +41,12 @@ pub(super) async fn call(
     let body = if verb == Verb::Post {
         extract::body(&request, payload, Expected::Resource, app.config.max_bundle).await?
     } else {
-        web::Bytes::new()
+        Body::NONE
     };
     let form = match format.media {
         Media::Html => Form::Html,
         Media::Pdf => Form::Pdf,
-        Media::FhirJson | Media::Json | Media::TextJson => Form::Resource,
+        _ => Form::Resource,
     };
     let output = block(move || {
         let parameters = Parameters::new(pairs, input(&body)?);
@@ -59,8 +59,8 @@ pub(super) async fn call(
 }
 
 /// The body of a call; an operation may need none.
-fn input(body: &[u8]) -> Result<Option<Resource>, Error> {
-    if body.is_empty() { Ok(None) } else { extract::any_resource(body).map(Some) }
+fn input(body: &Body) -> Result<Option<Resource>, Error> {
+    if body.bytes.is_empty() { Ok(None) } else { extract::any_resource(body).map(Some) }
 }
 
 fn told(output: Output, format: Format) -> HttpResponse {

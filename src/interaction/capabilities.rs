@@ -37,7 +37,7 @@ pub fn capabilities(held: &Held, base: &str, since: Instant, operations: &[Offer
             "url": base,
         },
         "fhirVersion": "4.0.1",
-        "format": ["application/fhir+json", "json"],
+        "format": ["application/fhir+json", "json", "application/fhir+xml", "xml"],
         "rest": [{
             "mode": "server",
             "security": {

@@ -23,3 +23,4 @@ mod summary;
 mod transaction;
 mod validate;
 mod write;
+mod xml;
