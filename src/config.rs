@@ -40,6 +40,24 @@ pub struct Config {
     #[arg(long, env = "SPONDYL_CACHE", value_name = "SIZE", default_value = CACHE,
         value_parser = size)]
     pub cache: usize,
+
+    /// Change what exists only for clients that name its version with If-Match.
+    #[arg(long, env = "SPONDYL_REQUIRE_IF_MATCH")]
+    pub require_if_match: bool,
+
+    /// What a conditional delete does when several resources meet the criteria.
+    #[arg(long, env = "SPONDYL_CONDITIONAL_DELETE", value_name = "HOW", default_value = "single")]
+    pub conditional_delete: ConditionalDelete,
+}
+
+/// What a conditional delete does when several resources meet the criteria
+/// (<http://hl7.org/fhir/R4/valueset-conditional-delete-status.html>).
+#[derive(clap::ValueEnum, Clone, Copy, PartialEq, Eq, Debug)]
+pub enum ConditionalDelete {
+    /// Refuses.
+    Single,
+    /// Deletes them all.
+    Multiple,
 }
 
 const LISTEN: &str = "127.0.0.1:8080";
@@ -96,6 +114,8 @@ impl Default for Config {
             max_body: 8 << 20,
             max_bundle: 64 << 20,
             cache: 256 << 20,
+            require_if_match: false,
+            conditional_delete: ConditionalDelete::Single,
         }
     }
 }

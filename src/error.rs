@@ -48,6 +48,18 @@ pub enum Error {
     /// What `If-Match` or `If-None-Match` asks does not hold; nothing was written.
     #[error("precondition failed")]
     Precondition,
+    /// What exists may be changed only with `If-Match`, by the configuration.
+    #[error("precondition required")]
+    PreconditionRequired,
+    /// The id that a client chose for a new resource is another one's.
+    #[error("id in use")]
+    IdInUse,
+    /// A patch cannot be applied to the current version.
+    #[error("patch: {}", .0.diagnostics)]
+    Patch(Issue),
+    /// A test in a patch does not hold.
+    #[error("patch test failed")]
+    PatchTest(Issue),
     /// A criterion that must select one resource selects several.
     #[error("multiple matches")]
     MultipleMatches,
@@ -145,6 +157,16 @@ impl Error {
                 one(410, T::Deleted, &text)
             }
             Self::Precondition => one(412, T::Conflict, PRECONDITION),
+            Self::PreconditionRequired => {
+                one(428, T::Required, "Name the version to be changed with If-Match.")
+            }
+            Self::IdInUse => one(
+                409,
+                T::Duplicate,
+                "Another resource, which the criteria do not select, has this id.",
+            ),
+            Self::Patch(issue) => (422, vec![issue.clone()]),
+            Self::PatchTest(issue) => (409, vec![issue.clone()]),
             Self::MultipleMatches => one(412, T::MultipleMatches, MULTIPLE_MATCHES),
             Self::Method(allow) => {
                 let text = format!("This URL does not know the verb; it knows {allow}.");

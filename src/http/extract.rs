@@ -15,6 +15,7 @@ use crate::definitions::model::Model;
 use crate::error::Error;
 use crate::fhir::{Instant, Issue, IssueType, Resource, ResourceType, json};
 use crate::http::format::FHIR_VERSION;
+use crate::interaction::patch::Patch;
 use crate::interaction::precondition::{Preconditions, Tags};
 use crate::interaction::query::pairs;
 use crate::xml;
@@ -75,6 +76,8 @@ fn tags(headers: &HeaderMap, name: &HeaderName) -> Result<Option<Tags>, Error> {
 pub(super) enum Expected {
     /// A resource.
     Resource,
+    /// A JSON Patch, or a FHIRPath Patch: a Parameters resource.
+    Patch,
     /// The parameters of a search.
     Form,
 }
@@ -82,12 +85,21 @@ pub(super) enum Expected {
 /// A body, whole and without content encoding.
 pub(super) struct Body {
     pub(super) bytes: web::Bytes,
-    is_xml: bool,
+    sent: Sent,
+}
+
+/// What a body is.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+enum Sent {
+    Json,
+    Xml,
+    JsonPatch,
+    Form,
 }
 
 impl Body {
     /// What a request without a body has.
-    pub(super) const NONE: Self = Self { bytes: web::Bytes::new(), is_xml: false };
+    pub(super) const NONE: Self = Self { bytes: web::Bytes::new(), sent: Sent::Json };
 }
 
 /// The body. The limit holds for what is decoded, so that a small text cannot unfold to fill the
@@ -101,7 +113,7 @@ pub(super) async fn body(
     expected: Expected,
     limit: usize,
 ) -> Result<Body, Error> {
-    let is_xml = check_media(request.headers(), expected)?;
+    let sent = check_media(request.headers(), expected)?;
     let length = request.headers().get(header::CONTENT_LENGTH);
     let length: Option<u64> = length.and_then(|length| length.to_str().ok()?.parse().ok());
     if length.is_some_and(|length| usize::try_from(length).is_ok_and(|length| length > limit)) {
@@ -117,7 +129,7 @@ pub(super) async fn body(
         let message = "The body is not what its Content-Encoding says.".to_owned();
         Error::Malformed(json::Malformed { message, position: None, path: None })
     })?;
-    Ok(Body { bytes, is_xml })
+    Ok(Body { bytes, sent })
 }
 
 /// The content encodings that are read.
@@ -128,8 +140,8 @@ pub(super) fn is_xml(name: &str) -> bool {
     ["application/fhir+xml", "application/xml", "text/xml"].contains(&name)
 }
 
-/// Whether the body is XML; it may be JSON or, for a search, a form otherwise.
-fn check_media(headers: &HeaderMap, expected: Expected) -> Result<bool, Error> {
+/// What the body is, by its Content-Type.
+fn check_media(headers: &HeaderMap, expected: Expected) -> Result<Sent, Error> {
     let encoding = headers.get(header::CONTENT_ENCODING).map(|name| name.to_str());
     if encoding.is_some_and(|name| !name.is_ok_and(|name| ENCODINGS.contains(&name))) {
         return Err(Error::MediaType("The content encodings read are gzip, deflate, br and zstd."));
@@ -139,25 +151,33 @@ fn check_media(headers: &HeaderMap, expected: Expected) -> Result<bool, Error> {
     let Some(media) = headers.get(header::CONTENT_TYPE) else {
         // What is missing altogether is told as such later.
         let text = "The body's Content-Type is missing; it is application/fhir+json.";
-        return if has_body { Err(Error::MediaType(text)) } else { Ok(false) };
+        return if has_body { Err(Error::MediaType(text)) } else { Ok(Sent::Json) };
     };
     let mut parts = media.to_str().unwrap_or_default().split(';').map(str::trim);
     let name = parts.next().unwrap_or_default().to_ascii_lowercase();
-    let known = match expected {
-        Expected::Resource => {
-            ["application/fhir+json", "application/json", "text/json"].contains(&name.as_str())
-                || is_xml(&name)
+    let sent = match (expected, name.as_str()) {
+        (Expected::Form, "application/x-www-form-urlencoded") => Sent::Form,
+        (Expected::Patch, "application/json-patch+json") => Sent::JsonPatch,
+        (
+            Expected::Resource | Expected::Patch,
+            "application/fhir+json" | "application/json" | "text/json",
+        ) => Sent::Json,
+        (Expected::Resource | Expected::Patch, name) if is_xml(name) => Sent::Xml,
+        (Expected::Resource, _) => {
+            let text =
+                "The body's Content-Type must be application/fhir+json or application/fhir+xml.";
+            return Err(Error::MediaType(text));
         }
-        Expected::Form => name == "application/x-www-form-urlencoded",
+        (Expected::Patch, _) => {
+            let text = "The body's Content-Type must be application/json-patch+json, or that of \
+                        a Parameters resource.";
+            return Err(Error::MediaType(text));
+        }
+        (Expected::Form, _) => {
+            let text = "The body's Content-Type must be application/x-www-form-urlencoded.";
+            return Err(Error::MediaType(text));
+        }
     };
-    if !known {
-        return Err(Error::MediaType(match expected {
-            Expected::Resource => {
-                "The body's Content-Type must be application/fhir+json or application/fhir+xml."
-            }
-            Expected::Form => "The body's Content-Type must be application/x-www-form-urlencoded.",
-        }));
-    }
     for parameter in parts {
         let (key, value) = parameter.split_once('=').unwrap_or((parameter, ""));
         let value = value.trim().trim_matches('"');
@@ -168,7 +188,18 @@ fn check_media(headers: &HeaderMap, expected: Expected) -> Result<bool, Error> {
             return Err(Error::MediaType("The body's fhirVersion must be 4.0."));
         }
     }
-    Ok(is_xml(&name))
+    Ok(sent)
+}
+
+/// The patch in a body.
+///
+/// # Errors
+/// [`Error::Malformed`], [`Error::NotAResource`] or [`Error::Request`].
+pub(super) fn patch(body: &Body) -> Result<Patch, Error> {
+    match body.sent {
+        Sent::JsonPatch => Patch::json(&body.bytes),
+        _ => Patch::parameters(&any_resource(body)?),
+    }
 }
 
 /// The resource in a body.
@@ -176,7 +207,7 @@ fn check_media(headers: &HeaderMap, expected: Expected) -> Result<bool, Error> {
 /// # Errors
 /// [`Error::Malformed`] or [`Error::NotAResource`].
 pub(super) fn any_resource(body: &Body) -> Result<Resource, Error> {
-    let value = if body.is_xml {
+    let value = if body.sent == Sent::Xml {
         let model = Model::shared().map_err(|error| Error::Internal(Box::new(error)))?;
         xml::read(model, &body.bytes)?
     } else {

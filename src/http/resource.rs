@@ -9,8 +9,8 @@ use crate::http::extract::{self, Expected};
 use crate::http::format::{Format, Media, Prefer};
 use crate::http::route::{Answer, Call};
 use crate::http::{block, now, reply};
-use crate::interaction;
 use crate::interaction::subset::Cut;
+use crate::interaction::{self, Subject};
 use crate::repository::{Scope, Stored};
 
 /// `GET [base]/[type]/[id]`.
@@ -62,11 +62,11 @@ pub(super) async fn create(call: Call, kind: ResourceType, payload: web::Payload
     Ok(reply::done(done.await?, &write.base, write.format, write.prefer))
 }
 
-/// `PUT [base]/[type]/[id]`.
+/// `PUT [base]/[type]/[id]` and `PUT [base]/[type]?…`.
 pub(super) async fn update(
     call: Call,
     kind: ResourceType,
-    id: Id,
+    subject: Subject,
     payload: web::Payload,
 ) -> Answer {
     let write = Write::of(&call, kind)?;
@@ -75,17 +75,36 @@ pub(super) async fn update(
     let body = extract::body(&request, payload, Expected::Resource, write.limit).await?;
     let done = block(move || {
         let resource = extract::resource(&body, kind)?;
-        interaction::update::update(&app, &id, &resource, &preconditions, now())
+        interaction::update::update(&app, &subject, &resource, &preconditions, now())
     });
     Ok(reply::done(done.await?, &write.base, write.format, write.prefer))
 }
 
-/// `DELETE [base]/[type]/[id]`.
-pub(super) async fn delete(call: Call, kind: ResourceType, id: Id) -> Answer {
+/// `PATCH [base]/[type]/[id]` and `PATCH [base]/[type]?…`.
+pub(super) async fn patch(
+    call: Call,
+    kind: ResourceType,
+    subject: Subject,
+    payload: web::Payload,
+) -> Answer {
     let write = Write::of(&call, kind)?;
     let Call { app, request } = call;
     let preconditions = extract::preconditions(&request)?;
-    let done = block(move || interaction::delete::delete(&app, kind, &id, &preconditions, now()));
+    let body = extract::body(&request, payload, Expected::Patch, write.limit).await?;
+    let done = block(move || {
+        let patch = extract::patch(&body)?;
+        interaction::patch::patch(&app, kind, &subject, &patch, &preconditions, now())
+    });
+    Ok(reply::done(done.await?, &write.base, write.format, write.prefer))
+}
+
+/// `DELETE [base]/[type]/[id]` and `DELETE [base]/[type]?…`.
+pub(super) async fn delete(call: Call, kind: ResourceType, subject: Subject) -> Answer {
+    let write = Write::of(&call, kind)?;
+    let Call { app, request } = call;
+    let preconditions = extract::preconditions(&request)?;
+    let done =
+        block(move || interaction::delete::delete(&app, kind, &subject, &preconditions, now()));
     Ok(reply::done(done.await?, &write.base, write.format, write.prefer))
 }
 

@@ -11,6 +11,7 @@ mod criteria;
 pub mod create;
 pub mod delete;
 pub mod history;
+pub mod patch;
 pub mod precondition;
 pub mod read;
 pub mod query;
@@ -58,6 +59,15 @@ pub enum Step {
     Delete(Stored),
     /// Nothing is written, for what is asked holds already; the status says how.
     Keep(Option<Stored>, u16),
+}
+
+/// Which resource a write is about.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub enum Subject {
+    /// The one with that id.
+    Id(Id),
+    /// The one that meets the criteria: what follows the `?` in a URL.
+    Criteria(String),
 }
 
 /// What came of a write.
@@ -140,18 +150,20 @@ fn retry<T>(
     Err(Error::Conflict)
 }
 
-/// Checks the content of one write, if it has any, plans, changes and commits it.
+/// Plans one write, checks its content, if it has any, changes and commits it.
 fn write(
     app: &App,
     now: Instant,
-    content: Option<&Resource>,
     plan: impl Fn(&Held, &dyn View) -> Result<Plan, Error>,
 ) -> Result<Done, Error> {
     retry(app, |held| {
-        let issues = content.map_or_else(|| Ok(Vec::new()), |content| check(held, content))?;
         let mut plan = {
             let view = app.store.view()?;
             plan(held, &*view)?
+        };
+        let issues = match &plan.step {
+            Step::Write { resource, .. } => check(held, resource)?,
+            Step::Delete(_) | Step::Keep(..) => Vec::new(),
         };
         let expects = std::mem::take(&mut plan.expects);
         let change = match plan.change(held, now) {

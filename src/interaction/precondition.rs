@@ -89,6 +89,29 @@ impl Preconditions {
     }
 }
 
+/// What a write of the current version is held to.
+#[derive(Clone, Copy, Debug)]
+pub struct Rules<'a> {
+    /// What the client asks.
+    pub preconditions: &'a Preconditions,
+    /// Whether what exists may be changed only by one who names its version.
+    pub tags_required: bool,
+}
+
+impl Rules<'_> {
+    /// Whether the write may go on.
+    ///
+    /// # Errors
+    /// [`Error::PreconditionRequired`] or [`Error::Precondition`] if not.
+    pub fn check(self, current: Option<&Stored>) -> Result<(), Error> {
+        let exists = current.is_some_and(|current| current.body.is_some());
+        if self.tags_required && exists && self.preconditions.if_match.is_none() {
+            return Err(Error::PreconditionRequired);
+        }
+        self.preconditions.check(current)
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
