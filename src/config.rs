@@ -60,6 +60,16 @@ pub enum ConditionalDelete {
     Multiple,
 }
 
+impl ConditionalDelete {
+    /// The code of the standard.
+    pub fn code(self) -> &'static str {
+        match self {
+            Self::Single => "single",
+            Self::Multiple => "multiple",
+        }
+    }
+}
+
 const LISTEN: &str = "127.0.0.1:8080";
 const DATA: &str = "spondyl-data";
 const MAX_BODY: &str = "8MiB";

@@ -33,7 +33,7 @@ const LAYERS: &[(&str, &str)] = &[
 ];
 
 const CORE: &str = "fhir definitions terminology index validation clinical letter repository search \
-error app store";
+error app config store";
 
 #[test]
 fn modules_name_only_the_layers_below() {

@@ -106,7 +106,7 @@ pub(super) async fn metadata(call: Call) -> Answer {
             types: operation.types,
         };
         let offered: Vec<Offered> = operation::ALL.iter().map(offered).collect();
-        let statement = capabilities(&held, &base, since, &offered);
+        let statement = capabilities(&app.config, &held, &base, since, &offered);
         Ok(cut.apply(&held.standard.model, statement.to_string().into_bytes()))
     });
     Ok(reply::json_bytes(reply::status(200), body.await?, format))

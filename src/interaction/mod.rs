@@ -10,6 +10,7 @@ pub mod capabilities;
 mod criteria;
 pub mod create;
 pub mod delete;
+mod fhirpath_patch;
 pub mod history;
 pub mod patch;
 pub mod precondition;

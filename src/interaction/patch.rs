@@ -2,7 +2,8 @@
 //!
 //! The patch is applied to the version that is current when it is committed; the outcome is held to
 //! the same rules as an update, and is stored whole or not at all.
-//! Source: <http://hl7.org/fhir/R4/http.html#patch>, <https://www.rfc-editor.org/rfc/rfc6902>.
+//! Source: <http://hl7.org/fhir/R4/http.html#patch>, <https://www.rfc-editor.org/rfc/rfc6902>,
+//! <http://hl7.org/fhir/R4/fhirpatch.html>.
 
 use base64::Engine as _;
 use base64::prelude::BASE64_STANDARD;
@@ -10,11 +11,12 @@ use json_patch::{PatchError, PatchErrorKind};
 use serde_json::Value;
 
 use crate::app::App;
+use crate::definitions::model::Model;
 use crate::error::Error;
 use crate::fhir::json::{self, At, MAX_DEPTH};
 use crate::fhir::{Id, Instant, Issue, IssueType, Resource, ResourceType};
 use crate::interaction::precondition::{Preconditions, Rules};
-use crate::interaction::{Done, Plan, Step, Subject, criteria, write};
+use crate::interaction::{Done, Plan, Step, Subject, criteria, fhirpath_patch, write};
 use crate::repository::{self, Method, Stored};
 use crate::store::View;
 
@@ -23,6 +25,8 @@ use crate::store::View;
 pub enum Patch {
     /// JSON Patch (RFC 6902).
     Json(json_patch::Patch),
+    /// FHIRPath Patch.
+    FhirPath(Vec<fhirpath_patch::Operation>),
 }
 
 impl Patch {
@@ -52,16 +56,19 @@ impl Patch {
     ///
     /// # Errors
     /// [`Error::Request`] for what is no patch.
-    pub fn parameters(_resource: &Resource) -> Result<Self, Error> {
-        Err(Error::not_supported("patch", "TODO"))
+    pub fn parameters(resource: &Resource) -> Result<Self, Error> {
+        fhirpath_patch::read(resource).map(Self::FhirPath)
     }
 
     /// Reads the patch that a resource in an entry of a Bundle brings: a JSON Patch as the data of a
-    /// Binary (<http://hl7.org/fhir/R4/http.html#patch>).
+    /// Binary, or a FHIRPath Patch (<http://hl7.org/fhir/R4/http.html#patch>).
     ///
     /// # Errors
     /// [`Error::Request`] for what is no patch.
     pub fn resource(resource: &Resource) -> Result<Self, Error> {
+        if resource.kind().as_str() == "Parameters" {
+            return Self::parameters(resource);
+        }
         let value = resource.value();
         let is_json = value.at("contentType") == "application/json-patch+json";
         let data = value.at("data").as_str().filter(|_| is_json);
@@ -69,8 +76,8 @@ impl Patch {
         match bytes {
             Some(bytes) if resource.kind().as_str() == "Binary" => Self::json(&bytes),
             _ => {
-                let text = "A patch in a Bundle is a Binary with data of type \
-                            application/json-patch+json.";
+                let text = "A patch in a Bundle is a Parameters resource, or a Binary with data of \
+                            type application/json-patch+json.";
                 Err(Error::request("entry.resource", text))
             }
         }
@@ -85,6 +92,10 @@ impl Patch {
         let mut value = resource.value().clone();
         match self {
             Self::Json(patch) => json_patch::patch(&mut value, patch).map_err(|e| unfit(&e))?,
+            Self::FhirPath(operations) => {
+                let model = Model::shared().map_err(|error| Error::Internal(Box::new(error)))?;
+                value = fhirpath_patch::apply(operations, model, value)?;
+            }
         }
         let patched = Resource::from_value(value)?;
         let kind = resource.kind();

@@ -15,6 +15,7 @@ mod catalog;
 mod fhirpath;
 mod finding;
 mod keyword;
+pub mod locate;
 mod resolve;
 mod resource;
 mod scope;

@@ -85,8 +85,8 @@ async fn safe_headers() {
 async fn routes() {
     let server = Server::start();
     for (method, path, allow) in [
-        ("POST", "/Patient/p1", "GET, HEAD, PUT, DELETE"),
-        ("PATCH", "/Patient/p1", "GET, HEAD, PUT, DELETE"),
+        ("POST", "/Patient/p1", "GET, HEAD, PUT, PATCH, DELETE"),
+        ("PATCH", "/_history", "GET, HEAD"),
         ("PUT", "/Patient/p1/_history/1", "GET, HEAD"),
         ("DELETE", "/_history", "GET, HEAD"),
     ] {
@@ -94,7 +94,7 @@ async fn routes() {
         assert_eq!(answer.header("Allow"), allow, "{method} {path}");
     }
     let options = server.send("OPTIONS", "/Patient/p1", &[], "").await.has_status(204);
-    assert_eq!(options.header("Allow"), "GET, HEAD, PUT, DELETE");
+    assert_eq!(options.header("Allow"), "GET, HEAD, PUT, PATCH, DELETE");
     for path in ["/Nonsense/1", "/SubscriptionTopic/1", "/patient/1"] {
         server.get(path).await.is_error(404, "not-supported");
     }

@@ -18,6 +18,7 @@ mod capabilities;
 mod headers;
 mod conditional;
 mod history;
+mod patch;
 mod read;
 mod round_trip;
 mod search;
