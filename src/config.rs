@@ -72,6 +72,14 @@ pub struct Config {
     /// Whether a resource may claim a profile that this server does not hold.
     #[arg(long, env = "SPONDYL_UNKNOWN_PROFILE", value_enum, default_value = "warn")]
     pub unknown_profile: UnknownProfile,
+
+    /// Change what exists only for clients that name its version with If-Match.
+    #[arg(long, env = "SPONDYL_REQUIRE_IF_MATCH")]
+    pub require_if_match: bool,
+
+    /// What a conditional delete does when several resources meet the criteria.
+    #[arg(long, env = "SPONDYL_CONDITIONAL_DELETE", value_name = "HOW", default_value = "single")]
+    pub conditional_delete: ConditionalDelete,
 }
 
 /// What a claim of an unknown profile leads to.
@@ -81,6 +89,26 @@ pub enum UnknownProfile {
     Warn,
     /// An error; the resource is refused.
     Refuse,
+}
+
+/// What a conditional delete does when several resources meet the criteria
+/// (<http://hl7.org/fhir/R4/valueset-conditional-delete-status.html>).
+#[derive(clap::ValueEnum, Clone, Copy, PartialEq, Eq, Debug)]
+pub enum ConditionalDelete {
+    /// Refuses.
+    Single,
+    /// Deletes them all.
+    Multiple,
+}
+
+impl ConditionalDelete {
+    /// The code of the standard.
+    pub fn code(self) -> &'static str {
+        match self {
+            Self::Single => "single",
+            Self::Multiple => "multiple",
+        }
+    }
 }
 
 const LISTEN: &str = "127.0.0.1:8080";
@@ -143,6 +171,8 @@ impl Default for Config {
             validation: Vec::new(),
             require_profile: Vec::new(),
             unknown_profile: UnknownProfile::Warn,
+            require_if_match: false,
+            conditional_delete: ConditionalDelete::Single,
         }
     }
 }

@@ -16,6 +16,7 @@ mod catalog;
 mod fhirpath;
 mod finding;
 mod keyword;
+pub mod locate;
 mod message;
 mod narrative;
 pub mod policy;
