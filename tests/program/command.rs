@@ -48,11 +48,13 @@ fn validate_names_file_element_and_rule() {
 #[test]
 fn validate_tells_in_order_whatever_the_cores_do() {
     let directory = tempfile::tempdir().unwrap();
-    let good = r#"{"resourceType":"Patient","active":true}"#;
-    let warned = r#"{"resourceType":"Patient","language":"de","name":[{"family":" "}]}"#;
-    let bad = r#"{"resourceType":"Patient","active":"yes"}"#;
+    let text = r#""text":{"status":"generated","div":"<div xmlns=\"http://www.w3.org/1999/xhtml\">x</div>"}"#;
+    let good = format!(r#"{{"resourceType":"Patient","active":true,{text}}}"#);
+    let warned =
+        format!(r#"{{"resourceType":"Patient","language":"de","name":[{{"family":" "}}],{text}}}"#);
+    let bad = format!(r#"{{"resourceType":"Patient","active":"yes",{text}}}"#);
     let lines: Vec<String> =
-        (0..900).map(|n| [good, bad][usize::from(n % 3 == 0)].to_owned()).collect();
+        (0..900).map(|n| [&good, &bad][usize::from(n % 3 == 0)].clone()).collect();
     fs::write(directory.path().join("b.ndjson"), lines.join("\n\n")).unwrap();
     fs::write(directory.path().join("a.json"), warned).unwrap();
     fs::write(directory.path().join("c.json"), "{\n\"resourceType\":").unwrap();
