@@ -34,15 +34,28 @@ async function all(path) {
     return found;
 }
 
-// The engine would fetch what a reference points to; its type stands in the reference.
+// The engine would fetch what a reference points to; its type stands in the reference. R4 writes
+// `as`, which is for one value only, where values of a type among many are meant.
 function local(expression) {
-    return expression.replace(/\.where\(resolve\(\) is (\w+)\)/g,
-        ".where(reference.matches('(^|/)$1/[A-Za-z0-9.-]+(/_history/[0-9]+)?$'))");
+    return expression.replace(/\(([\w.]+) as (\w+)\)/g, "$1.ofType($2)").replace(/\.as\(/g, ".ofType(").replace(/\.where\(resolve\(\) is (\w+)\)/g,
+        (_, type) => `.where(reference.matches('^(.*/)?${type}/[A-Za-z0-9.-]+(/_history/[0-9]+)?$'))`);
+}
+
+// The parts between bars outside of parentheses.
+function split(expression) {
+    const parts = [""];
+    let depth = 0;
+    for (const letter of expression) {
+        depth += letter === "(" ? 1 : letter === ")" ? -1 : 0;
+        if (letter === "|" && depth === 0) parts.push("");
+        else parts[parts.length - 1] += letter;
+    }
+    return parts.map((part) => part.trim());
 }
 
 // The parts that are about the type; others would only find nothing.
 function about(expression, type) {
-    const parts = expression.split("|").map((part) => part.trim());
+    const parts = split(expression);
     const mine = parts.filter((part) => new RegExp(`^\\(?(${type}|Resource|DomainResource)\\b`).test(part));
     return local(mine.join(" | ").replace(/\b(Domain)?Resource\b/g, type));
 }
@@ -86,7 +99,12 @@ for (const type of TYPES) {
         if (parameter.code === "_id") continue;
         const expression = about(parameter.expression, type);
         if (!expression) continue;
-        const evaluate = fhirpath.compile(expression, r4);
+        let evaluate;
+        try {
+            evaluate = fhirpath.compile(expression, r4);
+        } catch {
+            throw new Error(`${type} ${parameter.code}: ${expression} cannot be read`);
+        }
         const expected = new Map();
         for (const resource of resources) {
             const found = evaluate(resource).filter((item) => item !== null && item !== undefined);
