@@ -42,6 +42,10 @@ pub struct Config {
         value_parser = size)]
     pub max_bundle: usize,
 
+    /// How many rows of the store one search may look at; what would need more is refused.
+    #[arg(long, env = "SPONDYL_MAX_SEARCH_ROWS", value_name = "NUMBER", default_value = MAX_SEARCH)]
+    pub max_search_rows: u64,
+
     /// Memory that the store may use for its cache, in bytes or with KiB, MiB, GiB.
     #[arg(long, env = "SPONDYL_CACHE", value_name = "SIZE", default_value = CACHE,
         value_parser = size)]
@@ -115,6 +119,7 @@ const LISTEN: &str = "127.0.0.1:8080";
 const DATA: &str = "spondyl-data";
 const MAX_BODY: &str = "8MiB";
 const MAX_BUNDLE: &str = "64MiB";
+const MAX_SEARCH: &str = "2000000";
 const CACHE: &str = "256MiB";
 const MAX_ISSUES: NonZeroUsize = NonZeroUsize::new(200).unwrap();
 
@@ -166,6 +171,7 @@ impl Default for Config {
             thresholds: None,
             max_body: 8 << 20,
             max_bundle: 64 << 20,
+            max_search_rows: 2_000_000,
             cache: 256 << 20,
             max_issues: MAX_ISSUES,
             validation: Vec::new(),

@@ -46,7 +46,8 @@ async fn answer(call: Call, scope: Scope, pairs: Vec<(String, String)>) -> Answe
     let strict = Prefer::of(request.headers()).strict.unwrap_or(false);
     let base = extract::base(&app, &request);
     let bundle = block(move || {
-        let question = Question { scope, pairs, strict };
+        let most_rows = Some(app.config.max_search_rows);
+        let question = Question { scope, pairs, strict, most_rows };
         let held = app.held();
         let view = app.store.view()?;
         search(&held, &*view, &question, &base, now())

@@ -163,7 +163,8 @@ pub(super) fn reading(
         }
         Read::Search(scope, text) => {
             let (scope, pairs) = (scope.clone(), query::pairs(text));
-            let question = Question { scope, pairs, strict };
+            let most_rows = Some(setting.app.config.max_search_rows);
+            let question = Question { scope, pairs, strict, most_rows };
             return Ok(found(&search::search(held, view, &question, base, now)?, head));
         }
     };
