@@ -5,6 +5,7 @@
 
 use std::sync::{Arc, PoisonError, RwLock};
 
+use crate::clinical::threshold::{ThresholdFault, Thresholds};
 use crate::config::{Config, UnknownProfile};
 use crate::definitions::search_parameter::Unusable;
 use crate::definitions::{Fault, model};
@@ -24,6 +25,8 @@ pub struct App {
     pub policy: Policy,
     /// Where the rows lie.
     pub store: Box<dyn Store>,
+    /// What changes of scores are judged by.
+    pub thresholds: Thresholds,
     held: RwLock<Arc<Held>>,
 }
 
@@ -44,6 +47,17 @@ pub enum Broken {
         /// What the store says.
         source: store::Error,
     },
+    /// The file of thresholds cannot be read.
+    #[error("the thresholds in {file} cannot be read")]
+    Unread {
+        /// The file.
+        file: String,
+        /// What the system says.
+        source: std::io::Error,
+    },
+    /// The thresholds do not keep the rules.
+    #[error("the thresholds are unusable")]
+    Thresholds(#[from] ThresholdFault),
     /// A file of `schemas/` is broken.
     #[error("a definition is broken")]
     Definition(#[from] Fault),
@@ -73,7 +87,7 @@ impl App {
     /// The application on a given store.
     ///
     /// # Errors
-    /// [`Broken`] when the settings are unusable.
+    /// [`Broken`] when the settings or the thresholds that they name are unusable.
     pub fn on(
         config: Config,
         store: Box<dyn Store>,
@@ -84,8 +98,9 @@ impl App {
         let policy = Policy::read(&config.validation, &config.require_profile, refuse_unknown)?;
         let base = config.public_base().map(str::to_owned);
         let base = base.unwrap_or_else(|| format!("http://{}/fhir", config.listen));
+        let thresholds = thresholds(&config)?;
         let held = RwLock::new(Arc::new(Held::new(standard, Some(base))));
-        Ok(Self { config, policy, store, held })
+        Ok(Self { config, policy, store, thresholds, held })
     }
 
     /// What the rules in force and the settings say about a resource, if it is to be stored.
@@ -104,4 +119,11 @@ impl App {
     pub fn held(&self) -> Arc<Held> {
         Arc::clone(&self.held.read().unwrap_or_else(PoisonError::into_inner))
     }
+}
+
+/// The thresholds that ship with the server, and those of the clinic.
+fn thresholds(config: &Config) -> Result<Thresholds, Broken> {
+    let Some(file) = &config.thresholds else { return Ok(Thresholds::shipped().clone()) };
+    let unread = |source| Broken::Unread { file: file.display().to_string(), source };
+    Ok(Thresholds::with(&std::fs::read_to_string(file).map_err(unread)?)?)
 }
