@@ -125,6 +125,11 @@ impl Catalog {
         is_held.then_some(at)
     }
 
+    /// The definition of another kind (a Questionnaire, a Measure) with that canonical.
+    pub(super) fn artefact(&self, canonical: &str) -> Option<Arc<Value>> {
+        self.definitions.artefact(canonical)
+    }
+
     /// The name of what is at that position.
     pub(super) fn name(&self, at: usize) -> &str {
         self.slots.get(at).map_or("", |slot| &slot.name)

@@ -19,6 +19,7 @@ mod resolve;
 mod resource;
 mod scope;
 mod sight;
+mod whole;
 
 use catalog::Catalog;
 pub use resolve::Outside;

@@ -52,6 +52,8 @@ struct Site<'a> {
     parent: &'a Map<String, Value>,
     /// The type of the value, or of the items of the array, where it is known.
     kind: Option<Kind>,
+    /// Whether the value is that of the whole document.
+    is_root: bool,
 }
 
 impl Site<'_> {
@@ -100,7 +102,8 @@ pub(super) fn options(context: &Arc<Context>) -> ValidationOptions<'static> {
         let context = Arc::clone(context);
         options = options.with_keyword(*name, move |parent, value, path| {
             let kind = context.kind_at(path.as_str());
-            keyword(*factory, Site { context: &context, parent, kind }, value, &path)
+            let is_root = !path.as_str().contains("/properties/");
+            keyword(*factory, Site { context: &context, parent, kind, is_root }, value, &path)
         });
     }
     options
