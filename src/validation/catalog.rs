@@ -38,6 +38,19 @@ pub(super) struct Compiled {
     pub(super) kind: Option<String>,
 }
 
+impl Compiled {
+    /// Whether the profile is for resources of that type.
+    pub(super) fn is_for(&self, kind: Option<&str>) -> bool {
+        match self.kind.as_deref() {
+            Some("Resource") => kind.is_some(),
+            Some("DomainResource") => {
+                kind.is_some_and(|kind| !["Bundle", "Binary", "Parameters"].contains(&kind))
+            }
+            held => held == kind,
+        }
+    }
+}
+
 /// What is known of the schema that a keyword stands in.
 #[derive(Clone, Default)]
 pub(super) struct Context {
@@ -128,6 +141,13 @@ impl Catalog {
     /// The definition of another kind (a Questionnaire, a Measure) with that canonical.
     pub(super) fn artefact(&self, canonical: &str) -> Option<Arc<Value>> {
         self.definitions.artefact(canonical)
+    }
+
+    /// Whether the canonical is that of a profile, a value set or a code system.
+    pub(super) fn is_other_definition(&self, canonical: &str) -> bool {
+        self.profile(canonical).is_some()
+            || self.terminology.value_set(canonical).is_some()
+            || self.terminology.code_system(canonical).is_some()
     }
 
     /// The name of what is at that position.

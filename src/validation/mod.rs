@@ -59,7 +59,10 @@ impl Validator {
         let value = resource.value();
         scope::enter(&self.catalog, Some(resource.shared()), around, |scope| {
             if resource::is_valid(scope, value, Place::Root) {
-                return Vec::new();
+                if !scope.has_untold() {
+                    return Vec::new();
+                }
+                scope.want_codes_only();
             }
             let found = resource::findings(scope, value, Place::Root);
             finding::issues(resource.kind().as_str(), found)

@@ -46,8 +46,7 @@ fn is_claim_met(scope: &Scope, value: &Value, canonical: &str) -> bool {
     }
     let Some(at) = scope.catalog.profile(canonical) else { return false };
     let Ok(profile) = scope.catalog.compiled(at) else { return false };
-    profile.kind.as_deref() == value.at("resourceType").as_str()
-        && profile.validator.is_valid(value)
+    profile.is_for(value.at("resourceType").as_str()) && profile.validator.is_valid(value)
 }
 
 /// All that is wrong with the resource, its profiles included.
@@ -82,7 +81,7 @@ pub(super) fn profile_findings(scope: &Scope, at: usize, value: &Value) -> Vec<F
         Ok(profile) => profile,
         Err(fault) => return vec![broken(fault).rule(name)],
     };
-    if profile.kind.as_deref() != value.at("resourceType").as_str() {
+    if !profile.is_for(value.at("resourceType").as_str()) {
         let kind = profile.kind.as_deref().unwrap_or("another type");
         let text = format!("The profile is for {kind} only.");
         return vec![Finding::error(IssueType::Structure, text).rule(name)];

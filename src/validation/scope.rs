@@ -42,6 +42,9 @@ pub(super) struct Scope {
     /// What keywords found, to be fetched by its number.
     findings: RefCell<Vec<Finding>>,
     depth: Cell<usize>,
+    /// Whether a code was met of which nothing can be said.
+    untold: Cell<bool>,
+    codes_only: Cell<bool>,
 }
 
 /// How deep resources may lie inside one another.
@@ -62,6 +65,26 @@ impl Scope {
     pub(super) fn kept(&self, number: &str) -> Option<Finding> {
         let number: usize = number.parse().ok()?;
         self.findings.borrow().get(number).cloned()
+    }
+
+    /// That a code was met of which nothing can be said.
+    pub(super) fn note_untold(&self) {
+        self.untold.set(true);
+    }
+
+    /// Whether there was one.
+    pub(super) fn has_untold(&self) -> bool {
+        self.untold.get()
+    }
+
+    /// From here on only what codes say is asked; all else is known to be well.
+    pub(super) fn want_codes_only(&self) {
+        self.codes_only.set(true);
+    }
+
+    /// Whether that is so.
+    pub(super) fn wants_codes_only(&self) -> bool {
+        self.codes_only.get()
     }
 
     /// Runs `work` one resource deeper; none where resources nest without end.
@@ -142,7 +165,6 @@ impl Scope {
 
     /// Whether the resource meets the profile at that position of the catalog. Resources that
     /// refer to one another in a circle meet it unless something else is wrong with one of them.
-    #[allow(dead_code, reason = "the interface for targetProfile checks, which call it next")]
     pub(super) fn meets(&self, target: &Target, profile: usize) -> bool {
         let value = target.value();
         let key = (std::ptr::from_ref(value).addr(), profile);
@@ -153,7 +175,7 @@ impl Scope {
         let met = self.deeper(|| {
             self.at(target.clone(), || {
                 self.catalog.compiled(profile).is_ok_and(|held| {
-                    held.kind.as_deref() == value.get("resourceType").and_then(Value::as_str)
+                    held.is_for(value.get("resourceType").and_then(Value::as_str))
                         && held.validator.is_valid(value)
                 })
             })
@@ -193,6 +215,8 @@ pub(super) fn enter<R>(
         met: RefCell::default(),
         findings: RefCell::default(),
         depth: Cell::new(0),
+        untold: Cell::new(false),
+        codes_only: Cell::new(false),
     };
     CURRENT.with(|current| *current.borrow_mut() = Some(scope));
     let _leave = Leave;

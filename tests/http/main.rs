@@ -10,6 +10,8 @@
 )]
 
 mod client;
+#[path = "../shared/mod.rs"]
+mod shared;
 
 mod bad_input;
 mod capabilities;
@@ -20,6 +22,7 @@ mod read;
 mod round_trip;
 mod search;
 mod summary;
+mod terminology;
 mod transaction;
 mod validate;
 mod write;

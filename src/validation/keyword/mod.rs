@@ -14,6 +14,7 @@ use super::fhirpath::Kind;
 use super::finding::Finding;
 use super::scope::{self, Scope};
 
+mod beside;
 mod binding;
 mod calendar;
 mod choice;
@@ -32,7 +33,9 @@ mod reference_target;
 mod required;
 mod resource;
 mod slice;
+mod target;
 mod type_;
+mod unit;
 
 /// One rule at one place of a schema.
 trait Rule: Send + Sync {
@@ -43,6 +46,11 @@ trait Rule: Send + Sync {
 
     /// What is wrong with the value.
     fn findings(&self, scope: &Scope, value: &Value) -> Vec<Finding>;
+
+    /// Whether it tells of codes, or leads to values that have some.
+    fn is_about_codes(&self) -> bool {
+        false
+    }
 }
 
 /// Where a rule stands: the schema around it and the document's context.
@@ -69,6 +77,7 @@ impl Site<'_> {
 type Factory = fn(Site<'_>, &Value) -> Result<Box<dyn Rule>, String>;
 
 const KEYWORDS: &[(&str, Factory)] = &[
+    ("x-beside", beside::rule),
     ("x-binding", binding::rule),
     ("x-choice", choice::rule),
     ("x-choice-type", choice_type::rule),
@@ -88,7 +97,10 @@ const KEYWORDS: &[(&str, Factory)] = &[
     ("x-required", required::rule),
     ("x-resource", resource::rule),
     ("x-slice", slice::rule),
+    ("x-target", target::is),
+    ("x-target-profile", target::profile),
     ("x-type", type_::rule),
+    ("x-unit", unit::rule),
 ];
 
 /// How schemas are compiled: draft 2020-12, our keywords, regular expressions in linear time.
@@ -138,6 +150,9 @@ impl<'i> Keyword<'i> for OwnKeyword {
         instance: &'i Value,
     ) -> Box<dyn Iterator<Item = ValidationError<'i>> + 'i> {
         let errors = scope::with(Vec::new(), |scope| {
+            if scope.wants_codes_only() && !self.0.is_about_codes() {
+                return Vec::new();
+            }
             let found = self.0.findings(scope, instance).into_iter();
             found.map(|finding| ValidationError::custom(scope.keep(finding))).collect()
         });

@@ -227,12 +227,10 @@ fn target(scope: &Scope, question: &Value, value: &Value, kind: &str) -> Option<
             .and_then(|target| target.value().at("resourceType").as_str().map(str::to_owned)),
         // `https://a.example/Chicken/1` has the form of a resource's URL, and names no type.
         Reference::Url(url) => {
-            let mut parts = url.rsplit('/').skip(1);
-            let name =
-                parts.next().filter(|name| name.starts_with(|c: char| c.is_ascii_uppercase()));
-            return name
-                .filter(|_| !allowed.is_empty())
-                .map(|_| error(IssueType::Value, "The reference names no type of resource."));
+            let name = url.rsplit('/').nth(1)?;
+            return name.starts_with(|c: char| c.is_ascii_uppercase()).then(|| {
+                error(IssueType::Value, "The reference names a type that R4 does not have.")
+            });
         }
         _ => None,
     };

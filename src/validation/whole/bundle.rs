@@ -96,15 +96,10 @@ fn request(kind: &str, entry: &Value) -> Option<Finding> {
         return None;
     }
     let request = entry.get("request")?;
-    let say = |text: &str| Finding::error(IssueType::Required, text).rule("bundle-request");
     let method = request.at("method").as_str()?;
-    let resource = entry.get("resource");
-    if ["POST", "PUT", "PATCH"].contains(&method) && resource.is_none() {
-        return Some(say("A request of that method needs a resource."));
-    }
     let url = request.at("url").as_str()?;
     let target = url.split(['?', '/']).next().unwrap_or_default();
-    let named = resource?.at("resourceType").as_str()?;
+    let named = entry.get("resource")?.at("resourceType").as_str()?;
     let is_write = method == "PUT" || method == "POST" && !url.contains('$');
     let is_other = is_write && !target.is_empty() && target != named && !url.contains("://");
     is_other.then(|| {

@@ -113,8 +113,20 @@ impl Look<'_> {
                             follows from the fullUrl of this entry.";
                 say(IssueType::NotFound, text)
             }
-            _ => None,
+            _ => {
+                let is_other = self.is_other_by_uuid(&parsed)?;
+                let text = "The reference names another type than the entry of that UUID has.";
+                if is_other { say(IssueType::Value, text) } else { None }
+            }
         }
+    }
+
+    /// Whether a relative reference to a UUID is met by an entry with that urn of another type.
+    fn is_other_by_uuid(&self, reference: &Reference) -> Option<bool> {
+        let Reference::Resource { base: None, kind, id, .. } = reference else { return None };
+        let urn = format!("urn:uuid:{}", id.as_str());
+        let target = is_urn(&urn).then(|| self.target.resolve(&urn).found())??;
+        Some(target.value().at("resourceType") != kind.as_str())
     }
 }
 

@@ -24,14 +24,16 @@ const MAX_DEPTH: usize = 32;
 pub(super) fn rules(scope: &Scope, response: &Value) -> Vec<Finding> {
     let Some(canonical) = response.at("questionnaire").as_str() else { return Vec::new() };
     let Some(target) = scope.definition(canonical) else {
+        if scope.catalog.is_other_definition(canonical) {
+            return vec![wrong_type()];
+        }
         let text = "The Questionnaire is not known here, so the answers were not held to it.";
         let finding = Finding::warning(IssueType::NotFound, text).rule(canonical);
         return vec![finding.below(".questionnaire")];
     };
     let questionnaire = target.value();
     if questionnaire.at("resourceType") != "Questionnaire" {
-        let text = "The canonical must be that of a Questionnaire.";
-        return vec![error(IssueType::Invalid, text).below(".questionnaire")];
+        return vec![wrong_type()];
     }
     // Only what is finished must be complete.
     let status = response.at("status").as_str().unwrap_or_default();
@@ -39,6 +41,11 @@ pub(super) fn rules(scope: &Scope, response: &Value) -> Vec<Finding> {
     let answers = Answers::of(response);
     let check = Check { scope, source: &target, is_complete, answers: &answers };
     check.items(questionnaire, response, 0)
+}
+
+fn wrong_type() -> Finding {
+    let text = "The canonical must be that of a Questionnaire.";
+    error(IssueType::Invalid, text).below(".questionnaire")
 }
 
 pub(super) fn error(code: IssueType, text: impl Into<String>) -> Finding {
