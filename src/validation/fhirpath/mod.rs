@@ -148,6 +148,13 @@ pub(super) struct Env<'v> {
     pub(super) host: &'v dyn Host,
 }
 
+impl<'v> Env<'v> {
+    /// What an expression on `focus` sees in that world.
+    pub(super) fn new(focus: Item<'v>, host: &'v dyn Host) -> Self {
+        Self { focus, resource: None, root_resource: None, host }
+    }
+}
+
 /// The order of two values of one FHIR type, named as at the end of `value[x]`; none where there is
 /// no order, or where it is not known.
 pub(super) fn order_of(a: &Value, b: &Value, kind: &str) -> Option<Ordering> {
@@ -177,7 +184,8 @@ impl Expression {
         self.root.eval(env, &eval::Frame::of(&env.focus))
     }
 
-    /// Whether an invariant holds. Nothing counts as holding: it means that the parts do not say.
+    /// Whether an invariant holds. Nothing counts as holding: it means that the parts do not say, as
+    /// when a date is known to the month, or an element that is spoken of is not there.
     ///
     /// # Errors
     /// [`Fault`] where it cannot be evaluated.

@@ -115,12 +115,9 @@ impl Invariants {
             }
             _ => Element::resource(value),
         };
-        let env = Env {
-            focus: Item::Element(focus),
-            resource: sight.resource(),
-            root_resource: sight.root_resource(),
-            host: &sight,
-        };
+        let mut env = Env::new(Item::Element(focus), &sight);
+        env.resource = sight.resource();
+        env.root_resource = sight.root_resource();
         Some(work(&env))
     }
 }
