@@ -24,6 +24,7 @@ mod resolve;
 mod resource;
 mod scope;
 mod sight;
+mod whole;
 
 use catalog::Catalog;
 pub use policy::Policy;
