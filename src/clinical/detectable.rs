@@ -43,6 +43,7 @@ mod tests {
     /// one tenth.
     #[test]
     fn as_printed() {
+        use Confidence::{Ninety, NinetyFive};
         let check = |error: &str, confidence, printed: &str, source: &str| {
             let (error, printed): (Decimal, Decimal) =
                 (error.parse().unwrap(), printed.parse().unwrap());
@@ -50,7 +51,6 @@ mod tests {
             let tenth = Decimal::new(1, 1);
             assert!((found - printed).abs() <= tenth, "{source}: {found}, printed {printed}");
         };
-        use Confidence::{Ninety, NinetyFive};
         let fletcher = "Fletcher & Bandy 2008, J Orthop Sports Phys Ther 38:640-5";
         check("2.3", Ninety, "5.4", fletcher);
         check("4.1", Ninety, "9.6", fletcher);

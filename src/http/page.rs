@@ -3,6 +3,7 @@
 //! They read like any client; the visit form writes over the API. `language` in the URL chooses the
 //! words.
 
+use actix_web::HttpResponse;
 use actix_web::http::header::{CONTENT_TYPE, HeaderValue};
 
 use crate::app::App;
@@ -90,10 +91,10 @@ pub(super) async fn patient(call: Call, id: Id) -> Answer {
 }
 
 /// `GET` of a script of the visit form.
-pub(super) fn script(text: &'static str) -> Answer {
+pub(super) fn script(text: &'static str) -> HttpResponse {
     let mut builder = reply::status(200);
     let kind = HeaderValue::from_static("text/javascript;charset=utf-8");
-    Ok(builder.insert_header((CONTENT_TYPE, kind)).body(text))
+    builder.insert_header((CONTENT_TYPE, kind)).body(text)
 }
 
 /// How many resources of each type there are, types without any left out.

@@ -45,15 +45,8 @@ pub(super) async fn answer(
             _ => only("GET, HEAD", verb),
         };
     };
-    if let Some(answer) = page_of(*base, parts, verb) {
-        return match answer {
-            Page::Script(text) => page::script(text),
-            Page::Icon => Ok(HttpResponse::NoContent().finish()),
-            Page::Episode(id) => page::episode(call, some_id(id)?).await,
-            Page::Visit(id) => page::visit(call, some_id(id)?).await,
-            Page::Patient(id) => page::patient(call, some_id(id)?).await,
-            Page::Other => only("GET, HEAD", verb),
-        };
+    if let Some(page) = page_of(base, parts, verb) {
+        return page.answer(call, verb).await;
     }
     if *base != super::BASE.trim_start_matches('/') {
         return Err(Error::UnknownRoute);
@@ -143,6 +136,19 @@ enum Page<'a> {
     Patient(&'a str),
     /// A page that is asked for by another verb.
     Other,
+}
+
+impl Page<'_> {
+    async fn answer(self, call: Call, verb: Verb) -> Answer {
+        match self {
+            Page::Script(text) => Ok(page::script(text)),
+            Page::Icon => Ok(HttpResponse::NoContent().finish()),
+            Page::Episode(id) => page::episode(call, some_id(id)?).await,
+            Page::Visit(id) => page::visit(call, some_id(id)?).await,
+            Page::Patient(id) => page::patient(call, some_id(id)?).await,
+            Page::Other => only("GET, HEAD", verb),
+        }
+    }
 }
 
 fn page_of<'a>(base: &str, parts: &[&'a str], verb: Verb) -> Option<Page<'a>> {
