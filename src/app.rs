@@ -9,6 +9,7 @@ use crate::config::Config;
 use crate::definitions::search_parameter::Unusable;
 use crate::definitions::{Fault, model};
 use crate::store::{self, SledStore, Store};
+use crate::terminology::kept::{self, Kept};
 
 mod held;
 
@@ -37,6 +38,9 @@ pub enum Broken {
         /// What the store says.
         source: store::Error,
     },
+    /// The terminology that was loaded cannot be read.
+    #[error("the loaded terminology cannot be read")]
+    Kept(#[from] kept::Fault),
     /// A file of `schemas/` is broken.
     #[error("a definition is broken")]
     Definition(#[from] Fault),
@@ -60,7 +64,9 @@ impl App {
             directory: config.data.display().to_string(),
             source,
         })?;
-        Self::on(config, Box::new(store), Arc::new(Standard::embedded()?))
+        let kept = Kept::new(config.terminology());
+        let standard = Standard::embedded()?.with_kept(&kept)?;
+        Self::on(config, Box::new(store), Arc::new(standard))
     }
 
     /// The application on a given store.

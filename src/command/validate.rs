@@ -1,13 +1,14 @@
 //! `spondyl validate`: files held to the rules, without a server.
 
 use std::path::PathBuf;
-use std::sync::Arc;
 
 use super::input::{self, Item};
 use super::{Done, Failure, report, result, say};
-use crate::definitions::Definitions;
+use crate::app::Standard;
+use crate::config;
 use crate::fhir::outcome::operation_outcome;
 use crate::fhir::{Issue, IssueType, Resource, Severity};
+use crate::terminology::kept::Kept;
 use crate::validation::Validator;
 
 /// Check files against the standard and the profiles they claim.
@@ -23,6 +24,9 @@ pub(super) struct Args {
     /// Hold every resource to this profile too.
     #[arg(long, value_name = "CANONICAL")]
     profile: Option<String>,
+    /// Directory of a store whose loaded terminology counts too.
+    #[arg(long, env = "SPONDYL_DATA", value_name = "DIR", default_value = config::DATA)]
+    data: PathBuf,
 }
 
 /// Runs the command.
@@ -30,11 +34,10 @@ pub(super) struct Args {
 /// # Errors
 /// When a file cannot be read, or there is no such profile.
 pub(super) fn run(args: &Args) -> Result<Done, Failure> {
-    let definitions = Definitions::embedded().map_err(|fault| Failure::new("schemas", fault))?;
-    let checker = Checker {
-        validator: Validator::new(Arc::new(definitions)),
-        profile: args.profile.as_deref(),
-    };
+    let standard = Standard::embedded()
+        .and_then(|standard| standard.with_kept(&Kept::new(config::terminology(&args.data))))
+        .map_err(|broken| Failure::new("validate", broken))?;
+    let checker = Checker { validator: standard.validator, profile: args.profile.as_deref() };
     let (mut checked, mut refused) = (0, 0);
     for file in input::expand(&args.paths).map_err(|error| Failure::new("validate", error))? {
         let name = file.display().to_string();

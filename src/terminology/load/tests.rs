@@ -1,6 +1,7 @@
 //! Loaders on small invented files in the formats of the releases, and on a large one.
 
 use std::fmt::Write as _;
+use std::io::Read;
 use std::sync::Arc;
 use std::time::Instant;
 
@@ -9,7 +10,7 @@ use serde_json::json;
 use crate::definitions::Definitions;
 use crate::terminology::load::{loinc, resource, snomed};
 use crate::terminology::subsumes::{Outcome, compare};
-use crate::terminology::{CodeSystem, Terminology};
+use crate::terminology::{CodeSystem, Terminology, TerminologyError};
 
 const TABLE: &str = "\u{feff}\"LOINC_NUM\",\"COMPONENT\",\"STATUS\",\"CLASS\",\"SHORTNAME\",\"LONG_COMMON_NAME\"\r\n\
 \"90001-1\",\"Invented, one\",\"ACTIVE\",\"INV\",\"Inv 1\",\"Invented \"\"one\"\", long\"\r\n\
@@ -18,9 +19,57 @@ const TABLE: &str = "\u{feff}\"LOINC_NUM\",\"COMPONENT\",\"STATUS\",\"CLASS\",\"
 const PARTS: &str = "PATH_TO_ROOT,SEQUENCE,IMMEDIATE_PARENT,CODE,CODE_TEXT\n\
 ,1,,LP1,Everything\nLP1,1,LP1,LP2,Some\nLP1.LP2,1,LP2,90001-1,one\nLP1,2,LP1,90001-1,one\n";
 
+fn loinc(
+    table: &str,
+    hierarchy: Option<&str>,
+    version: Option<&str>,
+) -> Result<CodeSystem, TerminologyError> {
+    let release = loinc::Release {
+        table: Box::new(table.as_bytes()),
+        hierarchy: hierarchy.map(|text| Box::new(text.as_bytes()) as Box<dyn Read>),
+        parts: None,
+        answers: None,
+        answer_links: None,
+    };
+    loinc::load(release, version)
+}
+
+/// Answer lists become codes, properties and value sets; parts bring their names.
+#[test]
+fn loinc_answers_and_parts() {
+    let table = "LOINC_NUM,LONG_COMMON_NAME,STATUS,VersionLastChanged\n\
+                 90001-1,One,ACTIVE,2.8\n90002-9,Two,ACTIVE,2.77\n";
+    let parts = "PartNumber,PartTypeName,PartName,PartDisplayName,Status\n\
+                 LP9,COMPONENT,Thing,A thing,ACTIVE\nLP8,COMPONENT,Gone,,DEPRECATED\n";
+    let answers = "AnswerListId,AnswerListName,AnswerStringId,DisplayText,SequenceNumber\n\
+                   LL1-1,Invented list,LA2-2,Often,1\nLL1-1,Invented list,LA3-3,Never,2\n\
+                   LL2-2,Empty list,,,\n";
+    let links = "LoincNumber,AnswerListId,AnswerListLinkType\n90001-1,LL1-1,NORMATIVE\n";
+    let bytes = |text: &'static str| Some(Box::new(text.as_bytes()) as Box<dyn Read>);
+    let release = loinc::Release {
+        table: Box::new(table.as_bytes()),
+        hierarchy: None,
+        parts: bytes(parts),
+        answers: bytes(answers),
+        answer_links: bytes(links),
+    };
+    let system = loinc::load(release, None).unwrap();
+    assert_eq!(system.version.as_deref(), Some("2.77"), "the newest change in the table");
+    assert_eq!(system.concept("LP9").unwrap().display(), Some("A thing"));
+    assert!(system.concept("LP8").unwrap().is_inactive());
+    assert_eq!(system.concept("LA2-2").unwrap().display(), Some("Often"));
+    assert!(system.has_property("90001-1", "answer-list", "LL1-1"));
+    let mut held = Terminology::new(Arc::new(Definitions::default()));
+    held.add_code_system(system).unwrap();
+    for (code, expected) in [("LA3-3", "In"), ("90001-1", "Out")] {
+        let found = held.membership("http://loinc.org/vs/LL1-1", Some("http://loinc.org"), code);
+        assert_eq!(format!("{found:?}"), expected, "{code}");
+    }
+}
+
 #[test]
 fn loinc_table_and_hierarchy() {
-    let system = loinc::load(TABLE.as_bytes(), Some(PARTS.as_bytes()), "2.99").unwrap();
+    let system = loinc(TABLE, Some(PARTS), Some("2.99")).unwrap();
     assert_eq!(system.canonical(), "http://loinc.org|2.99");
     let one = system.concept("90001-1").unwrap();
     assert_eq!(one.display(), Some("Invented \"one\", long"));
@@ -44,11 +93,11 @@ fn a_broken_loinc_table_is_refused_with_its_place() {
         ("", "no column LOINC_NUM"),
     ];
     for (table, message) in cases {
-        let error = loinc::load(table.as_bytes(), None::<&[u8]>, "").err().unwrap();
+        let error = loinc(table, None, None).err().unwrap();
         assert!(error.message.contains(message), "{error}");
     }
     let circle = "IMMEDIATE_PARENT,CODE,CODE_TEXT\nLP2,LP1,a\nLP1,LP2,b\n";
-    assert!(loinc::load(TABLE.as_bytes(), Some(circle.as_bytes()), "").is_err());
+    assert!(loinc(TABLE, Some(circle), None).is_err());
 }
 
 const CONCEPTS: &str = "id\teffectiveTime\tactive\tmoduleId\tdefinitionStatusId\r\n\
@@ -70,13 +119,14 @@ a\t20260101\t1\t9\t5\t2\t900000000000548007\n";
 fn snapshot(
     relationships: &str,
     language: Option<&'static str>,
-) -> Result<CodeSystem, crate::terminology::TerminologyError> {
+) -> Result<CodeSystem, TerminologyError> {
     snomed::load(
         snomed::Snapshot {
             concepts: CONCEPTS.as_bytes(),
             descriptions: DESCRIPTIONS.as_bytes(),
             relationships: relationships.as_bytes(),
             language: language.map(str::as_bytes),
+            dialect: None,
         },
         "http://snomed.info/sct/9/version/20260101",
     )
@@ -120,8 +170,8 @@ fn a_broken_snapshot_is_refused_with_its_place() {
 #[test]
 fn implicit_value_sets() {
     let mut held = Terminology::new(Arc::new(Definitions::default()));
-    held.add_code_system(snapshot(RELATIONSHIPS, None).unwrap());
-    held.add_code_system(loinc::load(TABLE.as_bytes(), None::<&[u8]>, "2.99").unwrap());
+    held.add_code_system(snapshot(RELATIONSHIPS, None).unwrap()).unwrap();
+    held.add_code_system(loinc(TABLE, None, Some("2.99")).unwrap()).unwrap();
     let check = |set: &str, system: &str, code: &str, expected: &str| {
         let found = format!("{:?}", held.membership(set, Some(system), code));
         assert_eq!(found, expected, "{set} {code}");
@@ -201,6 +251,7 @@ fn four_hundred_thousand() {
             descriptions: descriptions.as_bytes(),
             relationships: edges.as_bytes(),
             language: None::<&[u8]>,
+            dialect: None,
         },
         "",
     )
@@ -222,7 +273,7 @@ fn four_hundred_thousand() {
     let top = system.concept("100000010").unwrap();
     println!("{} below one concept, found in {:?}", top.below().count(), start.elapsed());
     let mut held = Terminology::new(Arc::new(Definitions::default()));
-    held.add_code_system(system);
+    held.add_code_system(system).unwrap();
     let include = json!([{ "system": "http://snomed.info/sct", "filter": [{ "property": "concept", "op": "is-a", "value": "100000010" }] }]);
     let set = json!({ "resourceType": "ValueSet", "compose": { "include": include } });
     let source = crate::terminology::expand::ValueSetSource::Resource(&set);
