@@ -121,6 +121,8 @@ pub struct Element {
     pub max_value: Option<Value>,
     /// Largest number of characters.
     pub max_length: Option<u64>,
+    /// Whether it changes the meaning of what is around it, if said.
+    pub is_modifier: Option<bool>,
 }
 
 impl Element {
@@ -149,6 +151,7 @@ impl Element {
             min_value: choice(value, "minValue"),
             max_value: choice(value, "maxValue"),
             max_length: value.at("maxLength").as_u64(),
+            is_modifier: value.at("isModifier").as_bool(),
             id,
             path,
         })

@@ -10,6 +10,8 @@
 )]
 
 mod client;
+#[path = "../shared/mod.rs"]
+mod shared;
 
 mod bad_input;
 mod capabilities;
