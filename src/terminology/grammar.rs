@@ -10,8 +10,7 @@ pub(super) fn has_code(system: &str, code: &str) -> Membership {
     match system {
         ucum::SYSTEM => Membership::of(ucum::check(code).is_ok()),
         "urn:ietf:bcp:47" => Membership::of(is_language(code)),
-        // Lists that are not held; what cannot be in them is told all the same.
-        "urn:iso:std:iso:4217" => possible(code.len() == 3 && upper(code)),
+        // A list that is not held; what cannot be in it is told all the same.
         "urn:iso:std:iso:3166" => possible(is_country(code)),
         "urn:ietf:rfc:3986" => Membership::of(!code.contains(char::is_whitespace)),
         "urn:ietf:bcp:13" => Membership::of(is_media_type(code)),
@@ -124,8 +123,6 @@ mod tests {
     #[test]
     fn lists_that_are_not_held() {
         for (system, code, expected) in [
-            ("urn:iso:std:iso:4217", "EUR", Membership::Unknown),
-            ("urn:iso:std:iso:4217", "euro", Membership::Out),
             ("urn:iso:std:iso:3166", "AT", Membership::Unknown),
             ("urn:iso:std:iso:3166", "AUT", Membership::Unknown),
             ("urn:iso:std:iso:3166", "040", Membership::Unknown),

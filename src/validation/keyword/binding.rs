@@ -136,16 +136,22 @@ impl Binding {
         (found == Verdict::Coded(Membership::Out)).then_some(max)
     }
 
-    fn say(&self, verdict: Verdict) -> Finding {
+    fn say(&self, terminology: &Terminology, verdict: Verdict) -> Finding {
         let set = &self.value_set;
         let code = IssueType::CodeInvalid;
         match (verdict, self.strength) {
-            (Verdict::Coded(Membership::Unknown), _) => Finding::warning(
-                code,
-                format!(
-                    "Whether the code is in {set} cannot be told from the code systems held here."
-                ),
-            ),
+            (Verdict::Coded(Membership::Unknown), _) => {
+                let why = match terminology.find_value_set(set) {
+                    Ok(_) => {
+                        "a code system that the set is composed of is not held here".to_owned()
+                    }
+                    Err(error) => error.message,
+                };
+                Finding::warning(
+                    code,
+                    format!("Whether the code is in {set} cannot be told: {why}."),
+                )
+            }
             (Verdict::Uncoded, _) => {
                 Finding::error(code, format!("A code from {set} is required; text is not enough."))
             }
@@ -187,6 +193,6 @@ impl Rule for Binding {
         if self.is_kept(verdict) {
             return Vec::new();
         }
-        vec![self.say(verdict).rule(&self.value_set)]
+        vec![self.say(&scope.catalog.terminology, verdict).rule(&self.value_set)]
     }
 }
