@@ -1,15 +1,12 @@
 //! Loaders on small invented files in the formats of the releases, and on a large one.
 
-use std::fmt::Write as _;
 use std::io::Read;
 use std::sync::Arc;
-use std::time::Instant;
 
 use serde_json::json;
 
 use crate::definitions::Definitions;
 use crate::terminology::load::{loinc, resource, snomed};
-use crate::terminology::subsumes::{Outcome, compare};
 use crate::terminology::{CodeSystem, Terminology, TerminologyError};
 
 const TABLE: &str = "\u{feff}\"LOINC_NUM\",\"COMPONENT\",\"STATUS\",\"CLASS\",\"SHORTNAME\",\"LONG_COMMON_NAME\"\r\n\
@@ -208,83 +205,4 @@ fn resources_as_json() {
         let error = resource::ndjson(&mut held, format!("\n{text}").as_bytes()).err().unwrap();
         assert!(error.message.starts_with("line 2: "), "{error}");
     }
-}
-
-/// Times for 400,000 concepts in the release format, with two parents each. For the figures:
-/// `cargo test --release -- --ignored --nocapture four_hundred_thousand`.
-#[test]
-#[ignore = "prints times; nothing to assert"]
-fn four_hundred_thousand() {
-    const COUNT: u64 = 400_000;
-    let mut state = 1_u64;
-    let mut next = |below: u64| {
-        state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1);
-        (state >> 33) % below
-    };
-    let mut concepts = String::from("id\teffectiveTime\tactive\tmoduleId\tdefinitionStatusId\n");
-    let mut descriptions = String::from(
-        "id\teffectiveTime\tactive\tmoduleId\tconceptId\tlanguageCode\ttypeId\tterm\n",
-    );
-    let mut edges = String::from(
-        "id\teffectiveTime\tactive\tsourceId\tdestinationId\ttypeId\tcharacteristicTypeId\n",
-    );
-    for n in 0..COUNT {
-        let id = 100_000_000 + n * 10;
-        writeln!(concepts, "{id}\t20260101\t1\t9\t0").unwrap();
-        for (kind, term) in [
-            ("900000000000003001", "Invented finding of number"),
-            ("900000000000013009", "Finding"),
-        ] {
-            writeln!(descriptions, "{id}1\t20260101\t1\t9\t{id}\ten\t{kind}\t{term} {n}").unwrap();
-        }
-        for _ in 0..if n == 0 { 0 } else { 2 } {
-            // Near the root more often, so that the depth is like that of a real hierarchy.
-            let near = next(n) + 1;
-            let parent = 100_000_000 + next(near) * 10;
-            writeln!(edges, "1\t20260101\t1\t{id}\t{parent}\t116680003\t0").unwrap();
-        }
-    }
-    let start = Instant::now();
-    let system = snomed::load(
-        snomed::Snapshot {
-            concepts: concepts.as_bytes(),
-            descriptions: descriptions.as_bytes(),
-            relationships: edges.as_bytes(),
-            language: None::<&[u8]>,
-            dialect: None,
-        },
-        "",
-    )
-    .unwrap();
-    println!("{COUNT} concepts loaded in {:?}", start.elapsed());
-    drop((concepts, descriptions, edges));
-    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
-    println!("{}", status.lines().find(|line| line.starts_with("VmRSS")).unwrap_or_default());
-    let codes: Vec<(String, String)> = (0..100_000)
-        .map(|_| (next(COUNT), next(1_000)))
-        .map(|(a, b)| ((100_000_000 + a * 10).to_string(), (100_000_000 + b * 10).to_string()))
-        .collect();
-    let start = Instant::now();
-    let below =
-        codes.iter().filter(|(a, b)| compare(&system, b, a).unwrap() == Outcome::Subsumes).count();
-    let each = start.elapsed() / u32::try_from(codes.len()).unwrap();
-    println!("{} pairs, {below} below: {each:?} each", codes.len());
-    let start = Instant::now();
-    let top = system.concept("100000010").unwrap();
-    println!("{} below one concept, found in {:?}", top.below().count(), start.elapsed());
-    let mut held = Terminology::new(Arc::new(Definitions::default()));
-    held.add_code_system(system).unwrap();
-    let include = json!([{ "system": "http://snomed.info/sct", "filter": [{ "property": "concept", "op": "is-a", "value": "100000010" }] }]);
-    let set = json!({ "resourceType": "ValueSet", "compose": { "include": include } });
-    let source = crate::terminology::expand::ValueSetSource::Resource(&set);
-    let mut request =
-        crate::terminology::expand::ExpandRequest::new(source, "2026-01-01T00:00:00Z");
-    (request.filter, request.count) = (Some("number 12"), Some(20));
-    let start = Instant::now();
-    let expanded = crate::terminology::expand::expand(&held, &request).unwrap();
-    println!(
-        "a page of 20 of {} by words in {:?}",
-        expanded["expansion"]["total"],
-        start.elapsed()
-    );
 }

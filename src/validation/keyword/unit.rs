@@ -58,6 +58,6 @@ impl Rule for Unit {
 /// The unit that the words name, where it is no unit of what the code measures.
 fn other(words: Option<&str>, code: &str) -> Option<&'static str> {
     let words = words.filter(|words| *words != code || ["C", "F"].contains(words))?;
-    let named = ucum::named(words)?;
+    let named = ucum::named(words).filter(|named| *named != code)?;
     (ucum::comparable(named, code) == Ok(false)).then_some(named)
 }
