@@ -6,6 +6,7 @@
 mod client;
 mod demo;
 pub mod definitions;
+mod explain;
 mod input;
 mod journal;
 mod letter;
@@ -45,6 +46,7 @@ DIR\n  spondyl load FILE...             send Bundles or NDJSON to a server\n\nEx
 enum Command {
     Definitions(definitions::Args),
     Demo(demo::Args),
+    Explain(explain::Args),
     Letter(letter::Args),
     Load(load::Args),
     Serve(serve::Args),
@@ -59,6 +61,8 @@ pub enum Done {
     Well,
     /// Content was refused, or has errors.
     Refused,
+    /// The command line asks for what there is not.
+    Misused,
 }
 
 /// Why a command could not be carried out.
@@ -85,6 +89,7 @@ pub fn run() -> ExitCode {
     match carry_out(command) {
         Ok(Done::Well) => ExitCode::SUCCESS,
         Ok(Done::Refused) => ExitCode::from(1),
+        Ok(Done::Misused) => ExitCode::from(2),
         Err(failure) => {
             say(&format!("spondyl: {}", chain(&failure)));
             ExitCode::from(3)
@@ -96,6 +101,7 @@ fn carry_out(command: Command) -> Result<Done, Failure> {
     match command {
         Command::Definitions(args) => definitions::run(&args),
         Command::Demo(args) => demo::run(&args),
+        Command::Explain(args) => explain::run(args),
         Command::Letter(args) => wait_for(letter::run(args)),
         Command::Load(args) => wait_for(load::run(args)),
         Command::Serve(args) => serve::run(args),

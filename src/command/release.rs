@@ -132,7 +132,8 @@ fn snomed_release(files: &[PathBuf]) -> Option<io::Result<Source>> {
             let name = name(file);
             // A leading x marks a release for trial.
             let name = name.strip_prefix('x').unwrap_or(name);
-            name.starts_with(part) && name.ends_with(".txt")
+            let is_text = file.extension().is_some_and(|end| end == "txt");
+            name.starts_with(part) && is_text
         };
         files.iter().filter(is_it).cloned().collect()
     };

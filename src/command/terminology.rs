@@ -15,6 +15,7 @@ use serde_json::Value;
 use super::release::{self, Source};
 use super::{Done, Failure, result, say};
 use crate::config;
+use crate::fhir::json::At;
 use crate::terminology::kept::{Entry, Item, Kept};
 use crate::terminology::load::{loinc, resource, snomed};
 use crate::terminology::{CodeSystem, TerminologyError};
@@ -38,7 +39,7 @@ pub(super) struct Args {
 enum Action {
     /// Load resources, or a release of LOINC or SNOMED CT.
     Load {
-        /// Files: CodeSystem, ValueSet, ConceptMap or a Bundle of them in .json, one a line in
+        /// Files: a code system, value set, concept map or a Bundle of them in .json, one a line in
         /// .ndjson; a folder of those; the folder of a release of LOINC (with Loinc.csv), or of
         /// SNOMED CT in RF2 (with its Snapshot).
         #[arg(required = true, value_name = "FILE")]
@@ -173,7 +174,7 @@ fn read(
 
 /// A resource as it is kept; a supplement stays a resource, since it has no codes of its own.
 fn item(value: Value) -> Result<Item, TerminologyError> {
-    if value["resourceType"] == "CodeSystem" && value["content"] != "supplement" {
+    if value.at("resourceType") == "CodeSystem" && value.at("content") != "supplement" {
         return Ok(Item::System(Box::new(CodeSystem::read(&value)?)));
     }
     Ok(Item::Resource(value))

@@ -58,7 +58,7 @@ pub fn process(setting: Setting<'_>, mut bundle: Resource) -> Result<Bundle, Err
     let entries = entry::take_all(&mut bundle, is_transaction)?;
     let issues = setting.app.held().check(&bundle);
     if issues.iter().any(Issue::is_error) {
-        return Err(Error::Invalid(issues));
+        return Err(Error::Invalid(setting.app.limited(issues)));
     }
     let (kind, entries) = if is_transaction {
         (BundleType::TransactionResponse, transaction::transaction(setting, entries)?)
@@ -155,8 +155,9 @@ pub(super) fn reading(
             let page = history::history(view, scope, &query)?;
             return Ok(found(&history::bundle(page, scope, &query, base, now), head));
         }
-        Read::Search(kind, text) => {
-            let question = Question { kind: *kind, pairs: query::pairs(text), strict };
+        Read::Search(scope, text) => {
+            let (scope, pairs) = (scope.clone(), query::pairs(text));
+            let question = Question { scope, pairs, strict };
             return Ok(found(&search::search(held, view, &question, base, now)?, head));
         }
     };

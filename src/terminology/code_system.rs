@@ -140,7 +140,7 @@ impl CodeSystem {
         }
         let end = rest.iter().position(|byte| *byte == b'\n').ok_or_else(damaged)?;
         let (header, rest) = rest.split_at_checked(end).ok_or_else(damaged)?;
-        let header: Value = serde_json::from_slice(header).map_err(|_| damaged())?;
+        let header: &Value = &serde_json::from_slice(header).map_err(|_| damaged())?;
         let concepts = Concepts::read(&mut Reader::new(rest.get(1..).unwrap_or_default()))?;
         let text = |key: &str| header[key].as_str().map(str::to_owned);
         let declared = header["property"].as_array().into_iter().flatten();

@@ -103,7 +103,8 @@ impl Kept {
         };
         fs::create_dir_all(&self.directory).map_err(|error| at(&self.directory, error))?;
         let digest = Sha256::digest(format!("{url}|{}", version.unwrap_or_default()));
-        let digest: String = digest.iter().take(8).map(|byte| format!("{byte:02x}")).collect();
+        let digest = digest.first_chunk::<8>().map_or(0, |bytes| u64::from_be_bytes(*bytes));
+        let digest = format!("{digest:016x}");
         let path = self.directory.join(format!("{kind}-{digest}.{end}"));
         let beside = self.directory.join(format!(".{kind}-{digest}.{}", std::process::id()));
         let write = || -> io::Result<()> {
@@ -187,6 +188,7 @@ fn is_codes(path: &Path) -> bool {
 
 fn entry(path: PathBuf) -> Result<Entry, Fault> {
     let (header, size) = header(&path)?;
+    let header = &header;
     let text = |key: &str| header[key].as_str().map(str::to_owned);
     let broken = || {
         let source = TerminologyError::invalid("it has no url");

@@ -6,7 +6,7 @@ use std::io::{BufRead, Read};
 
 use serde_json::Value;
 
-use crate::fhir::json;
+use crate::fhir::json::{self, At};
 use crate::terminology::{Terminology, TerminologyError};
 
 /// How deep a code system may nest; each level of concepts is two of JSON.
@@ -73,9 +73,9 @@ fn parse(bytes: &[u8]) -> Result<Value, TerminologyError> {
 }
 
 fn resources(mut value: Value) -> Result<Vec<Value>, TerminologyError> {
-    if value["resourceType"] == "Bundle" {
-        let entries = value["entry"].as_array_mut().into_iter().flatten();
-        let resources = entries.map(|entry| entry["resource"].take());
+    if value.at("resourceType") == "Bundle" {
+        let entries = value.get_mut("entry").and_then(Value::as_array_mut).into_iter().flatten();
+        let resources = entries.filter_map(|entry| entry.get_mut("resource").map(Value::take));
         return Ok(resources.filter(|resource| check(resource).is_ok()).collect());
     }
     check(&value)?;
