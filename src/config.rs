@@ -5,7 +5,7 @@
 
 use std::net::SocketAddr;
 use std::num::NonZeroUsize;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// How the server runs.
 #[derive(clap::Args, Clone, Debug)]
@@ -116,7 +116,8 @@ impl ConditionalDelete {
 }
 
 const LISTEN: &str = "127.0.0.1:8080";
-const DATA: &str = "spondyl-data";
+/// The directory of the store where none is named.
+pub const DATA: &str = "spondyl-data";
 const MAX_BODY: &str = "8MiB";
 const MAX_BUNDLE: &str = "64MiB";
 const MAX_SEARCH: &str = "2000000";
@@ -155,10 +156,20 @@ impl Config {
         }
     }
 
+    /// The directory of the terminology that was loaded.
+    pub fn terminology(&self) -> PathBuf {
+        terminology(&self.data)
+    }
+
     /// The base URL that clients see, without a slash at its end, where one is configured.
     pub fn public_base(&self) -> Option<&str> {
         self.base_url.as_deref().map(|url| url.trim_end_matches('/'))
     }
+}
+
+/// The directory of loaded terminology beside a store.
+pub fn terminology(data: &Path) -> PathBuf {
+    data.join("terminology")
 }
 
 impl Default for Config {
