@@ -8,7 +8,8 @@ use std::sync::{Arc, OnceLock};
 
 use serde_json::{Map, Value};
 
-use super::keyword;
+use super::usage::Usage;
+use super::{keyword, standing};
 use crate::definitions::{Definitions, profile};
 use crate::fhir::json::At;
 use crate::terminology::Terminology;
@@ -57,6 +58,8 @@ pub(super) struct Context {
     pub(super) choices: HashMap<String, String>,
     /// The profile that the schema is of.
     pub(super) profile: Option<String>,
+    /// Where it may be used, if it is that of an extension.
+    pub(super) usage: Option<Usage>,
     /// Names that are no choice elements, however they look.
     plain: HashSet<String>,
     types: Arc<HashMap<String, usize>>,
@@ -161,6 +164,10 @@ impl Catalog {
         let mut schema = schema.map_err(|fault| fault.to_string())?.ok_or("no such type")?;
         let mut context = Context { types: Arc::clone(&self.types), ..Context::default() };
         context.profile = slot.is_profile.then(|| slot.name.clone());
+        context.usage = Usage::parse(schema.at("x-usage"));
+        if !slot.is_profile {
+            standing::mark(&mut schema, &slot.name);
+        }
         collect_names(&schema, &mut context);
         let kind = schema.at("x-constrains").as_str().map(str::to_owned);
         let base = kind.as_deref().map(|kind| self.definitions.type_schema(kind)).transpose();

@@ -17,6 +17,8 @@ mod keyword;
 mod resolve;
 mod resource;
 mod scope;
+mod standing;
+mod usage;
 
 use catalog::Catalog;
 pub use resolve::Outside;
