@@ -1,17 +1,18 @@
 //! The application: settings, store and rules, put together once at start.
 //!
-//! Everything above works with a `&App`; nothing in it changes while the server runs but the
-//! store.
+//! Everything above works with a `&App`. What changes while the server runs is the store, and the
+//! definitions that are in force ([`App::held`]).
 
-use std::sync::Arc;
+use std::sync::{Arc, PoisonError, RwLock};
 
 use crate::config::Config;
-use crate::definitions::search_parameter::{SearchParameters, Unusable};
-use crate::definitions::{Definitions, Fault, model};
-use crate::fhir::{Issue, Resource, ResourceType};
-use crate::index::{self, Entry, Rules};
+use crate::definitions::search_parameter::Unusable;
+use crate::definitions::{Fault, model};
 use crate::store::{self, SledStore, Store};
-use crate::validation::Validator;
+
+mod held;
+
+pub use held::{Held, Standard};
 
 /// What every interaction and operation works with.
 pub struct App {
@@ -19,22 +20,7 @@ pub struct App {
     pub config: Config,
     /// Where the rows lie.
     pub store: Box<dyn Store>,
-    /// What resources are held to.
-    pub standard: Arc<Standard>,
-    /// What resources are indexed and searched by.
-    pub rules: Rules,
-}
-
-/// The definitions of the standard and of the profiles, and what is made of them.
-pub struct Standard {
-    /// The files of `schemas/`.
-    pub definitions: Arc<Definitions>,
-    /// The rules for content.
-    pub validator: Validator,
-    /// The element model.
-    pub model: Arc<model::Model>,
-    /// The search parameters, those of the standard and our own.
-    pub parameters: SearchParameters,
+    held: RwLock<Arc<Held>>,
 }
 
 /// Why the application could not be put together.
@@ -60,41 +46,6 @@ pub enum Broken {
     /// A search parameter is broken.
     #[error("a search parameter is broken")]
     Parameter(#[from] Unusable),
-}
-
-/// The types that the record of an episode is made of, the most frequent first.
-const CLINIC: [&str; 14] = [
-    "Observation",
-    "Procedure",
-    "Encounter",
-    "Patient",
-    "EpisodeOfCare",
-    "Condition",
-    "Bundle",
-    "Practitioner",
-    "Organization",
-    "ServiceRequest",
-    "CarePlan",
-    "Goal",
-    "Consent",
-    "AdverseEvent",
-];
-
-impl Standard {
-    /// What is built into the program.
-    ///
-    /// # Errors
-    /// [`Broken`] if a file was damaged before the build.
-    pub fn embedded() -> Result<Self, Broken> {
-        let definitions = Arc::new(Definitions::embedded()?);
-        let parameters = SearchParameters::load(&definitions)?;
-        Ok(Self {
-            validator: Validator::new(Arc::clone(&definitions)),
-            model: Arc::new(model::Model::standard()?),
-            parameters,
-            definitions,
-        })
-    }
 }
 
 impl App {
@@ -124,26 +75,13 @@ impl App {
         config.check()?;
         let base = config.public_base().map(str::to_owned);
         let base = base.unwrap_or_else(|| format!("http://{}/fhir", config.listen));
-        let model = Arc::clone(&standard.model);
-        let rules = Rules::new(model, standard.parameters.clone(), Some(base));
-        Ok(Self { config, store, standard, rules })
+        let held = RwLock::new(Arc::new(Held::new(standard, Some(base))));
+        Ok(Self { config, store, held })
     }
 
-    /// Makes the rules of the types ready that a clinic uses most; others follow when they are met.
-    pub fn warm(&self) {
-        for kind in CLINIC.iter().filter_map(|name| ResourceType::parse(name)) {
-            self.standard.validator.warm(std::iter::once(kind));
-            let _compiled = self.rules.parameters(kind).count();
-        }
-    }
-
-    /// What the rules of the standard and of the profiles it claims say about a resource.
-    pub fn check(&self, resource: &Resource) -> Vec<Issue> {
-        self.standard.validator.check(resource)
-    }
-
-    /// The index entries of a resource.
-    pub fn entries(&self, resource: &Resource) -> Vec<Entry> {
-        index::entries(&self.rules, resource)
+    /// The definitions that are in force now. Ask once for each request, or each attempt at a
+    /// write, and work with the answer to the end: the next may be another.
+    pub fn held(&self) -> Arc<Held> {
+        Arc::clone(&self.held.read().unwrap_or_else(PoisonError::into_inner))
     }
 }

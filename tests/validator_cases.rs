@@ -13,6 +13,7 @@
     clippy::print_stdout,
     clippy::unwrap_used,
     clippy::panic,
+    clippy::indexing_slicing,
     reason = "a test says what it skips, and fails where it stands"
 )]
 

@@ -90,7 +90,7 @@ pub fn run(app: App, listen: SocketAddr, ready: impl FnOnce(SocketAddr)) -> io::
         ready(serving.address);
         // The first to ask for a type need not wait for its rules to be made ready.
         let warming = std::thread::Builder::new().name("warm-up".to_owned());
-        let warming = warming.spawn(move || app.warm());
+        let warming = warming.spawn(move || app.held().warm());
         if let Err(error) = warming {
             tracing::warn!(%error, "no warm-up");
         }

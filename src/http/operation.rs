@@ -91,8 +91,9 @@ pub(super) async fn metadata(call: Call) -> Answer {
             types: operation.types,
         };
         let offered: Vec<Offered> = operation::ALL.iter().map(offered).collect();
-        let statement = capabilities(&app, &base, since, &offered);
-        Ok(cut.apply(&app.standard.model, statement.to_string().into_bytes()))
+        let held = app.held();
+        let statement = capabilities(&held, &base, since, &offered);
+        Ok(cut.apply(&held.standard.model, statement.to_string().into_bytes()))
     });
     Ok(reply::json_bytes(reply::status(200), body.await?, format))
 }

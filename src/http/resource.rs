@@ -45,7 +45,7 @@ fn cut(app: &App, request: &HttpRequest, mut stored: Stored) -> Result<Stored, E
         return Ok(stored);
     }
     let cut = Cut::of_parameters(&extract::parameters(request))?;
-    stored.body = stored.body.map(|body| cut.apply(&app.standard.model, body));
+    stored.body = stored.body.map(|body| cut.apply(&app.held().standard.model, body));
     Ok(stored)
 }
 

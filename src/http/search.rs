@@ -38,8 +38,9 @@ async fn answer(call: Call, kind: ResourceType, pairs: Vec<(String, String)>) ->
     let base = extract::base(&app, &request);
     let bundle = block(move || {
         let question = Question { kind, pairs, strict };
+        let held = app.held();
         let view = app.store.view()?;
-        search(&app, &*view, &question, &base, now())
+        search(&held, &*view, &question, &base, now())
     });
     Ok(reply::bundle(&bundle.await?, format))
 }

@@ -7,7 +7,7 @@ use std::collections::HashSet;
 
 use serde_json::Value;
 
-use crate::app::App;
+use crate::app::{App, Held};
 use crate::error::Error;
 use crate::fhir::bundle::{self, Bundle, BundleType, Response};
 use crate::fhir::outcome::operation_outcome;
@@ -56,7 +56,7 @@ pub fn process(setting: Setting<'_>, mut bundle: Resource) -> Result<Bundle, Err
         }
     };
     let entries = entry::take_all(&mut bundle, is_transaction)?;
-    let issues = setting.app.check(&bundle);
+    let issues = setting.app.held().check(&bundle);
     if issues.iter().any(Issue::is_error) {
         return Err(Error::Invalid(issues));
     }
@@ -92,8 +92,9 @@ fn one(setting: Setting<'_>, entry: Entry, urns: &HashSet<String>) -> Result<bun
         Action::Update(id, resource) => update::update(app, &id, &resource, &preconditions, now)?,
         Action::Delete(kind, id) => delete::delete(app, kind, &id, &preconditions, now)?,
         Action::Read { read, head } => {
+            let held = app.held();
             let view = app.store.view()?;
-            return reading(setting, &*view, &read, head, &preconditions);
+            return reading(setting, &held, &*view, (&read, head), &preconditions);
         }
     };
     Ok(written(done, setting.answer))
@@ -140,12 +141,12 @@ pub(super) fn written(done: Done, answer: Option<Return>) -> bundle::Entry {
 /// The answer to an entry that reads.
 pub(super) fn reading(
     setting: Setting<'_>,
+    held: &Held,
     view: &dyn View,
-    what: &Read,
-    head: bool,
+    (what, head): (&Read, bool),
     preconditions: &Preconditions,
 ) -> Result<bundle::Entry, Error> {
-    let Setting { app, base, now, strict, .. } = setting;
+    let Setting { base, now, strict, .. } = setting;
     let stored = match what {
         Read::Current(kind, id) => read::read(view, *kind, id)?,
         Read::Version(kind, id, version) => read::vread(view, *kind, id, *version)?,
@@ -156,7 +157,7 @@ pub(super) fn reading(
         }
         Read::Search(kind, text) => {
             let question = Question { kind: *kind, pairs: query::pairs(text), strict };
-            return Ok(found(&search::search(app, view, &question, base, now)?, head));
+            return Ok(found(&search::search(held, view, &question, base, now)?, head));
         }
     };
     let is_known = preconditions.is_known(&stored);

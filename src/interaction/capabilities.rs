@@ -7,7 +7,7 @@
 
 use serde_json::{Value, json};
 
-use crate::app::App;
+use crate::app::Held;
 use crate::fhir::{Instant, ResourceType};
 use crate::index::Parameter;
 
@@ -23,8 +23,8 @@ pub struct Offered {
 }
 
 /// The CapabilityStatement; `since` is when the server began to run as it does.
-pub fn capabilities(app: &App, base: &str, since: Instant, operations: &[Offered]) -> Value {
-    let types = ResourceType::all().map(|kind| resource(app, kind, operations));
+pub fn capabilities(held: &Held, base: &str, since: Instant, operations: &[Offered]) -> Value {
+    let types = ResourceType::all().map(|kind| resource(held, kind, operations));
     json!({
         "resourceType": "CapabilityStatement",
         "status": "active",
@@ -64,7 +64,7 @@ const INTERACTIONS: [&str; 8] = [
     "search-type",
 ];
 
-fn resource(app: &App, kind: ResourceType, operations: &[Offered]) -> Value {
+fn resource(held: &Held, kind: ResourceType, operations: &[Offered]) -> Value {
     let interactions = INTERACTIONS.map(|code| json!({ "code": code }));
     let mut resource = json!({
         "type": kind.as_str(),
@@ -80,7 +80,7 @@ fn resource(app: &App, kind: ResourceType, operations: &[Offered]) -> Value {
         "referencePolicy": ["literal", "logical"],
     });
     let Some(object) = resource.as_object_mut() else { return resource };
-    let parameters = app.rules.parameters(kind).filter(|parameter| is_served(parameter));
+    let parameters = held.rules.parameters(kind).filter(|parameter| is_served(parameter));
     let parameters: Vec<Value> = parameters.map(parameter).collect();
     // The standard forbids empty arrays.
     if !parameters.is_empty() {

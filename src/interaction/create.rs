@@ -6,7 +6,7 @@
 use crate::app::App;
 use crate::error::Error;
 use crate::fhir::{Id, Instant, Resource};
-use crate::interaction::{Done, Plan, Step, check, criteria, write};
+use crate::interaction::{Done, Plan, Step, criteria, write};
 use crate::repository::{self, Method};
 
 /// Stores the resource under a new id; an id in the body is ignored. With the criteria of
@@ -22,8 +22,7 @@ pub fn create(
     if_none_exist: Option<&str>,
     now: Instant,
 ) -> Result<Done, Error> {
-    let issues = check(app, resource)?;
-    let done = write(app, now, |view| {
+    write(app, now, Some(resource), |held, view| {
         let new = || Step::Write {
             current: None,
             method: Method::Post,
@@ -31,7 +30,7 @@ pub fn create(
             resource: resource.clone(),
         };
         let Some(criteria) = if_none_exist else { return Ok(new().into()) };
-        let selected = criteria::select(app, view, resource.kind(), criteria, now)?;
+        let selected = criteria::select(held, view, resource.kind(), criteria, now)?;
         match selected.one()? {
             Some(id) => {
                 let found = repository::current(view, resource.kind(), id)?;
@@ -39,6 +38,5 @@ pub fn create(
             }
             None => Ok(Plan { step: new(), expects: selected.expects }),
         }
-    })?;
-    Ok(done.with(issues))
+    })
 }

@@ -5,7 +5,7 @@
 //! that nothing newer meets the criteria.
 //! Source: <http://hl7.org/fhir/R4/http.html#ccreate>.
 
-use crate::app::App;
+use crate::app::Held;
 use crate::error::Error;
 use crate::fhir::{Id, Instant, ResourceType};
 use crate::interaction::query;
@@ -41,7 +41,7 @@ impl Selected {
 /// # Errors
 /// [`Error::Request`] for empty criteria, [`Error::Search`], or a failure of the store.
 pub(super) fn select(
-    app: &App,
+    held: &Held,
     view: &dyn View,
     kind: ResourceType,
     criteria: &str,
@@ -52,7 +52,7 @@ pub(super) fn select(
     if pairs.iter().any(|(_, value)| value.trim().is_empty()) {
         return refuse("A criterion without a value selects nothing.");
     }
-    let mut query = Query::parse(&setting(app, now, true), kind, &pairs)?;
+    let mut query = Query::parse(&setting(held, now, true), kind, &pairs)?;
     if query.clauses.len() != pairs.len() {
         return refuse("The criteria are search parameters with values, one at least.");
     }
@@ -61,7 +61,7 @@ pub(super) fn select(
     }
     query.count = 2;
     query.total = Total::None;
-    let page = search::run(view, &app.rules, &query, None)?;
+    let page = search::run(view, &held.rules, &query, None)?;
     let ids = page.matches.into_iter().map(|stored| stored.id).collect();
     let expects = search::watched(&query)
         .into_iter()

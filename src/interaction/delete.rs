@@ -22,7 +22,7 @@ pub fn delete(
     preconditions: &Preconditions,
     now: Instant,
 ) -> Result<Done, Error> {
-    write(app, now, |view| plan(view, kind, id, preconditions))
+    write(app, now, None, |_, view| plan(view, kind, id, preconditions))
 }
 
 /// The plan of a delete.

@@ -23,7 +23,9 @@ pub mod subset;
 mod transaction;
 pub mod update;
 
-use crate::app::App;
+use std::sync::Arc;
+
+use crate::app::{App, Held};
 use crate::error::Error;
 use crate::fhir::{Id, Instant, Issue, IssueType, Resource};
 use crate::repository::{self, Change, Method, Stored};
@@ -89,12 +91,12 @@ impl From<Step> for Plan {
 impl Plan {
     /// The change that the plan comes to, or what is there already.
     #[expect(clippy::result_large_err, reason = "both are answers, and neither is rare")]
-    fn change(self, app: &App, now: Instant) -> Result<Change, Done> {
+    fn change(self, held: &Held, now: Instant) -> Result<Change, Done> {
         match self.step {
             Step::Write { current, method, id, resource } => {
                 // A clock that was set back must not make a version older than the one before.
                 let at = current.as_ref().map_or(now, |current| now.max(current.last_updated));
-                let entries = |resource: &Resource| app.entries(resource);
+                let entries = |resource: &Resource| held.entries(resource);
                 Ok(Change::write(current.as_ref(), method, id, resource, at, entries))
             }
             Step::Delete(current) => Ok(Change::delete(&current, now.max(current.last_updated))),
@@ -123,10 +125,14 @@ impl Done {
 /// How often a write is planned when others keep changing the same resources.
 const TRIES: usize = 3;
 
-/// Runs the attempt again while the store refuses it for what others wrote in between.
-fn retry<T>(mut attempt: impl FnMut() -> Result<T, Error>) -> Result<T, Error> {
+/// Runs the attempt again while the store refuses it for what others wrote in between; each works
+/// with the definitions that are in force when it begins.
+fn retry<T>(
+    app: &App,
+    mut attempt: impl FnMut(&Arc<Held>) -> Result<T, Error>,
+) -> Result<T, Error> {
     for _ in 0..TRIES {
-        match attempt() {
+        match attempt(&app.held()) {
             Err(Error::Repository(repository::Error::Store(store::Error::Conflict))) => {}
             done => return done,
         }
@@ -134,21 +140,23 @@ fn retry<T>(mut attempt: impl FnMut() -> Result<T, Error>) -> Result<T, Error> {
     Err(Error::Conflict)
 }
 
-/// Plans, changes and commits one write.
+/// Checks the content of one write, if it has any, plans, changes and commits it.
 fn write(
     app: &App,
     now: Instant,
-    plan: impl Fn(&dyn View) -> Result<Plan, Error>,
+    content: Option<&Resource>,
+    plan: impl Fn(&Held, &dyn View) -> Result<Plan, Error>,
 ) -> Result<Done, Error> {
-    retry(|| {
+    retry(app, |held| {
+        let issues = content.map_or_else(|| Ok(Vec::new()), |content| check(held, content))?;
         let mut plan = {
             let view = app.store.view()?;
-            plan(&*view)?
+            plan(held, &*view)?
         };
         let expects = std::mem::take(&mut plan.expects);
-        let change = match plan.change(app, now) {
+        let change = match plan.change(held, now) {
             Ok(change) => [change],
-            Err(done) => return Ok(done),
+            Err(done) => return Ok(done.with(issues)),
         };
         let mut batch = {
             let view = app.store.view()?;
@@ -157,7 +165,7 @@ fn write(
         batch.expects.extend(expects);
         let seq = app.store.commit(batch)?;
         let [change] = change;
-        Ok(Done::of(&change, seq))
+        Ok(Done::of(&change, seq).with(issues))
     })
 }
 
@@ -165,8 +173,8 @@ fn write(
 ///
 /// # Errors
 /// [`Error::Invalid`] with all issues when one of them is an error.
-fn check(app: &App, resource: &Resource) -> Result<Vec<Issue>, Error> {
-    let mut issues = app.check(resource);
+fn check(held: &Held, resource: &Resource) -> Result<Vec<Issue>, Error> {
+    let mut issues = held.check(resource);
     issues.extend(subsetted(resource));
     issues.extend(reference::conditional(resource));
     if issues.iter().any(Issue::is_error) {

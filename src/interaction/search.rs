@@ -4,7 +4,7 @@
 //! beside the matches. Source: <http://hl7.org/fhir/R4/http.html#search>,
 //! <http://hl7.org/fhir/R4/bundle.html#searchset>.
 
-use crate::app::App;
+use crate::app::Held;
 use crate::error::Error;
 use crate::fhir::bundle::{Bundle, BundleType, Entry};
 use crate::fhir::outcome::operation_outcome;
@@ -35,7 +35,7 @@ const CURSOR: &str = "_cursor";
 /// # Errors
 /// [`Error::Search`], or a failure of the store.
 pub fn search(
-    app: &App,
+    held: &Held,
     view: &dyn View,
     question: &Question,
     base: &str,
@@ -44,8 +44,8 @@ pub fn search(
     let (cursors, pairs): (Vec<_>, Vec<_>) =
         question.pairs.iter().cloned().partition(|(name, _)| name == CURSOR);
     let cursor = cursors.first().map(|(_, text)| Cursor::parse(text)).transpose()?;
-    let query = Query::parse(&setting(app, now, question.strict), question.kind, &pairs)?;
-    let page = search::run(view, &app.rules, &query, cursor.as_ref())?;
+    let query = Query::parse(&setting(held, now, question.strict), question.kind, &pairs)?;
+    let page = search::run(view, &held.rules, &query, cursor.as_ref())?;
     let mut bundle = Bundle::new(BundleType::Searchset, now);
     bundle.total = page.total;
     let form = pairs.iter().filter(|(name, _)| ["_format", "_pretty"].contains(&name.as_str()));
@@ -64,7 +64,7 @@ pub fn search(
     bundle.links.extend(ends);
     let cut = subset::Cut::of_query(&query);
     for stored in page.matches {
-        bundle.entries.push(entry(app, stored, &cut, base));
+        bundle.entries.push(entry(held, stored, &cut, base));
     }
     for stored in page.included {
         let full_url = Some(format!("{base}/{}/{}", stored.kind, stored.id));
@@ -84,13 +84,13 @@ pub fn search(
     Ok(bundle)
 }
 
-fn entry(app: &App, stored: Stored, cut: &subset::Cut, base: &str) -> Entry {
+fn entry(held: &Held, stored: Stored, cut: &subset::Cut, base: &str) -> Entry {
     let full_url = Some(format!("{base}/{}/{}", stored.kind, stored.id));
-    let body = stored.body.map(|body| cut.apply(&app.standard.model, body));
+    let body = stored.body.map(|body| cut.apply(&held.standard.model, body));
     Entry { full_url, resource: body, search_mode: Some("match"), ..Entry::default() }
 }
 
 /// What reading a query needs.
-pub(super) fn setting(app: &App, now: Instant, strict: bool) -> Setting<'_> {
-    Setting { rules: &app.rules, now, strict, limits: Limits::default() }
+pub(super) fn setting(held: &Held, now: Instant, strict: bool) -> Setting<'_> {
+    Setting { rules: &held.rules, now, strict, limits: Limits::default() }
 }

@@ -11,6 +11,7 @@ use std::collections::{HashMap, HashSet};
 
 use serde_json::Value;
 
+use crate::app::Held;
 use crate::error::Error;
 use crate::fhir::{Id, Issue, IssueType, Reference, Resource, ResourceType, bundle};
 use crate::interaction::batch::{Setting, reading, written};
@@ -32,7 +33,7 @@ pub(super) fn transaction(
     };
     let entries = entries.into_iter().enumerate().map(read).collect::<Result<Vec<_>, _>>()?;
     refuse_repetition(&entries)?;
-    retry(|| Attempt::new(setting, &entries)?.commit())
+    retry(setting.app, |held| Attempt::new(setting, held, &entries)?.commit())
 }
 
 /// What two entries must not have in common, as far as it can be seen without the store.
@@ -56,6 +57,7 @@ fn refuse_repetition(entries: &[Entry]) -> Result<(), Error> {
 /// One run through a transaction.
 struct Attempt<'a> {
     setting: Setting<'a>,
+    held: &'a Held,
     entries: &'a [Entry],
     /// For each entry the resource that it writes, or that it found instead.
     identities: Vec<Option<Identity>>,
@@ -88,9 +90,10 @@ type Contents = Vec<Option<(Resource, Vec<Issue>)>>;
 
 impl<'a> Attempt<'a> {
     /// Settles who is who.
-    fn new(setting: Setting<'a>, entries: &'a [Entry]) -> Result<Self, Error> {
+    fn new(setting: Setting<'a>, held: &'a Held, entries: &'a [Entry]) -> Result<Self, Error> {
         let mut attempt = Self {
             setting,
+            held,
             entries,
             identities: Vec::with_capacity(entries.len()),
             targets: HashMap::new(),
@@ -125,8 +128,7 @@ impl<'a> Attempt<'a> {
             Action::Create(resource, None) => (resource.kind(), Id::random()),
             Action::Create(resource, Some(text)) => {
                 let kind = resource.kind();
-                let Setting { app, now, .. } = self.setting;
-                let selected = criteria::select(app, view, kind, text, now)?;
+                let selected = criteria::select(self.held, view, kind, text, self.setting.now)?;
                 let found = selected.one()?.cloned();
                 self.expects.extend(selected.expects);
                 match found {
@@ -203,8 +205,7 @@ impl<'a> Attempt<'a> {
         let Reference::Conditional { kind, query } = Reference::parse(text) else {
             return Err(nowhere());
         };
-        let Setting { app, now, .. } = self.setting;
-        let selected = criteria::select(app, view, kind, &query, now)?;
+        let selected = criteria::select(self.held, view, kind, &query, self.setting.now)?;
         let target = format!("{kind}/{}", selected.one()?.ok_or_else(nowhere)?);
         self.expects.extend(selected.expects);
         Ok(target)
@@ -223,8 +224,8 @@ impl<'a> Attempt<'a> {
             let mut content = content.clone();
             let base = entry.full_url.as_deref().and_then(base_of);
             let links = Links { targets: &self.targets, base };
-            let mut issues = links.rewrite(&self.setting.app.standard.model, &mut content);
-            issues.extend(self.setting.app.check(&content));
+            let mut issues = links.rewrite(&self.held.standard.model, &mut content);
+            issues.extend(self.held.check(&content));
             issues.extend(subsetted(&content));
             if issues.iter().any(Issue::is_error) {
                 faults.extend(Error::Invalid(issues).in_entry(index).issues());
@@ -252,7 +253,7 @@ impl<'a> Attempt<'a> {
         for (_, index, plan) in plans {
             let outcome = match plan {
                 None => Outcome::Read,
-                Some((plan, issues)) => match plan.change(self.setting.app, self.setting.now) {
+                Some((plan, issues)) => match plan.change(self.held, self.setting.now) {
                     Err(done) => Outcome::Kept(done),
                     Ok(change) => {
                         changes.push(change);
@@ -272,7 +273,8 @@ impl<'a> Attempt<'a> {
         let mut found = HashMap::new();
         for (index, entry) in self.entries.iter().enumerate() {
             if let Action::Read { read, head } = &entry.action {
-                let answer = reading(self.setting, &overlay, read, *head, &entry.preconditions);
+                let answer =
+                    reading(self.setting, self.held, &overlay, (read, *head), &entry.preconditions);
                 found.insert(index, answer.map_err(|error| error.in_entry(index))?);
             }
         }

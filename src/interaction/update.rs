@@ -8,7 +8,7 @@ use crate::app::App;
 use crate::error::Error;
 use crate::fhir::{Id, Instant, Resource};
 use crate::interaction::precondition::Preconditions;
-use crate::interaction::{Done, Plan, Step, check, write};
+use crate::interaction::{Done, Plan, Step, write};
 use crate::repository::{self, Method};
 use crate::store::View;
 
@@ -25,9 +25,7 @@ pub fn update(
     now: Instant,
 ) -> Result<Done, Error> {
     same_id(id, resource)?;
-    let issues = check(app, resource)?;
-    let done = write(app, now, |view| plan(view, id, resource, preconditions))?;
-    Ok(done.with(issues))
+    write(app, now, Some(resource), |_, view| plan(view, id, resource, preconditions))
 }
 
 /// The body must say the id of the URL.

@@ -6,10 +6,11 @@
 //! <http://hl7.org/fhir/R4/extension-workflow-episodeofcare.html>.
 
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
 use serde_json::Value;
 
-use crate::app::App;
+use crate::app::{App, Held};
 use crate::error::Error;
 use crate::fhir::{Id, Instant, Reference, Resource, ResourceType};
 use crate::repository::{self, Stored, key};
@@ -81,7 +82,7 @@ pub fn ids(view: &dyn View, most: usize) -> Result<(Vec<Id>, u64), Error> {
 }
 
 struct Gathered<'a> {
-    app: &'a App,
+    held: Arc<Held>,
     view: &'a dyn View,
     now: Instant,
     episode: Resource,
@@ -94,17 +95,17 @@ impl<'a> Gathered<'a> {
         let stored = repository::current(view, kind, id)?.ok_or(Error::NotFound)?;
         let deleted = Error::Deleted(stored.version);
         let episode = parsed(stored)?.ok_or(deleted)?;
-        Ok(Self { app, view, now, episode, by_target: BTreeMap::new() })
+        Ok(Self { held: app.held(), view, now, episode, by_target: BTreeMap::new() })
     }
 
     /// Adds what has one of the values, of every type that has the parameter.
     fn search(&mut self, parameter: &str, values: &[String]) -> Result<(), Error> {
-        let app = self.app;
+        let held = Arc::clone(&self.held);
         let kinds = ResourceType::all()
-            .filter(|kind| app.rules.definitions().get(*kind, parameter).is_some());
+            .filter(|kind| held.rules.definitions().get(*kind, parameter).is_some());
         for kind in kinds {
             let setting = Setting {
-                rules: &app.rules,
+                rules: &held.rules,
                 now: self.now,
                 strict: true,
                 limits: Limits::default(),
@@ -115,7 +116,7 @@ impl<'a> Gathered<'a> {
             query.total = Total::None;
             let mut cursor = None;
             loop {
-                let page = search::run(self.view, &app.rules, &query, cursor.as_ref())?;
+                let page = search::run(self.view, &held.rules, &query, cursor.as_ref())?;
                 page.matches.into_iter().try_for_each(|stored| self.add(stored))?;
                 cursor = page.next;
                 if cursor.is_none() {

@@ -41,12 +41,13 @@ fn run(call: &Call<'_>) -> Result<Output, Error> {
         let text = format!("The resourceType must be that of the URL, {}.", call.kind);
         return Err(Error::request("resourceType", text));
     }
+    let held = call.app.held();
     let mut issues = match call.parameters.text("profile")? {
         Some(profile) => {
-            let found = call.app.standard.validator.check_profile(&resource, &profile);
+            let found = held.standard.validator.check_profile(&resource, &profile);
             found.map_err(|_| Error::UnknownProfile)?
         }
-        None => call.app.check(&resource),
+        None => held.check(&resource),
     };
     issues.extend(other_id(call, mode.as_deref(), &resource));
     Ok(Output::Resource(operation_outcome(&issues)))

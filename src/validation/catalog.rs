@@ -8,6 +8,7 @@ use std::sync::{Arc, OnceLock};
 
 use serde_json::{Map, Value};
 
+use super::fhirpath::Kind;
 use super::usage::Usage;
 use super::{keyword, standing};
 use crate::definitions::{Definitions, profile};
@@ -17,7 +18,7 @@ use crate::terminology::Terminology;
 /// All types and profiles.
 pub(super) struct Catalog {
     definitions: Arc<Definitions>,
-    pub(super) terminology: Terminology,
+    pub(super) terminology: Arc<Terminology>,
     types: Arc<HashMap<String, usize>>,
     profiles: HashMap<String, usize>,
     slots: Vec<Slot>,
@@ -52,20 +53,36 @@ impl Compiled {
 }
 
 /// What is known of the schema that a keyword stands in.
-#[derive(Default)]
+#[derive(Clone, Default)]
 pub(super) struct Context {
     /// From the JSON names of choice elements to the element's name: `valueQuantity` to `value`.
     pub(super) choices: HashMap<String, String>,
     /// The profile that the schema is of.
     pub(super) profile: Option<String>,
     /// Where it may be used, if it is that of an extension.
-    pub(super) usage: Option<Usage>,
+    pub(super) usage: Option<Arc<Usage>>,
+    /// The type of the values that the schema is for.
+    pub(super) start: Option<Kind>,
     /// Names that are no choice elements, however they look.
     plain: HashSet<String>,
     types: Arc<HashMap<String, usize>>,
 }
 
 impl Context {
+    /// The type of the values at that place of the schema.
+    pub(super) fn kind_at(&self, location: &str) -> Option<Kind> {
+        let mut kind = self.start;
+        let mut steps = location.split('/');
+        while let Some(step) = steps.next() {
+            kind = match step {
+                "$defs" => Kind::of(steps.next()?),
+                "properties" => kind?.json(steps.next()?),
+                _ => kind,
+            };
+        }
+        kind
+    }
+
     /// The position of a type in the catalog.
     pub(super) fn type_at(&self, name: &str) -> Option<usize> {
         self.types.get(name).copied()
@@ -90,7 +107,7 @@ impl Context {
 }
 
 impl Catalog {
-    pub(super) fn new(definitions: Arc<Definitions>) -> Self {
+    pub(super) fn new(definitions: Arc<Definitions>, terminology: Arc<Terminology>) -> Self {
         let mut slots = Vec::new();
         let mut add = |name: &str, is_profile| {
             slots.push(Slot { name: name.to_owned(), is_profile, compiled: OnceLock::new() });
@@ -98,7 +115,6 @@ impl Catalog {
         };
         let types = definitions.type_names().map(|name| add(name, false)).collect();
         let profiles = definitions.structure_urls().map(|url| add(url, true)).collect();
-        let terminology = Terminology::new(Arc::clone(&definitions));
         Self { definitions, terminology, types: Arc::new(types), profiles, slots }
     }
 
@@ -164,10 +180,11 @@ impl Catalog {
         let mut schema = schema.map_err(|fault| fault.to_string())?.ok_or("no such type")?;
         let mut context = Context { types: Arc::clone(&self.types), ..Context::default() };
         context.profile = slot.is_profile.then(|| slot.name.clone());
-        context.usage = Usage::parse(schema.at("x-usage"));
+        context.usage = Usage::parse(schema.at("x-usage"), &slot.name).map(Arc::new);
         if !slot.is_profile {
             standing::mark(&mut schema, &slot.name);
         }
+        context.start = Kind::of(schema.at("x-constrains").as_str().unwrap_or(&slot.name));
         collect_names(&schema, &mut context);
         let kind = schema.at("x-constrains").as_str().map(str::to_owned);
         let base = kind.as_deref().map(|kind| self.definitions.type_schema(kind)).transpose();

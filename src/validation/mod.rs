@@ -9,16 +9,19 @@ use std::sync::Arc;
 
 use crate::definitions::Definitions;
 use crate::fhir::{Issue, Resource, ResourceType};
+use crate::terminology::Terminology;
 
 mod catalog;
 mod fhirpath;
 mod finding;
 mod keyword;
+mod placement;
 mod resolve;
 mod resource;
 mod scope;
 mod standing;
 mod usage;
+mod sight;
 
 use catalog::Catalog;
 pub use resolve::Outside;
@@ -38,7 +41,13 @@ pub struct Validator {
 impl Validator {
     /// Over those definitions; nothing is compiled yet.
     pub fn new(definitions: Arc<Definitions>) -> Self {
-        Self { catalog: Arc::new(Catalog::new(definitions)) }
+        let terminology = Arc::new(Terminology::new(Arc::clone(&definitions)));
+        Self::over(definitions, terminology)
+    }
+
+    /// Over those definitions, with the codes of that terminology.
+    pub fn over(definitions: Arc<Definitions>, terminology: Arc<Terminology>) -> Self {
+        Self { catalog: Arc::new(Catalog::new(definitions, terminology)) }
     }
 
     /// Everything that is wrong with the resource, by its type and by the profiles that it claims;

@@ -90,6 +90,23 @@ impl Document {
         Rc::new(Self { root, resources: OnceCell::new() })
     }
 
+    /// The resource at that position.
+    fn value(&self, at: usize) -> &Value {
+        if at == 0 {
+            return &self.root;
+        }
+        let (mut steps, mut at) = (Vec::new(), at);
+        while let Some(held) = self.resources().list.get(at).filter(|_| at > 0) {
+            steps.push(&held.path);
+            at = held.parent;
+        }
+        let path = steps.into_iter().rev().flatten();
+        path.fold(&*self.root, |value, step| match step {
+            Step::Member(name) => value.at(name),
+            Step::Item(item) => value.get(*item).unwrap_or(&Value::Null),
+        })
+    }
+
     fn resources(&self) -> &Resources {
         self.resources.get_or_init(|| Resources::of(&self.root))
     }
@@ -179,13 +196,26 @@ impl Target {
     /// The resource inside the document of this one that lies there; a document of its own where
     /// it does not.
     pub(super) fn inside(&self, value: &Value) -> Self {
-        if self.at == 0 && address(&self.document.root) == address(value) {
-            return self.clone();
+        self.find(value).unwrap_or_else(|| Self::whole(Document::new(Arc::new(value.clone()))))
+    }
+
+    /// The resource of the same document that lies there.
+    pub(super) fn find(&self, value: &Value) -> Option<Self> {
+        if address(&self.document.root) == address(value) {
+            return Some(Self { document: Rc::clone(&self.document), at: 0 });
         }
-        match self.document.resources().by_address.get(&address(value)) {
-            Some(at) => Self { document: Rc::clone(&self.document), at: *at },
-            None => Self::whole(Document::new(Arc::new(value.clone()))),
-        }
+        let at = self.document.resources().by_address.get(&address(value))?;
+        Some(Self { document: Rc::clone(&self.document), at: *at })
+    }
+
+    /// Whether the two are one resource.
+    pub(super) fn is(&self, other: &Self) -> bool {
+        Rc::ptr_eq(&self.document, &other.document) && self.at == other.at
+    }
+
+    /// The value of another resource of the same document.
+    pub(super) fn same_document(&self, other: &Self) -> Option<&Value> {
+        Rc::ptr_eq(&self.document, &other.document).then(|| self.document.value(other.at))
     }
 
     fn held(&self) -> Option<&Held> {
@@ -194,20 +224,7 @@ impl Target {
 
     /// The resource.
     pub(super) fn value(&self) -> &Value {
-        if self.at == 0 {
-            return &self.document.root;
-        }
-        let mut steps = Vec::new();
-        let mut at = self.at;
-        while let Some(held) = self.document.resources().list.get(at).filter(|_| at > 0) {
-            steps.push(&held.path);
-            at = held.parent;
-        }
-        let path = steps.into_iter().rev().flatten();
-        path.fold(&*self.document.root, |value, step| match step {
-            Step::Member(name) => value.at(name),
-            Step::Item(item) => value.get(*item).unwrap_or(&Value::Null),
-        })
+        self.document.value(self.at)
     }
 
     /// The resource around it, if it is inside one.

@@ -7,6 +7,7 @@ use serde_json::Value;
 
 use super::catalog::{Catalog, Compiled};
 use super::finding::{Finding, collect};
+use super::placement;
 use super::scope::Scope;
 use crate::fhir::IssueType;
 use crate::fhir::json::At;
@@ -30,7 +31,9 @@ pub(super) fn is_valid(scope: &Scope, value: &Value, place: Place) -> bool {
         return false;
     }
     let valid = inside(scope, value, place, || {
-        compiled.validator.is_valid(value)
+        let (valid, pending) = scope.pending(|| compiled.validator.is_valid(value));
+        valid
+            && placement::findings(scope, &pending).is_empty()
             && profiles(value).all(|canonical| is_claim_met(scope, value, canonical))
     });
     valid.unwrap_or(false)
@@ -54,7 +57,9 @@ pub(super) fn findings(scope: &Scope, value: &Value, place: Place) -> Vec<Findin
     let mut found = if place == Place::Contained { contained(value) } else { Vec::new() };
     found.extend(unreferenced(value));
     let deeper = inside(scope, value, place, || {
-        let mut found = collect(scope, &compiled.validator, &compiled.context, value);
+        let (mut found, pending) =
+            scope.pending(|| collect(scope, &compiled.validator, &compiled.context, value));
+        found.extend(placement::findings(scope, &pending));
         for (at, canonical) in profiles(value).enumerate() {
             match scope.catalog.profile(canonical) {
                 _ if is_own_type(value, canonical) => {}

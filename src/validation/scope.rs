@@ -139,7 +139,9 @@ impl Scope {
     /// Runs `work` with the resource `target` as the current one.
     pub(super) fn at<R>(&self, target: Target, work: impl FnOnce() -> R) -> R {
         self.resources.borrow_mut().push(target);
+        let way = self.way.take();
         let answer = work();
+        self.way.replace(way);
         self.resources.borrow_mut().pop();
         answer
     }

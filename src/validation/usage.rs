@@ -7,6 +7,7 @@ use std::hash::{Hash, Hasher};
 
 use serde_json::Value;
 
+use super::fhirpath::{Expression, Fault};
 use super::scope::Frame;
 use crate::fhir::json::At;
 
@@ -19,8 +20,11 @@ pub(super) struct Usage {
     /// How often one element may have it; none for any number.
     pub(super) max: Option<u64>,
     /// What must be true of the element that has it, in FHIRPath.
-    pub(super) invariants: Vec<String>,
+    pub(super) invariants: Vec<Parsed>,
 }
+
+/// An expression, or why it cannot be read.
+pub(super) type Parsed = Result<Expression, Fault>;
 
 #[derive(Debug)]
 enum Context {
@@ -29,7 +33,7 @@ enum Context {
     /// Inside the extension of that url.
     Extension(u64),
     /// What an expression over the resource finds.
-    Path(String),
+    Path(Parsed),
 }
 
 /// A url in short, to be compared.
@@ -40,14 +44,14 @@ pub(super) fn url_key(url: &str) -> u64 {
 }
 
 impl Usage {
-    /// Reads `x-usage` of the schema of an extension.
-    pub(super) fn parse(value: &Value) -> Option<Self> {
+    /// Reads `x-usage` of the schema of the extension of that canonical.
+    pub(super) fn parse(value: &Value, url: &str) -> Option<Self> {
         let text = |value: &Value, key: &str| value.at(key).as_str().unwrap_or_default().to_owned();
         let context = |value: &Value| {
             let expression = text(value, "expression");
             match value.at("type").as_str() {
                 Some("extension") => Context::Extension(url_key(&expression)),
-                Some("fhirpath") => Context::Path(expression),
+                Some("fhirpath") => Context::Path(Expression::parse(&expression)),
                 _ => Context::Element(expression),
             }
         };
@@ -57,7 +61,10 @@ impl Usage {
             contexts: list("contexts").map(context).collect(),
             modifier: value.at("modifier") == true,
             max: value.at("max").as_u64(),
-            invariants: list("invariants").filter_map(|i| Some(i.as_str()?.to_owned())).collect(),
+            invariants: list("invariants")
+                .filter_map(Value::as_str)
+                .map(|expression| Expression::parse(&with_extension(expression, url)))
+                .collect(),
         })
     }
 
@@ -73,18 +80,42 @@ impl Usage {
     }
 
     /// The expressions of which one may find the element that has the extension.
-    pub(super) fn paths(&self) -> impl Iterator<Item = &str> {
+    pub(super) fn paths(&self) -> impl Iterator<Item = &Parsed> {
         self.contexts.iter().filter_map(|context| match context {
-            Context::Path(expression) => Some(expression.as_str()),
+            Context::Path(expression) => Some(expression),
             _ => None,
         })
     }
 }
 
-/// Whether the extension at the end of the way is a child of the extension of that url.
+/// A contextInvariant with the extension itself in the place of `%extension`. Those of R4 name its
+/// value as JSON does (`%extension.valueInteger`), which FHIRPath does not.
+fn with_extension(expression: &str, url: &str) -> String {
+    let mut parts = expression.split("%extension");
+    let mut written = parts.next().unwrap_or_default().to_owned();
+    for part in parts {
+        written.push_str(&format!("extension('{url}')"));
+        match part.strip_prefix(".value") {
+            Some(rest) => {
+                written.push_str(".value");
+                written.push_str(rest.trim_start_matches(|c: char| c.is_ascii_alphanumeric()));
+            }
+            None => written.push_str(part),
+        }
+    }
+    written
+}
+
+/// Whether the extension at the end of the way is a child of the extension of that url, or stands on
+/// its value.
 fn is_inside(way: &[Frame], url: u64) -> bool {
     match way {
-        [.., parent, own] => own.standing.path == "Extension.extension" && parent.url == url,
+        [.., parent, own] if own.standing.path == "Extension.extension" => parent.url == url,
+        [.., parent, value, own] => {
+            value.standing.path == "Extension.value"
+                && own.standing.path.matches('.').count() == 1
+                && parent.url == url
+        }
         _ => false,
     }
 }
@@ -168,6 +199,13 @@ mod tests {
         };
         let frames: Vec<Frame> = way.iter().map(frame).collect();
         assert_eq!(is_at(&frames, expression), expected, "{way:?} {expression}");
+    }
+
+    #[test]
+    fn the_extension_in_its_own_invariant() {
+        let written = with_extension("repeats=true or %extension.valueInteger=1", "u");
+        assert_eq!(written, "repeats=true or extension('u').value=1");
+        assert_eq!(with_extension("%extension.exists()", "u"), "extension('u').exists()");
     }
 
     #[test]

@@ -10,6 +10,7 @@ use jsonschema::{Draft, Keyword, PatternOptions, ValidationError, ValidationOpti
 use serde_json::{Map, Value};
 
 use super::catalog::Context;
+use super::fhirpath::Kind;
 use super::finding::Finding;
 use super::scope::{self, Scope};
 
@@ -23,7 +24,7 @@ mod element;
 mod extension;
 mod fixed;
 mod integer;
-mod invariant;
+pub(super) mod invariant;
 mod limit;
 mod narrative;
 mod profile;
@@ -51,6 +52,17 @@ trait Rule: Send + Sync {
 struct Site<'a> {
     context: &'a Arc<Context>,
     parent: &'a Map<String, Value>,
+    /// The type of the value, or of the items of the array, where it is known.
+    kind: Option<Kind>,
+}
+
+impl Site<'_> {
+    /// The context for schemas inside this one, which speak of the same value or of its items.
+    fn inner(&self) -> Arc<Context> {
+        let mut context = Context::clone(self.context);
+        context.start = self.kind;
+        Arc::new(context)
+    }
 }
 
 /// Makes a rule from the keyword's value; the error says what the value should be.
@@ -93,7 +105,8 @@ pub(super) fn options(context: &Arc<Context>) -> ValidationOptions<'static> {
     for (name, factory) in KEYWORDS {
         let context = Arc::clone(context);
         options = options.with_keyword(*name, move |parent, value, path| {
-            keyword(*factory, Site { context: &context, parent }, value, &path)
+            let kind = context.kind_at(path.as_str());
+            keyword(*factory, Site { context: &context, parent, kind }, value, &path)
         });
     }
     options

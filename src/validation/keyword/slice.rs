@@ -59,7 +59,7 @@ fn of_item(finding: Finding, at: Option<usize>) -> Finding {
 impl Slice {
     fn new(site: Site<'_>, value: &Value) -> Result<Self, String> {
         let name = value.at("name").as_str().ok_or("a slice has a name")?.to_owned();
-        let options = options(site.context);
+        let options = options(&site.inner());
         let build = |key: &str| {
             let built = options.build(value.at(key));
             built.map_err(|error| format!("slice {name}: {key}: {}", error.masked()))

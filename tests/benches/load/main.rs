@@ -167,7 +167,7 @@ fn commit_rows(store: &SledStore) -> Load {
     let standard = std::sync::Arc::new(spondyl::app::Standard::embedded().unwrap());
     let memory = Box::new(spondyl::store::MemoryStore::new());
     let app = spondyl::app::App::on(spondyl::config::Config::default(), memory, standard).unwrap();
-    let entries = app.entries(&resource);
+    let entries = app.held().entries(&resource);
     let count = AtomicU64::new(0);
     let start = Clock::now();
     let latencies = std::thread::scope(|scope| {
