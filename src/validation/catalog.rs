@@ -11,7 +11,8 @@ use serde_json::{Map, Value};
 use super::fhirpath::Kind;
 use super::usage::Usage;
 use super::{keyword, standing};
-use crate::definitions::{Definitions, profile};
+use crate::definitions::element::canonical_tail;
+use crate::definitions::{Definitions, Fault, profile};
 use crate::fhir::json::At;
 use crate::terminology::Terminology;
 
@@ -139,6 +140,18 @@ impl Catalog {
         let is_held =
             url == canonical || matches!(self.definitions.structure(canonical), Ok(Some(_)));
         is_held.then_some(at)
+    }
+
+    /// Whether the canonical is that of a profile or type that is held, abstract ones included.
+    pub(super) fn is_defined(&self, canonical: &str) -> bool {
+        let tail = canonical_tail(canonical);
+        let is_abstract = ["Resource", "DomainResource"].contains(&tail);
+        self.profile(canonical).is_some() || is_abstract || self.types.contains_key(tail)
+    }
+
+    /// What is wrong with a profile that need not be held.
+    pub(super) fn faults_of(&self, definition: &Arc<Value>) -> Vec<Fault> {
+        profile::faults(&self.definitions, definition)
     }
 
     /// The name of what is at that position.

@@ -12,6 +12,7 @@ use crate::fhir::{Issue, Resource, ResourceType};
 use crate::terminology::Terminology;
 
 mod catalog;
+mod definition;
 mod fhirpath;
 mod finding;
 mod keyword;

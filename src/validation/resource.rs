@@ -7,8 +7,8 @@ use serde_json::Value;
 
 use super::catalog::{Catalog, Compiled};
 use super::finding::{Finding, collect};
-use super::placement;
 use super::scope::Scope;
+use super::{definition, placement};
 use crate::fhir::IssueType;
 use crate::fhir::json::At;
 
@@ -34,6 +34,7 @@ pub(super) fn is_valid(scope: &Scope, value: &Value, place: Place) -> bool {
         let (valid, pending) = scope.pending(|| compiled.validator.is_valid(value));
         valid
             && placement::findings(scope, &pending).is_empty()
+            && definition::findings(scope, value).is_empty()
             && profiles(value).all(|canonical| is_claim_met(scope, value, canonical))
     });
     valid.unwrap_or(false)
@@ -60,6 +61,9 @@ pub(super) fn findings(scope: &Scope, value: &Value, place: Place) -> Vec<Findin
         let (mut found, pending) =
             scope.pending(|| collect(scope, &compiled.validator, &compiled.context, value));
         found.extend(placement::findings(scope, &pending));
+        if !found.iter().any(|finding| finding.issue.is_error()) {
+            found.extend(definition::findings(scope, value));
+        }
         for (at, canonical) in profiles(value).enumerate() {
             match scope.catalog.profile(canonical) {
                 _ if is_own_type(value, canonical) => {}

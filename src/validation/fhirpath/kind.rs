@@ -83,7 +83,7 @@ impl Kind {
         TABLE.shapes.get(usize::from(self.0))
     }
 
-    pub(super) fn name(self) -> &'static str {
+    pub(in crate::validation) fn name(self) -> &'static str {
         self.shape().map_or("", |shape| &shape.name)
     }
 
