@@ -5,10 +5,13 @@
 
 use std::sync::{Arc, PoisonError, RwLock};
 
-use crate::config::Config;
+use crate::clinical::threshold::{ThresholdFault, Thresholds};
+use crate::config::{Config, UnknownProfile};
 use crate::definitions::search_parameter::Unusable;
 use crate::definitions::{Fault, model};
+use crate::fhir::{Issue, Resource, outcome};
 use crate::store::{self, SledStore, Store};
+use crate::validation::{Around, Policy, policy};
 
 mod held;
 
@@ -18,8 +21,12 @@ pub use held::{Held, Standard};
 pub struct App {
     /// The settings.
     pub config: Config,
+    /// What the settings make of what the rules say.
+    pub policy: Policy,
     /// Where the rows lie.
     pub store: Box<dyn Store>,
+    /// What changes of scores are judged by.
+    pub thresholds: Thresholds,
     held: RwLock<Arc<Held>>,
 }
 
@@ -29,6 +36,9 @@ pub enum Broken {
     /// The settings are unusable.
     #[error(transparent)]
     Config(#[from] crate::config::Unusable),
+    /// The settings of validation are unusable.
+    #[error(transparent)]
+    Policy(#[from] policy::Unreadable),
     /// The store cannot be opened.
     #[error("the store in {directory} cannot be opened")]
     Store {
@@ -37,6 +47,17 @@ pub enum Broken {
         /// What the store says.
         source: store::Error,
     },
+    /// The file of thresholds cannot be read.
+    #[error("the thresholds in {file} cannot be read")]
+    Unread {
+        /// The file.
+        file: String,
+        /// What the system says.
+        source: std::io::Error,
+    },
+    /// The thresholds do not keep the rules.
+    #[error("the thresholds are unusable")]
+    Thresholds(#[from] ThresholdFault),
     /// A file of `schemas/` is broken.
     #[error("a definition is broken")]
     Definition(#[from] Fault),
@@ -66,17 +87,31 @@ impl App {
     /// The application on a given store.
     ///
     /// # Errors
-    /// [`Broken`] when the settings are unusable.
+    /// [`Broken`] when the settings or the thresholds that they name are unusable.
     pub fn on(
         config: Config,
         store: Box<dyn Store>,
         standard: Arc<Standard>,
     ) -> Result<Self, Broken> {
         config.check()?;
+        let refuse_unknown = config.unknown_profile == UnknownProfile::Refuse;
+        let policy = Policy::read(&config.validation, &config.require_profile, refuse_unknown)?;
         let base = config.public_base().map(str::to_owned);
         let base = base.unwrap_or_else(|| format!("http://{}/fhir", config.listen));
+        let thresholds = thresholds(&config)?;
         let held = RwLock::new(Arc::new(Held::new(standard, Some(base))));
-        Ok(Self { config, store, held })
+        Ok(Self { config, policy, store, thresholds, held })
+    }
+
+    /// What the rules in force and the settings say about a resource, if it is to be stored.
+    pub fn check(&self, held: &Held, resource: &Resource) -> Vec<Issue> {
+        let (required, around) = (self.policy.required(resource), Around::default());
+        self.policy.weigh(held.standard.validator.check_required(resource, required, &around))
+    }
+
+    /// Not more of the issues than are told about one request.
+    pub fn limited(&self, issues: Vec<Issue>) -> Vec<Issue> {
+        outcome::limited(issues, self.config.max_issues.get())
     }
 
     /// The definitions that are in force now. Ask once for each request, or each attempt at a
@@ -84,4 +119,11 @@ impl App {
     pub fn held(&self) -> Arc<Held> {
         Arc::clone(&self.held.read().unwrap_or_else(PoisonError::into_inner))
     }
+}
+
+/// The thresholds that ship with the server, and those of the clinic.
+fn thresholds(config: &Config) -> Result<Thresholds, Broken> {
+    let Some(file) = &config.thresholds else { return Ok(Thresholds::shipped().clone()) };
+    let unread = |source| Broken::Unread { file: file.display().to_string(), source };
+    Ok(Thresholds::with(&std::fs::read_to_string(file).map_err(unread)?)?)
 }

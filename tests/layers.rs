@@ -20,13 +20,13 @@ const LAYERS: &[(&str, &str)] = &[
     ("demo", "fhir"),
     ("repository", "fhir index store"),
     ("search", "fhir definitions index repository store"),
-    ("error", "fhir store repository search"),
-    ("app", "config fhir definitions terminology index store validation error"),
+    ("error", "fhir terminology store repository search"),
+    ("app", "config fhir clinical definitions terminology index store validation error"),
     ("interaction", CORE),
     ("operation", CORE),
     (
         "http",
-        "config app interaction operation page demo error search repository fhir store definitions letter",
+        "config app interaction operation page demo error search repository fhir store definitions letter clinical",
     ),
     ("command", "*"),
 ];

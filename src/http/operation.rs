@@ -9,6 +9,7 @@ use crate::error::Error;
 use crate::fhir::{Id, Resource, ResourceType};
 use crate::http::extract::{self, Expected};
 use crate::http::format::{Format, Media};
+use crate::http::reply::Policy;
 use crate::http::route::{Answer, Call, Verb, only};
 use crate::http::{Since, block, now, reply};
 use crate::interaction::capabilities::{Offered, capabilities};
@@ -49,11 +50,13 @@ pub(super) async fn call(
         Media::FhirJson | Media::Json | Media::TextJson => Form::Resource,
     };
     let output = block(move || {
-        let parameters = Parameters::new(pairs, input(&body)?);
-        let now = now();
-        let id = id.as_ref();
-        let call = operation::Call { app: &app, base: &base, now, kind, id, parameters, form };
-        (operation.run)(&call)
+        extract::located(&body, || {
+            let parameters = Parameters::new(pairs, input(&body)?);
+            let (now, id, text) = (now(), id.as_ref(), &*body);
+            let call =
+                operation::Call { app: &app, base: &base, now, kind, id, parameters, form, text };
+            (operation.run)(&call)
+        })
     });
     Ok(told(output.await?, format))
 }
@@ -67,10 +70,7 @@ fn told(output: Output, format: Format) -> HttpResponse {
     let mut builder = reply::status(200);
     match output {
         Output::Resource(value) => reply::json(builder, &value, format),
-        Output::Html(page) => {
-            builder.insert_header(reply::PAGE_POLICY);
-            builder.insert_header((CONTENT_TYPE, Media::Html.content_type())).body(page)
-        }
+        Output::Html(page) => reply::page(page, Policy::Reading),
         Output::Pdf(bytes) => {
             builder.insert_header((CONTENT_TYPE, Media::Pdf.content_type())).body(bytes)
         }
@@ -82,16 +82,30 @@ pub(super) async fn metadata(call: Call) -> Answer {
     let Call { app, request } = call;
     let since = request.app_data::<web::Data<Since>>().map_or_else(now, |since| since.0);
     let format = Format::of(&request, Media::RESOURCE)?;
-    let cut = Cut::of_parameters(&extract::parameters(&request))?;
+    let parameters = extract::parameters(&request);
+    let cut = Cut::of_parameters(&parameters)?;
     let base = extract::base(&app, &request);
+    let mode = parameters.iter().find(|(name, _)| name == "mode").map(|(_, value)| value.as_str());
+    let terminology = match mode {
+        None | Some("full" | "normative") => false,
+        Some("terminology") => true,
+        Some(_) => {
+            let text = "The mode is full, normative or terminology.";
+            return Err(Error::request("http.mode", text));
+        }
+    };
     let body = block(move || {
+        let held = app.held();
+        if terminology {
+            let statement = operation::terminology::terminology_capabilities(&held, &base, since);
+            return Ok(cut.apply(&held.standard.model, statement.to_string().into_bytes()));
+        }
         let offered = |operation: &&operation::Operation| Offered {
             name: operation.name,
             definition: operation.definition,
             types: operation.types,
         };
         let offered: Vec<Offered> = operation::ALL.iter().map(offered).collect();
-        let held = app.held();
         let statement = capabilities(&held, &base, since, &offered);
         Ok(cut.apply(&held.standard.model, statement.to_string().into_bytes()))
     });

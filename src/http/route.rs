@@ -14,6 +14,7 @@ use crate::error::Error;
 use crate::fhir::{Id, ResourceType, VersionId};
 use crate::http::{bundle, operation, page, resource, search};
 use crate::interaction::query::unescape;
+use crate::page::VISIT_SCRIPTS;
 use crate::repository::Scope;
 
 /// A request, with the application that answers it.
@@ -42,6 +43,16 @@ pub(super) async fn answer(
             _ => only("GET, HEAD", verb),
         };
     };
+    if let Some(answer) = page_of(*base, parts, verb) {
+        return match answer {
+            Page::Script(text) => page::script(text),
+            Page::Icon => Ok(HttpResponse::NoContent().finish()),
+            Page::Episode(id) => page::episode(call, some_id(id)?).await,
+            Page::Visit(id) => page::visit(call, some_id(id)?).await,
+            Page::Patient(id) => page::patient(call, some_id(id)?).await,
+            Page::Other => only("GET, HEAD", verb),
+        };
+    }
     if *base != super::BASE.trim_start_matches('/') {
         return Err(Error::UnknownRoute);
     }
@@ -89,6 +100,34 @@ pub(super) async fn answer(
         }
         _ => Err(Error::UnknownRoute),
     }
+}
+
+/// A page for people beside the first one.
+enum Page<'a> {
+    Script(&'static str),
+    /// What browsers ask for beside any page; there is none.
+    Icon,
+    Episode(&'a str),
+    Visit(&'a str),
+    Patient(&'a str),
+    /// A page that is asked for by another verb.
+    Other,
+}
+
+fn page_of<'a>(base: &str, parts: &[&'a str], verb: Verb) -> Option<Page<'a>> {
+    let page = match (base, parts) {
+        ("favicon.ico", []) => Page::Icon,
+        ("episodes", [id]) => Page::Episode(id),
+        ("episodes", [id, "visit"]) => Page::Visit(id),
+        ("patients", [id]) => Page::Patient(id),
+        (name, []) => {
+            let script =
+                VISIT_SCRIPTS.iter().find(|(path, _)| path.trim_start_matches('/') == name)?;
+            Page::Script(script.1)
+        }
+        _ => return None,
+    };
+    Some(if verb == Verb::Get { page } else { Page::Other })
 }
 
 /// What a request wants to do, as far as routes tell it apart.

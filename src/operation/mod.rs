@@ -4,9 +4,12 @@
 //! under `schemas/operation/` unless the standard has it, and a test that calls it.
 //! Source: <http://hl7.org/fhir/R4/operations.html>.
 
+mod consistency;
 pub mod episode;
 pub mod episode_summary;
+mod finalize_letter;
 pub mod parameters;
+pub mod terminology;
 mod validate;
 
 use serde_json::Value;
@@ -17,7 +20,18 @@ use crate::fhir::{Id, Instant, ResourceType};
 use parameters::Parameters;
 
 /// Every operation.
-pub const ALL: &[&Operation] = &[&validate::OPERATION, &episode_summary::OPERATION];
+pub const ALL: &[&Operation] = &[
+    &validate::OPERATION,
+    &episode_summary::OPERATION,
+    &consistency::OPERATION,
+    &finalize_letter::OPERATION,
+    &terminology::EXPAND,
+    &terminology::VALUE_SET_VALIDATE_CODE,
+    &terminology::CODE_SYSTEM_VALIDATE_CODE,
+    &terminology::LOOKUP,
+    &terminology::SUBSUMES,
+    &terminology::TRANSLATE,
+];
 
 /// An operation of the API.
 pub struct Operation {
@@ -60,6 +74,8 @@ pub struct Call<'a> {
     pub id: Option<&'a Id>,
     /// What it is called with.
     pub parameters: Parameters,
+    /// The body as it came; empty where there was none.
+    pub text: &'a [u8],
     /// The form that the answer is wanted in.
     pub form: Form,
 }

@@ -43,6 +43,40 @@ impl Parameters {
         Ok(values.pop())
     }
 
+    /// Whether a boolean parameter is true; false where it is not given.
+    ///
+    /// # Errors
+    /// [`Error::Request`] when it is given twice or is no boolean.
+    pub fn flag(&self, name: &str) -> Result<bool, Error> {
+        let place = format!("http.{name}");
+        let listed: Vec<&Value> = self.listed(name).collect();
+        let wrong = || Error::request(&place, "The parameter is true or false.");
+        if let [one] = listed.as_slice() {
+            let told = self.pairs.iter().any(|(key, _)| key == name);
+            let value = one.get("valueBoolean").and_then(Value::as_bool).filter(|_| !told);
+            return value.ok_or_else(wrong);
+        }
+        match self.text(name)?.as_deref() {
+            None | Some("false") => Ok(false),
+            Some("true") => Ok(true),
+            Some(_) => Err(wrong()),
+        }
+    }
+
+    /// The texts of every reference of that name, in their order.
+    ///
+    /// # Errors
+    /// [`Error::Request`] for one that is no reference.
+    pub fn references(&self, name: &str) -> Result<Vec<String>, Error> {
+        let one = |parameter: &Value| {
+            let text = parameter.pointer("/valueReference/reference").and_then(Value::as_str);
+            let rule =
+                "The parameter is a valueReference with a reference, such as Practitioner/1.";
+            text.map(str::to_owned).ok_or_else(|| Error::request(format!("http.{name}"), rule))
+        };
+        self.listed(name).map(one).collect()
+    }
+
     /// The resource of that parameter, or the body itself where that is the resource.
     ///
     /// # Errors
@@ -54,6 +88,23 @@ impl Parameters {
         }
         let bare = self.body.as_ref().filter(|body| body.kind().as_str() != "Parameters");
         Ok(bare.cloned())
+    }
+
+    /// Where in the body that resource is, as a path; empty where the body itself is the resource.
+    pub fn place(&self, name: &str) -> String {
+        let body = self.body.as_ref().filter(|body| body.kind().as_str() == "Parameters");
+        let list = body.and_then(|body| body.value().get("parameter")?.as_array());
+        let is_it = |parameter: &Value| {
+            parameter.get("name").is_some_and(|value| value == name)
+                && parameter.get("resource").is_some()
+        };
+        let index = list.and_then(|list| list.iter().position(is_it));
+        index.map_or_else(String::new, |index| format!("parameter[{index}].resource"))
+    }
+
+    /// The names and values of the URL, decoded, in order.
+    pub fn pairs(&self) -> &[(String, String)] {
+        &self.pairs
     }
 
     /// The body as it came.
@@ -92,7 +143,32 @@ mod tests {
         assert_eq!(text("part"), Err(400));
         let resource = parameters.resource("resource").unwrap().unwrap();
         assert_eq!(resource.kind().as_str(), "Basic");
+        assert_eq!(parameters.place("resource"), "parameter[1].resource");
         let bare = Parameters::new(Vec::new(), Some(resource.clone()));
+        assert_eq!(bare.place("resource"), "");
         assert_eq!(bare.resource("resource").unwrap(), Some(resource));
+    }
+
+    #[test]
+    fn flags_and_references() {
+        let check = |query: &[(&str, &str)], listed: Value, expected: Option<bool>| {
+            let body = json!({ "resourceType": "Parameters", "parameter": listed });
+            let pairs = query.iter().map(|(k, v)| ((*k).to_owned(), (*v).to_owned())).collect();
+            let parameters = Parameters::new(pairs, Resource::from_value(body).ok());
+            assert_eq!(parameters.flag("explain").ok(), expected, "{query:?}");
+        };
+        check(&[], json!([]), Some(false));
+        check(&[("explain", "true")], json!([]), Some(true));
+        check(&[("explain", "yes")], json!([]), None);
+        check(&[], json!([{ "name": "explain", "valueBoolean": true }]), Some(true));
+        check(&[], json!([{ "name": "explain", "valueString": "true" }]), None);
+        let body = json!({ "resourceType": "Parameters", "parameter": [
+            { "name": "a", "valueReference": { "reference": "Composition/1" } },
+            { "name": "b", "valueString": "Composition/1" },
+        ] });
+        let parameters = Parameters::new(Vec::new(), Resource::from_value(body).ok());
+        assert_eq!(parameters.references("a").unwrap(), ["Composition/1"]);
+        assert!(parameters.references("b").is_err());
+        assert_eq!(parameters.references("c").unwrap(), [""; 0]);
     }
 }

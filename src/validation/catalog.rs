@@ -58,6 +58,8 @@ impl Compiled {
 pub(super) struct Context {
     /// From the JSON names of choice elements to the element's name: `valueQuantity` to `value`.
     pub(super) choices: HashMap<String, String>,
+    /// The name of the type, or the canonical of the profile, that the schema is of.
+    pub(super) name: String,
     /// The profile that the schema is of.
     pub(super) profile: Option<String>,
     /// Where it may be used, if it is that of an extension.
@@ -192,6 +194,7 @@ impl Catalog {
         };
         let mut schema = schema.map_err(|fault| fault.to_string())?.ok_or("no such type")?;
         let mut context = Context { types: Arc::clone(&self.types), ..Context::default() };
+        context.name.clone_from(&slot.name);
         context.profile = slot.is_profile.then(|| slot.name.clone());
         context.usage = Usage::parse(schema.at("x-usage"), &slot.name).map(Arc::new);
         if !slot.is_profile {

@@ -63,6 +63,9 @@ pub(super) struct Scope {
     way: RefCell<Vec<Frame>>,
     /// Extensions to be looked at again once the resource has been gone through.
     pending: RefCell<Vec<Pending>>,
+    /// Whether a code was met of which nothing can be said.
+    untold: Cell<bool>,
+    codes_only: Cell<bool>,
 }
 
 /// How deep resources may lie inside one another.
@@ -83,6 +86,26 @@ impl Scope {
     pub(super) fn kept(&self, number: &str) -> Option<Finding> {
         let number: usize = number.parse().ok()?;
         self.findings.borrow().get(number).cloned()
+    }
+
+    /// That a code was met of which nothing can be said.
+    pub(super) fn note_untold(&self) {
+        self.untold.set(true);
+    }
+
+    /// Whether there was one.
+    pub(super) fn has_untold(&self) -> bool {
+        self.untold.get()
+    }
+
+    /// From here on only what codes say is asked; all else is known to be well.
+    pub(super) fn want_codes_only(&self) {
+        self.codes_only.set(true);
+    }
+
+    /// Whether that is so.
+    pub(super) fn wants_codes_only(&self) -> bool {
+        self.codes_only.get()
     }
 
     /// Runs `work` one resource deeper; none where resources nest without end.
@@ -233,6 +256,8 @@ pub(super) fn enter<R>(
         depth: Cell::new(0),
         way: RefCell::default(),
         pending: RefCell::default(),
+        untold: Cell::new(false),
+        codes_only: Cell::new(false),
     };
     CURRENT.with(|current| *current.borrow_mut() = Some(scope));
     let _leave = Leave;

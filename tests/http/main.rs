@@ -10,16 +10,22 @@
 )]
 
 mod client;
+#[path = "../shared/mod.rs"]
+mod shared;
 
 mod bad_input;
 mod capabilities;
 mod headers;
 mod conditional;
 mod history;
+mod letter;
+mod outcome;
+mod policy;
 mod read;
 mod round_trip;
 mod search;
 mod summary;
+mod terminology;
 mod transaction;
 mod validate;
 mod write;

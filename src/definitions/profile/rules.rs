@@ -4,7 +4,7 @@ use serde_json::{Map, Value, json};
 
 use super::{Members, Writer};
 use crate::definitions::Fault;
-use crate::definitions::element::{Element, ElementType, canonical_tail};
+use crate::definitions::element::{Binding, Element, ElementType, canonical_tail};
 use crate::definitions::place::Place;
 use crate::definitions::snapshot::{Node, Snapshot};
 use crate::fhir::json::At;
@@ -72,10 +72,7 @@ impl Writer<'_> {
         say("x-minimum", rules.min_value.clone());
         say("x-maximum", rules.max_value.clone());
         let binding = rules.binding.as_ref();
-        say(
-            "x-binding",
-            binding.map(|b| json!({ "strength": b.strength, "valueSet": b.value_set })),
-        );
+        say("x-binding", binding.map(Binding::schema));
         let constraints: Vec<Value> = rules.constraints.iter().map(|c| {
             json!({ "key": c.key, "severity": c.severity, "expression": c.expression, "human": c.human })
         }).collect();
