@@ -8,8 +8,8 @@
 use serde_json::Value;
 
 use super::{Rule, Site};
-use crate::fhir::IssueType;
 use crate::fhir::json::At;
+use crate::fhir::{IssueType, Message};
 use crate::validation::catalog::Compiled;
 use crate::validation::finding::{Finding, collect};
 use crate::validation::resource::broken;
@@ -175,7 +175,7 @@ impl Rule for List {
     fn findings(&self, scope: &Scope, value: &Value) -> Vec<Finding> {
         let say = |max: u64| {
             let text = format!("An extension here is allowed at most {max} time on one element.");
-            Finding::error(IssueType::Structure, text)
+            Finding::error(IssueType::Structure, text).message(Message::TooMany)
         };
         Self::excess(scope, value).into_iter().map(say).collect()
     }

@@ -8,8 +8,8 @@
 use serde_json::Value;
 
 use super::{Rule, Site};
-use crate::fhir::IssueType;
 use crate::fhir::json::At;
+use crate::fhir::{IssueType, Message};
 use crate::validation::fhirpath::{Element, Env, Expression, Item, Kind};
 use crate::validation::finding::Finding;
 use crate::validation::scope::Scope;
@@ -126,7 +126,7 @@ impl Rule for Limit {
         if self.holds(scope, value) {
             return Vec::new();
         }
-        vec![Finding::error(IssueType::Value, &self.text)]
+        vec![Finding::error(IssueType::Value, &self.text).message(Message::Limit)]
     }
 }
 
