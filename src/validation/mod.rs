@@ -27,6 +27,7 @@ mod scope;
 mod standing;
 mod usage;
 mod sight;
+mod whole;
 
 use catalog::Catalog;
 pub use policy::Policy;

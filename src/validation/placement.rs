@@ -27,7 +27,7 @@ pub(super) fn findings(scope: &Scope, pending: &[Pending]) -> Vec<Finding> {
     if pending.is_empty() {
         return Vec::new();
     }
-    let sight = Sight::new(scope);
+    let sight = Sight::new(scope, None);
     // What is found must be compared by where it lies, so the search is in the same memory.
     let Some(Item::Element(Element { value: Some(root), kind, .. })) = sight.resource() else {
         return Vec::new();

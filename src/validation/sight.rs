@@ -70,9 +70,13 @@ impl Drop for Targets {
 }
 
 impl<'s> Sight<'s> {
-    /// From the resource that the scope is at.
-    pub(super) fn new(scope: &'s Scope) -> Self {
-        Self { scope, here: scope.here(), targets: Targets::default() }
+    /// From the resource that the scope is at, or from that one inside it.
+    pub(super) fn new(scope: &'s Scope, resource: Option<&Value>) -> Self {
+        let here = match (scope.here(), resource) {
+            (Some(here), Some(resource)) => Some(here.inside(resource)),
+            (here, _) => here,
+        };
+        Self { scope, here, targets: Targets::default() }
     }
 
     /// `%resource`.

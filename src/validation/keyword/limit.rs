@@ -109,7 +109,7 @@ fn calendar(code: &str) -> Option<&'static str> {
 
 impl Rule for Limit {
     fn holds(&self, scope: &Scope, value: &Value) -> bool {
-        let sight = Sight::new(scope);
+        let sight = Sight::new(scope, None);
         let focus = Element { value: Some(value), sibling: None, kind: self.kind, resource: None };
         let env = Env {
             focus: Item::Element(focus),
