@@ -19,7 +19,7 @@ const LAYERS: &[(&str, &str)] = &[
     ("page", "fhir clinical letter"),
     ("demo", "fhir"),
     ("repository", "fhir index store"),
-    ("search", "fhir definitions index repository store"),
+    ("search", "fhir definitions terminology index repository store"),
     ("error", "fhir terminology store repository search"),
     ("app", "config fhir clinical definitions terminology index store validation error"),
     ("interaction", CORE),

@@ -77,7 +77,8 @@ impl Held {
     /// The rules of those definitions, for a server of that base URL.
     pub fn new(standard: Arc<Standard>, own_base: Option<String>) -> Self {
         let model = Arc::clone(&standard.model);
-        let rules = Rules::new(model, standard.parameters.clone(), own_base);
+        let rules = Rules::new(model, standard.parameters.clone(), own_base)
+            .with_terminology(Arc::clone(&standard.terminology));
         Self { standard, rules }
     }
 

@@ -14,6 +14,7 @@ use crate::error::Error;
 use crate::fhir::{Id, ResourceType, VersionId};
 use crate::http::{bundle, operation, page, resource, search};
 use crate::interaction::query::unescape;
+use crate::interaction::search::Scope as Among;
 use crate::page::VISIT_SCRIPTS;
 use crate::repository::Scope;
 
@@ -58,16 +59,21 @@ pub(super) async fn answer(
     }
     match (parts, verb) {
         ([], Verb::Post) => bundle::process_bundle(call, payload).await,
-        ([], _) => only("POST", verb),
+        ([], Verb::Get) => search::by_get(call, Among::System).await,
+        ([], _) => only("GET, HEAD, POST", verb),
+        (["_search"], Verb::Post) => search::by_post(call, Among::System, payload).await,
+        (["_search"], _) => only("POST", verb),
         (["metadata"], Verb::Get) => operation::metadata(call).await,
         (["_history"], Verb::Get) => resource::history(call, Scope::System).await,
         (["metadata" | "_history"], _) => only("GET, HEAD", verb),
-        ([name], Verb::Get) => search::by_get(call, kind(name)?).await,
+        ([name], Verb::Get) => search::by_get(call, Among::Type(kind(name)?)).await,
         ([name], Verb::Post) => resource::create(call, kind(name)?, payload).await,
         ([name], _) => kind(name).and_then(|_| only("GET, HEAD, POST", verb)),
         ([name, "_history"], Verb::Get) => resource::history(call, Scope::Type(kind(name)?)).await,
         ([name, "_history"], _) => kind(name).and_then(|_| only("GET, HEAD", verb)),
-        ([name, "_search"], Verb::Post) => search::by_post(call, kind(name)?, payload).await,
+        ([name, "_search"], Verb::Post) => {
+            search::by_post(call, Among::Type(kind(name)?), payload).await
+        }
         ([name, "_search"], _) => kind(name).and_then(|_| only("POST", verb)),
         ([name, id], Verb::Get) if !is_operation(id) => {
             resource::read(call, kind(name)?, &some_id(id)?).await
@@ -97,6 +103,24 @@ pub(super) async fn answer(
         ([name, id, operation], _) if is_operation(operation) => {
             let place = (kind(name)?, Some(some_id(id)?));
             operation::call(call, verb, place, operation, payload).await
+        }
+        ([of, id, "_search"], Verb::Post) => {
+            let scope = search::compartment(kind(of)?, some_id(id)?, "*")?;
+            search::by_post(call, scope, payload).await
+        }
+        ([of, id, name, "_search"], Verb::Post) => {
+            let scope = search::compartment(kind(of)?, some_id(id)?, name)?;
+            search::by_post(call, scope, payload).await
+        }
+        ([of, _, "_search"] | [of, _, _, "_search"], _) => {
+            kind(of).and_then(|_| only("POST", verb))
+        }
+        ([of, id, name], Verb::Get) => {
+            let scope = search::compartment(kind(of)?, some_id(id)?, name)?;
+            search::by_get(call, scope).await
+        }
+        ([of, _, name], _) if *name == "*" || ResourceType::parse(name).is_some() => {
+            kind(of).and_then(|_| only("GET, HEAD", verb))
         }
         _ => Err(Error::UnknownRoute),
     }
