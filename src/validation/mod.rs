@@ -13,16 +13,20 @@ use crate::fhir::{Issue, IssueType, Message, Resource, ResourceType};
 use crate::terminology::Terminology;
 
 mod catalog;
+mod definition;
 mod fhirpath;
 mod finding;
 mod keyword;
 pub mod locate;
 mod message;
 mod narrative;
+mod placement;
 pub mod policy;
 mod resolve;
 mod resource;
 mod scope;
+mod standing;
+mod usage;
 mod sight;
 mod whole;
 

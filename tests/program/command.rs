@@ -12,12 +12,17 @@ use crate::{Server, spondyl, stderr, stdout};
 fn help_teaches() {
     let output = spondyl().arg("--help").output().unwrap();
     assert_eq!(output.status.code(), Some(0));
-    for word in
-        [
-            "serve", "demo", "load", "validate", "letter", "explain", "definitions", "terminology",
-            "Exit codes",
-        ]
-    {
+    for word in [
+        "serve",
+        "demo",
+        "load",
+        "validate",
+        "letter",
+        "explain",
+        "definitions",
+        "terminology",
+        "Exit codes",
+    ] {
         assert!(stdout(&output).contains(word), "{word}");
     }
 }
