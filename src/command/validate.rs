@@ -34,8 +34,8 @@ spondyl validate --level error --format json export/ > outcomes.ndjson\n\n\
 Exit codes: 0 no errors (warnings at most), 1 errors, 2 wrong command line or unknown profile, \
 3 a file could not be read.")]
 pub(super) struct Args {
-    /// Files (a resource or Bundle in .json, a resource a line in .ndjson), directories of them, or
-    /// - for the standard input (one resource, or a resource a line).
+    /// Files (a resource or Bundle in .json or .xml, a resource a line in .ndjson), directories of
+    /// them, or - for the standard input (one resource, or a resource a line).
     #[arg(required = true, value_name = "FILE")]
     paths: Vec<PathBuf>,
     /// Hold every resource to this profile too.

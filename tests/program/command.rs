@@ -137,6 +137,16 @@ fn validate_takes_a_profile_a_limit_and_the_standard_input() {
     let (code, said, _) = run(&["-"], "{\"resourceType\":\"Patient\"}\n{\"resourceType\":\"X\"}\n");
     assert_eq!(code, 1);
     assert!(said.contains("-:2:1: error (structure) at resourceType"), "{said}");
+    let xml = "<Patient xmlns=\"http://hl7.org/fhir\">\n<gender value=\"x\"/></Patient>";
+    fs::write(directory.path().join("p.xml"), xml).unwrap();
+    for (words, input) in [(["p.xml"], ""), (["-"], xml)] {
+        let (code, said, _) = run(&words, input);
+        assert_eq!(code, 1);
+        assert!(said.contains(": error (code-invalid) at Patient.gender: "), "{said}");
+    }
+    let (code, said, _) = run(&["-"], "<Patient xmlns=\"http://hl7.org/fhir\">\n<shoe/></Patient>");
+    assert_eq!(code, 1);
+    assert!(said.contains("-:2:"), "{said}");
 }
 
 #[test]
