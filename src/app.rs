@@ -112,7 +112,8 @@ impl App {
     /// What the rules in force and the settings say about a resource, if it is to be stored.
     pub fn check(&self, held: &Held, resource: &Resource) -> Vec<Issue> {
         let (required, around) = (self.policy.required(resource), Around::default());
-        self.policy.weigh(held.standard.validator.check_required(resource, required, &around))
+        let issues = held.check(resource);
+        self.policy.weigh(held.standard.validator.require(resource, required, &around, issues))
     }
 
     /// Not more of the issues than are told about one request.

@@ -201,6 +201,7 @@ impl Run<'_> {
 
     fn content(&self, resource: &Resource) -> Vec<Issue> {
         let mut issues = self.validator.check(resource);
+        issues.extend(self.validator.advice(resource));
         // An unknown profile was told before anything was read.
         let by_profile = self.args.profile.as_deref();
         let found = by_profile.and_then(|p| self.validator.check_profile(resource, p).ok());

@@ -27,8 +27,8 @@ const COUNTED: u64 = 100_000;
 
 /// `GET /`.
 pub(super) async fn index(call: Call) -> Answer {
-    let Call { app, request } = call;
-    let _accepted = Format::of(&request, Media::PAGE)?;
+    let words = words(&call)?;
+    let app = call.app;
     let overview = block(move || {
         let (episodes, more) = heads(&app, EPISODES, now())?;
         Ok(Overview {
@@ -39,7 +39,7 @@ pub(super) async fn index(call: Call) -> Answer {
             more,
         })
     });
-    Ok(reply::page(page::index(&overview.await?), Policy::Reading))
+    Ok(reply::page(page::index(&overview.await?, words), Policy::Reading))
 }
 
 /// The words that a page is asked for in.

@@ -140,6 +140,18 @@ impl Catalog {
         is_held.then_some(at)
     }
 
+    /// The definition of another kind (a Questionnaire, a Measure) with that canonical.
+    pub(super) fn artefact(&self, canonical: &str) -> Option<Arc<Value>> {
+        self.definitions.artefact(canonical)
+    }
+
+    /// Whether the canonical is that of a profile, a value set or a code system.
+    pub(super) fn is_other_definition(&self, canonical: &str) -> bool {
+        self.profile(canonical).is_some()
+            || self.terminology.value_set(canonical).is_some()
+            || self.terminology.code_system(canonical).is_some()
+    }
+
     /// The name of what is at that position.
     pub(super) fn name(&self, at: usize) -> &str {
         self.slots.get(at).map_or("", |slot| &slot.name)

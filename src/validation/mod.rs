@@ -16,6 +16,7 @@ mod catalog;
 mod fhirpath;
 mod finding;
 mod keyword;
+pub mod locate;
 mod message;
 mod narrative;
 pub mod policy;
@@ -23,6 +24,7 @@ mod resolve;
 mod resource;
 mod scope;
 mod sight;
+mod whole;
 
 use catalog::Catalog;
 pub use policy::Policy;
@@ -105,15 +107,15 @@ impl Validator {
         }))
     }
 
-    /// The same, and what profiles say that this server asks for whatever the resource claims. One
-    /// that is not held is an error: what was asked for cannot be promised.
-    pub fn check_required<'a>(
+    /// Those issues, and what profiles say that this server asks for whatever the resource claims.
+    /// One that is not held is an error: what was asked for cannot be promised.
+    pub fn require<'a>(
         &self,
         resource: &Resource,
         required: impl Iterator<Item = &'a str>,
         around: &Around,
+        mut issues: Vec<Issue>,
     ) -> Vec<Issue> {
-        let mut issues = self.check_around(resource, around.clone());
         let claimed: Vec<&str> = resource.profiles().collect();
         for canonical in required.filter(|canonical| !claimed.contains(canonical)) {
             if self.meets(resource, canonical, around) {

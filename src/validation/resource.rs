@@ -3,12 +3,15 @@
 //! Source: <http://hl7.org/fhir/R4/resource.html>,
 //! <http://hl7.org/fhir/R4/references.html#contained>.
 
+use std::collections::HashSet;
+
 use serde_json::Value;
 
 use super::catalog::{Catalog, Compiled};
 use super::finding::{Finding, collect};
 use super::narrative::loose_links;
 use super::scope::Scope;
+use super::whole;
 use crate::fhir::json::At;
 use crate::fhir::{IssueType, Message};
 
@@ -34,6 +37,7 @@ pub(super) fn is_valid(scope: &Scope, value: &Value, place: Place) -> bool {
     }
     let valid = inside(scope, value, place, || {
         compiled.validator.is_valid(value)
+            && whole::findings(scope, value, place).is_empty()
             && profiles(value).all(|canonical| is_claim_met(scope, value, canonical))
     });
     valid.unwrap_or(false)
@@ -60,6 +64,7 @@ pub(super) fn findings(scope: &Scope, value: &Value, place: Place) -> Vec<Findin
     found.extend(loose_links(value));
     let deeper = inside(scope, value, place, || {
         let mut found = collect(scope, &compiled.validator, &compiled.context, value);
+        found.extend(whole::findings(scope, value, place));
         for (at, canonical) in profiles(value).enumerate() {
             match scope.catalog.profile(canonical) {
                 _ if is_own_type(value, canonical) => {}
@@ -140,14 +145,14 @@ fn contained(value: &Value) -> Vec<Finding> {
 /// does not evaluate, so this goes by the text.
 fn unreferenced(value: &Value) -> Vec<Finding> {
     let Some(list) = value.get("contained").and_then(Value::as_array) else { return Vec::new() };
-    let mut anchors = Vec::new();
+    let mut anchors = HashSet::new();
     collect_anchors(value, &mut anchors);
     let mut found = Vec::new();
     for (at, contained) in list.iter().enumerate() {
         let Some(id) = contained.get("id").and_then(Value::as_str) else { continue };
-        let mut own = Vec::new();
+        let mut own = HashSet::new();
         collect_anchors(contained, &mut own);
-        if !own.contains(&"") && !anchors.contains(&id) {
+        if !own.contains("") && !anchors.contains(id) {
             let text = "A contained resource must be referred to from the resource around it.";
             let finding = Finding::error(IssueType::Invariant, text).rule("dom-3");
             found.push(finding.below(&format!(".contained[{at}]")));
@@ -179,7 +184,7 @@ pub(super) fn advice(value: &Value) -> Vec<Finding> {
 }
 
 /// The texts below that start with `#`, without it.
-fn collect_anchors<'v>(value: &'v Value, anchors: &mut Vec<&'v str>) {
+fn collect_anchors<'v>(value: &'v Value, anchors: &mut HashSet<&'v str>) {
     match value {
         Value::String(text) => anchors.extend(text.strip_prefix('#')),
         Value::Array(list) => list.iter().for_each(|item| collect_anchors(item, anchors)),

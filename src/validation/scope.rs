@@ -153,6 +153,16 @@ impl Scope {
         found
     }
 
+    /// The definition that a canonical in the current resource leads to: contained, in the Bundle
+    /// around, held, or outside.
+    pub(super) fn definition(&self, canonical: &str) -> Option<Target> {
+        let near = self.here().and_then(|here| here.definition(canonical));
+        near.or_else(|| {
+            let held = self.catalog.artefact(canonical).map(Document::new);
+            held.or_else(|| self.fetch(canonical)).map(Target::whole)
+        })
+    }
+
     /// Whether the resource meets the profile at that position of the catalog. Resources that
     /// refer to one another in a circle meet it unless something else is wrong with one of them.
     pub(super) fn meets(&self, target: &Target, profile: usize) -> bool {
