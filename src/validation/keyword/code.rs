@@ -153,7 +153,9 @@ fn fault(finding: Finding) -> Verdict {
 
 fn untold(system: &str, text: &str) -> Verdict {
     // The URL of a system is repeated only where it looks like one.
-    let is_url = system.len() <= 200 && !system.contains(char::is_whitespace);
+    let is_plain = system.bytes().all(|byte| byte.is_ascii_graphic());
+    let is_url = ["http://", "https://", "urn:"].iter().any(|start| system.starts_with(start));
+    let is_url = is_url && is_plain && system.len() <= 200;
     let named = if is_url { format!(" ({system})") } else { String::new() };
     let text = format!("{UNCHECKED}{text}{named}.");
     Verdict::Untold(Finding::warning(IssueType::NotFound, text))
