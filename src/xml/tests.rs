@@ -1,3 +1,5 @@
+//! Both directions, what cannot be read and what cannot be written.
+
 use serde_json::Value;
 
 use super::{read, write};

@@ -1,3 +1,5 @@
+//! Each operation, each refusal, and the published cases.
+
 use serde_json::{Value, json};
 
 use super::*;
