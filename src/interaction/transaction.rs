@@ -18,7 +18,9 @@ use crate::interaction::batch::{Setting, reading, written};
 use crate::interaction::entry::{self, Action, Entry};
 use crate::interaction::overlay::Overlay;
 use crate::interaction::rewrite::{Links, base_of};
-use crate::interaction::{Done, Plan, Step, criteria, delete, reference, retry, subsetted, update};
+use crate::interaction::{
+    Done, Plan, Step, criteria, delete, existence, reference, retry, subsetted, update,
+};
 use crate::repository::{self, Change, Method};
 use crate::store::{Batch, Expect, View};
 use crate::validation::policy;
@@ -151,6 +153,7 @@ impl<'a> Attempt<'a> {
             let view = app.store.view()?;
             let mut batch = repository::batch(&*view, &changes)?;
             batch.expects.append(&mut self.expects);
+            existence::expect(app, &*view, &mut batch, &changes)?;
             let reads = self.read(&*view, &batch)?;
             (batch, reads)
         };
