@@ -56,6 +56,11 @@ pub struct Config {
     #[arg(long, env = "SPONDYL_MAX_ISSUES", value_name = "NUMBER", default_value_t = MAX_ISSUES)]
     pub max_issues: NonZeroUsize,
 
+    /// Which references a resource may have to others on this server: to any, or only to those that
+    /// exist when it is written.
+    #[arg(long, env = "SPONDYL_REFERENCES", value_enum, default_value_t = References::Any)]
+    pub references: References,
+
     /// What becomes of content that breaks rules, as TYPE=LEVEL, or *=LEVEL for all other types:
     /// refuse it, store it with a tag, or switch validation off. May be given more than once.
     /// Unsafe narratives and what cannot be read as R4 are refused at every level.
@@ -141,6 +146,15 @@ pub enum Unusable {
     BaseUrl,
 }
 
+/// Which references a resource may have to others on this server.
+#[derive(clap::ValueEnum, Clone, Copy, PartialEq, Eq, Debug)]
+pub enum References {
+    /// To any: the target may come later, or be elsewhere.
+    Any,
+    /// Only to those that exist when it is written.
+    Existing,
+}
+
 impl Config {
     /// Whether the server may start with these settings.
     ///
@@ -159,6 +173,11 @@ impl Config {
     /// The directory of the terminology that was loaded.
     pub fn terminology(&self) -> PathBuf {
         terminology(&self.data)
+    }
+
+    /// Whether what a resource refers to on this server must exist.
+    pub fn asks_for_targets(&self) -> bool {
+        self.references == References::Existing
     }
 
     /// The base URL that clients see, without a slash at its end, where one is configured.
@@ -185,6 +204,7 @@ impl Default for Config {
             max_search_rows: 2_000_000,
             cache: 256 << 20,
             max_issues: MAX_ISSUES,
+            references: References::Any,
             validation: Vec::new(),
             require_profile: Vec::new(),
             unknown_profile: UnknownProfile::Warn,

@@ -10,6 +10,7 @@ pub mod capabilities;
 mod criteria;
 pub mod create;
 pub mod delete;
+mod existence;
 mod fhirpath_patch;
 pub mod history;
 pub mod patch;
@@ -177,7 +178,9 @@ fn write(
         };
         let mut batch = {
             let view = app.store.view()?;
-            repository::batch(&*view, &change)?
+            let mut batch = repository::batch(&*view, &change)?;
+            existence::expect(app, &*view, &mut batch, &change)?;
+            batch
         };
         batch.expects.extend(expects);
         let seq = app.store.commit(batch)?;

@@ -22,7 +22,7 @@ use crate::interaction::precondition::Rules;
 use crate::interaction::rewrite::{Links, base_of};
 use crate::interaction::update::Target;
 use crate::interaction::{
-    Done, Plan, Step, Subject, criteria, delete, reference, retry, subsetted, update,
+    Done, Plan, Step, Subject, criteria, delete, existence, reference, retry, subsetted, update,
 };
 use crate::repository::{self, Change, Method};
 use crate::store::{Batch, Expect, View};
@@ -209,6 +209,7 @@ impl<'a> Attempt<'a> {
             let view = app.store.view()?;
             let mut batch = repository::batch(&*view, &changes)?;
             batch.expects.append(&mut self.expects);
+            existence::expect(app, &*view, &mut batch, &changes)?;
             let reads = self.read(&*view, &batch)?;
             (batch, reads)
         };
