@@ -7,6 +7,7 @@
 
 #![allow(
     clippy::unwrap_used,
+    clippy::panic,
     clippy::print_stdout,
     reason = "a test says what it skips, and fails where it stands"
 )]

@@ -1,7 +1,7 @@
 //! Where an element stands: its path in the definition of its type, told once when a schema is made.
 //!
 //! Data types are compiled once and know nothing of the elements that have them, so the way to an
-//! extension is the row of the elements on it: `Patient.name` (a HumanName), then `HumanName.family`
+//! extension is the row of the elements on it: `Patient.name` (a `HumanName`), then `HumanName.family`
 //! (a string). Nothing is built while a resource is checked.
 //! Source: <http://hl7.org/fhir/R4/defining-extensions.html#context>.
 

@@ -94,7 +94,7 @@ fn with_extension(expression: &str, url: &str) -> String {
     let mut parts = expression.split("%extension");
     let mut written = parts.next().unwrap_or_default().to_owned();
     for part in parts {
-        written.push_str(&format!("extension('{url}')"));
+        written.extend(["extension('", url, "')"]);
         match part.strip_prefix(".value") {
             Some(rest) => {
                 written.push_str(".value");

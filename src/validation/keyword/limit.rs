@@ -141,7 +141,7 @@ mod tests {
         let years = json!({ "value": 18, "system": UCUM, "code": "a" });
         for (kind, bound, expected) in [
             ("integer", json!(0), "$this < 0"),
-            ("decimal", json!(10.50), "$this < 10.50"),
+            ("decimal", json!(10.5), "$this < 10.5"),
             ("date", json!("2024-05"), "$this < @2024-05"),
             ("dateTime", json!("2024-05"), "$this < @2024-05T"),
             ("instant", json!("2024-05-01T10:00:00Z"), "$this < @2024-05-01T10:00:00Z"),

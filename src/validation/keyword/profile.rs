@@ -87,7 +87,7 @@ impl Rule for Profile {
                 Known::Broken(_) => {
                     "The profile cannot be used here, so the element was not held to it."
                 }
-                _ => continue,
+                Known::Held(_) | Known::Type(_) => continue,
             };
             let finding =
                 Finding::warning(IssueType::NotFound, text).message(Message::ProfileUnknown);
@@ -100,14 +100,10 @@ impl Rule for Profile {
             _ => None,
         });
         let fitting: Vec<&Compiled> = fitting.collect();
-        match fitting.as_slice() {
-            [only] => {
-                within(scope, value, || collect(scope, &only.validator, &only.context, value))
-            }
-            _ => {
-                let text = format!("The value must meet one of {}.", self.0.join(", "));
-                vec![Finding::error(IssueType::Structure, text).message(Message::ProfileNotMet)]
-            }
+        if let [only] = fitting.as_slice() {
+            return within(scope, value, || collect(scope, &only.validator, &only.context, value));
         }
+        let text = format!("The value must meet one of {}.", self.0.join(", "));
+        vec![Finding::error(IssueType::Structure, text).message(Message::ProfileNotMet)]
     }
 }
