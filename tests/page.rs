@@ -1,6 +1,6 @@
 //! The pages of an episode and of a visit: complete, linked, and fit for a strict policy.
 
-#![expect(clippy::unwrap_used, reason = "a test may fail loudly")]
+#![expect(clippy::unwrap_used, clippy::indexing_slicing, reason = "a test may fail loudly")]
 
 use std::collections::BTreeSet;
 

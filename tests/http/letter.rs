@@ -169,6 +169,9 @@ async fn a_signed_letter_stays_as_it_is() {
         let body = server.get(&path).await.json();
         server.put(&path, &body).await.is_error(409, "business-rule");
         server.delete(&path).await.is_error(409, "business-rule");
+        let patch = r#"[{ "op": "add", "path": "/language", "value": "fr" }]"#;
+        let kind = [("Content-Type", "application/json-patch+json")];
+        server.send("PATCH", &path, &kind, patch).await.is_error(409, "business-rule");
         let bundle = json!({ "resourceType": "Bundle", "type": "transaction", "entry": [
             { "request": { "method": "DELETE", "url": target } },
         ] });
