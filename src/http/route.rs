@@ -104,6 +104,13 @@ pub(super) async fn answer(
             let place = (kind(name)?, Some(some_id(id)?));
             operation::call(call, verb, place, operation, payload).await
         }
+        _ => compartment(call, parts, verb, payload).await,
+    }
+}
+
+/// The searches within what belongs to a resource.
+async fn compartment(call: Call, parts: &[&str], verb: Verb, payload: web::Payload) -> Answer {
+    match (parts, verb) {
         ([of, id, "_search"], Verb::Post) => {
             let scope = search::compartment(kind(of)?, some_id(id)?, "*")?;
             search::by_post(call, scope, payload).await

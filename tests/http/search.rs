@@ -146,7 +146,7 @@ async fn several_types_and_compartments() {
     let (mut seen, mut next) = (Vec::new(), Some("/?_type=Basic,Patient&_count=2".to_owned()));
     while let Some(url) = next {
         let page = server.get(&url).await.has_status(200).json();
-        assert_eq!(page["total"].as_u64().is_some(), true);
+        assert!(page["total"].as_u64().is_some());
         assert!(link(&page, "self").unwrap().contains("_type=Basic,Patient"), "{page}");
         seen.extend(ids(&page).into_iter().map(str::to_owned));
         next = link(&page, "next");

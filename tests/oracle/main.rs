@@ -11,6 +11,7 @@
     clippy::panic,
     clippy::print_stdout,
     clippy::cast_possible_truncation,
+    clippy::cast_possible_wrap,
     clippy::too_many_lines,
     reason = "a test says what is wrong by failing"
 )]
