@@ -2,17 +2,30 @@
 //!
 //! Everything above works with a `&App`. What changes while the server runs is the store, and the
 //! definitions that are in force ([`App::held`]).
+//!
+//! Definitions change by commits to the store. One at a time has the turn ([`App::turn`]) to make
+//! the next of them, commit, and put them in force; each commit that changes definitions writes one
+//! row anew, and every other write expects that row as it was when its own definitions were taken.
+//! So nothing is stored by rules that are no longer in force, and none of two changes is lost.
 
-use std::sync::{Arc, PoisonError, RwLock};
+use std::sync::mpsc::{Receiver, Sender, channel};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError, RwLock};
 
 use crate::config::Config;
 use crate::definitions::search_parameter::Unusable;
 use crate::definitions::{Fault, model};
-use crate::store::{self, SledStore, Store};
+use crate::fhir::ResourceType;
+use crate::index::Pending;
+use crate::repository::{self, key};
+use crate::store::{self, Seq, SledStore, Store};
 
+mod check;
 mod held;
+mod next;
+mod stored;
 
-pub use held::{Held, Standard};
+pub use held::{Held, Own, Standard};
+pub use next::{Edit, Next, Refused, is_descriptive, is_effective};
 
 /// What every interaction and operation works with.
 pub struct App {
@@ -21,6 +34,15 @@ pub struct App {
     /// Where the rows lie.
     pub store: Box<dyn Store>,
     held: RwLock<Arc<Held>>,
+    turn: Mutex<()>,
+    wake: Mutex<Sender<()>>,
+    woken: Mutex<Option<Receiver<()>>>,
+}
+
+/// The turn to change definitions; it ends when it is dropped.
+pub struct Turn<'a> {
+    app: &'a App,
+    _guard: MutexGuard<'a, ()>,
 }
 
 /// Why the application could not be put together.
@@ -37,6 +59,9 @@ pub enum Broken {
         /// What the store says.
         source: store::Error,
     },
+    /// What is stored cannot be read.
+    #[error("the definitions in the store cannot be read")]
+    Stored(#[from] repository::Error),
     /// A file of `schemas/` is broken.
     #[error("a definition is broken")]
     Definition(#[from] Fault),
@@ -46,6 +71,9 @@ pub enum Broken {
     /// A search parameter is broken.
     #[error("a search parameter is broken")]
     Parameter(#[from] Unusable),
+    /// A concept map is broken.
+    #[error("a concept map is broken: {0}")]
+    Terminology(String),
 }
 
 impl App {
@@ -66,7 +94,7 @@ impl App {
     /// The application on a given store.
     ///
     /// # Errors
-    /// [`Broken`] when the settings are unusable.
+    /// [`Broken`] when the settings are unusable or what is stored cannot be read.
     pub fn on(
         config: Config,
         store: Box<dyn Store>,
@@ -75,13 +103,75 @@ impl App {
         config.check()?;
         let base = config.public_base().map(str::to_owned);
         let base = base.unwrap_or_else(|| format!("http://{}/fhir", config.listen));
-        let held = RwLock::new(Arc::new(Held::new(standard, Some(base))));
-        Ok(Self { config, store, held })
+        let held = stored::read(&*store, Held::new(standard, Some(base)))?;
+        let (wake, woken) = channel();
+        Ok(Self {
+            config,
+            store,
+            held: RwLock::new(Arc::new(held)),
+            turn: Mutex::new(()),
+            wake: Mutex::new(wake),
+            woken: Mutex::new(Some(woken)),
+        })
     }
 
     /// The definitions that are in force now. Ask once for each request, or each attempt at a
     /// write, and work with the answer to the end: the next may be another.
     pub fn held(&self) -> Arc<Held> {
         Arc::clone(&self.held.read().unwrap_or_else(PoisonError::into_inner))
+    }
+
+    /// Waits for the turn to change definitions. Whoever waits must have no view open.
+    pub fn turn(&self) -> Turn<'_> {
+        Turn { app: self, _guard: self.turn.lock().unwrap_or_else(PoisonError::into_inner) }
+    }
+
+    /// Waits until the definitions of the last commit that changed any are in force, so that an
+    /// attempt that came between commit and effect does not fail again. No view may be open.
+    ///
+    /// # Errors
+    /// A failure of the store.
+    pub fn catch_up(&self) -> Result<(), store::Error> {
+        let row = self.store.view()?.get(&key::definitions())?;
+        if row.map(|row| row.seq) > self.held().generation() {
+            drop(self.turn());
+        }
+        Ok(())
+    }
+
+    /// What is told when there is something to index; for one to wait with.
+    pub fn indexing(&self) -> Option<Receiver<()>> {
+        self.woken.lock().unwrap_or_else(PoisonError::into_inner).take()
+    }
+
+    fn put(&self, held: Held) {
+        *self.held.write().unwrap_or_else(PoisonError::into_inner) = Arc::new(held);
+    }
+}
+
+impl Turn<'_> {
+    /// Puts the next definitions in force, which that commit made.
+    pub fn put(&self, next: Next, commit: Seq) {
+        let is_pending = !next.held.rules.pending().is_empty();
+        self.app.put(Held { generation: Some(commit), ..next.held });
+        if is_pending {
+            let wake = self.app.wake.lock().unwrap_or_else(PoisonError::into_inner);
+            // Where nobody waits, what is pending is found at the next start.
+            let _unheard = wake.send(());
+        }
+    }
+
+    /// All rows of that type are made.
+    pub fn indexed(&self, kind: ResourceType) {
+        let held = self.app.held();
+        let mut pending: Pending = held.rules.pending().clone();
+        pending.remove(&kind);
+        self.app.put(Held {
+            standard: Arc::clone(&held.standard),
+            rules: held.rules.awaiting(pending),
+            base: Arc::clone(&held.base),
+            stored: held.stored.clone(),
+            generation: held.generation,
+        });
     }
 }

@@ -21,7 +21,7 @@ const LAYERS: &[(&str, &str)] = &[
     ("repository", "fhir index store"),
     ("search", "fhir definitions index repository store"),
     ("error", "fhir store repository search"),
-    ("app", "config fhir definitions terminology index store validation error"),
+    ("app", "config fhir definitions terminology index repository store validation error"),
     ("interaction", CORE),
     ("operation", CORE),
     (

@@ -2,7 +2,7 @@
 
 use actix_web::http::header::CONTENT_TYPE;
 
-use crate::app::App;
+use crate::app::{App, is_descriptive};
 use crate::error::Error;
 use crate::fhir::ResourceType;
 use crate::http::format::{Format, Media};
@@ -38,10 +38,10 @@ pub(super) async fn index(call: Call) -> Answer {
     Ok(builder.body(page))
 }
 
-/// How many resources of each type there are, types without any left out.
+/// How many resources of each type there are, types without any and definitions left out.
 fn counts(app: &App) -> Result<Vec<(String, u64)>, Error> {
     let mut counts = Vec::new();
-    for kind in ResourceType::all() {
+    for kind in ResourceType::all().filter(|kind| !is_descriptive(*kind)) {
         // A view for each type, so that no writer waits for all of them.
         let view = app.store.view()?;
         let mut count = 0;

@@ -80,7 +80,9 @@ fn resource(held: &Held, kind: ResourceType, operations: &[Offered]) -> Value {
         "referencePolicy": ["literal", "logical"],
     });
     let Some(object) = resource.as_object_mut() else { return resource };
-    let parameters = held.rules.parameters(kind).filter(|parameter| is_served(parameter));
+    let parameters = held.rules.parameters(kind).filter(|parameter| {
+        is_served(parameter) && !held.rules.is_pending(kind, &parameter.definition.code)
+    });
     let parameters: Vec<Value> = parameters.map(parameter).collect();
     // The standard forbids empty arrays.
     if !parameters.is_empty() {

@@ -5,13 +5,16 @@
 //! Nothing after the commit can fail. This module knows nothing of HTTP but the numbers of its
 //! statuses. Source: <http://hl7.org/fhir/R4/http.html>.
 
+mod attempt;
 pub mod batch;
 pub mod capabilities;
 mod criteria;
 pub mod create;
 pub mod delete;
 pub mod history;
+pub mod indexing;
 pub mod precondition;
+pub mod publish;
 pub mod read;
 pub mod query;
 mod reference;
@@ -23,13 +26,12 @@ pub mod subset;
 mod transaction;
 pub mod update;
 
-use std::sync::Arc;
-
 use crate::app::{App, Held};
 use crate::error::Error;
 use crate::fhir::{Id, Instant, Issue, IssueType, Resource};
 use crate::repository::{self, Change, Method, Stored};
 use crate::store::{self, Expect, View};
+use attempt::retry;
 
 /// What is to be done to one resource, decided on a view.
 #[derive(Clone, Debug)]
@@ -122,24 +124,6 @@ impl Done {
     }
 }
 
-/// How often a write is planned when others keep changing the same resources.
-const TRIES: usize = 3;
-
-/// Runs the attempt again while the store refuses it for what others wrote in between; each works
-/// with the definitions that are in force when it begins.
-fn retry<T>(
-    app: &App,
-    mut attempt: impl FnMut(&Arc<Held>) -> Result<T, Error>,
-) -> Result<T, Error> {
-    for _ in 0..TRIES {
-        match attempt(&app.held()) {
-            Err(Error::Repository(repository::Error::Store(store::Error::Conflict))) => {}
-            done => return done,
-        }
-    }
-    Err(Error::Conflict)
-}
-
 /// Checks the content of one write, if it has any, plans, changes and commits it.
 fn write(
     app: &App,
@@ -147,8 +131,9 @@ fn write(
     content: Option<&Resource>,
     plan: impl Fn(&Held, &dyn View) -> Result<Plan, Error>,
 ) -> Result<Done, Error> {
-    retry(app, |held| {
-        let issues = content.map_or_else(|| Ok(Vec::new()), |content| check(held, content))?;
+    retry(app, |attempt| {
+        let held: &Held = attempt;
+        let mut issues = content.map_or_else(|| Ok(Vec::new()), |content| check(held, content))?;
         let mut plan = {
             let view = app.store.view()?;
             plan(held, &*view)?
@@ -158,12 +143,14 @@ fn write(
             Ok(change) => [change],
             Err(done) => return Ok(done.with(issues)),
         };
+        let prepared = attempt.prepare(&change)?;
+        issues.extend(prepared.notes.iter().map(|(_, note)| note.clone()));
         let mut batch = {
             let view = app.store.view()?;
             repository::batch(&*view, &change)?
         };
         batch.expects.extend(expects);
-        let seq = app.store.commit(batch)?;
+        let seq = attempt.commit(prepared, batch)?;
         let [change] = change;
         Ok(Done::of(&change, seq).with(issues))
     })

@@ -15,6 +15,7 @@ mod bad_input;
 mod capabilities;
 mod headers;
 mod conditional;
+mod definitions;
 mod history;
 mod read;
 mod round_trip;
