@@ -143,7 +143,7 @@ impl Treatment {
         parts.into_iter().filter(|(missing, _)| *missing).map(|(_, part)| part).collect()
     }
 
-    /// The parts of the dose outside [`USUAL`].
+    /// The parts of the dose outside `USUAL`.
     pub fn unusual(&self) -> Vec<&'static str> {
         let dose = &self.dose;
         let whole = |n: Option<u32>| n.map(|n| (Decimal::from(n), Decimal::from(n)));

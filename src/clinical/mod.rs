@@ -1,6 +1,6 @@
 //! The trade, as pure functions: facts in, conclusions out.
 //!
-//! [`Record::build`] takes the facts of one episode out of resources, [`summary`] computes from
+//! [`Record::build`] takes the facts of one episode out of resources, [`summary()`] computes from
 //! them. No IO, no clock, no locale; no advice; no number without its sources. What cannot be read
 //! becomes a gap, never a guess. Words for people are not here but in `letter`.
 //! Start reading at `record`, then `summary`.

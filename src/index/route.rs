@@ -3,7 +3,7 @@
 //! Most expressions name elements, cast choices, filter by a constant or by the type that a
 //! reference points to. Those become [`Route`]s, checked against the element model once, when
 //! loaded, and walked for a few hundred nanoseconds at each write. What does not fit gives `None`
-//! and is left to the FHIRPath engine ([`super::fhirpath`]).
+//! and is left to the FHIRPath engine (`super::fhirpath`).
 //! Source: <http://hl7.org/fhir/R4/searchparameter.html>, <http://hl7.org/fhirpath/N1/>.
 
 use rh_fhirpath::ast::TypeOperator;

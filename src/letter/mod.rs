@@ -2,8 +2,8 @@
 //!
 //! A [`Letter`] is a summary, its kind, its language and, once signed, its signature.
 //! [`Letter::document`] makes the FHIR document Bundle, [`Letter::html`] a self-contained page,
-//! [`Letter::pdf`] typeset pages; all from the same words and numbers. [`finalise`] makes what is
-//! stored of a signed letter, [`detected_issues`] the consistency findings, [`explain`] formula and
+//! [`Letter::pdf`] typeset pages; all from the same words and numbers. [`finalise()`] makes what is
+//! stored of a signed letter, [`detected_issues`] the consistency findings, [`explain()`] formula and
 //! inputs of each number. Pure: no IO, no clock; the same input gives the same bytes. The letter
 //! states what is recorded and computed and recommends nothing.
 //! Source: <http://hl7.org/fhir/R4/documents.html>.

@@ -1,7 +1,7 @@
 //! Clauses: what each parameter of a query asks, read from its name and value.
 //!
 //! Pure: no store is asked. Chains and reverse chains keep the clause on the other side until
-//! [`super::join`] asks the store for it.
+//! `super::join` asks the store for it.
 //! Source: <http://hl7.org/fhir/R4/search.html#modifiers>,
 //! <http://hl7.org/fhir/R4/search.html#chaining>, <http://hl7.org/fhir/R4/search.html#has>.
 

@@ -1,7 +1,7 @@
 //! Search: from the text of a query to a page of resources.
 //!
 //! [`query`] reads names and values into a typed query, [`plan`] puts its clauses into the order in
-//! which they are cheapest to ask, [`run`] answers it from the index, without loading a resource
+//! which they are cheapest to ask, [`run()`] answers it from the index, without loading a resource
 //! that does not match. What is not supported is refused, never ignored in silence; names that no
 //! definition knows are ignored and told, or refused, as the client prefers.
 //! Source: <http://hl7.org/fhir/R4/search.html>.

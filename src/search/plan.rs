@@ -1,7 +1,7 @@
 //! Plans: the order in which the clauses of a query are asked, as a value that can be printed.
 //!
 //! Clauses that some index range answers come first, those that can be expected to have the fewest
-//! rows before others; [`super::run`] counts the first ones, takes the smallest as its candidates,
+//! rows before others; [`super::run()`] counts the first ones, takes the smallest as its candidates,
 //! and asks the others of the candidates' own rows. Clauses that only say what must not be are
 //! always asked of candidates.
 

@@ -1,6 +1,6 @@
 //! Ordered bytes, committed atomically; knows nothing of resources.
 //!
-//! The promises, which [`contract`] holds every backend to:
+//! The promises, which `contract` holds every backend to:
 //! 1. Keys come back in byte order.
 //! 2. A batch whose expectation no longer holds writes nothing.
 //! 3. A row that appeared in a watched range since the watcher's view is noticed.

@@ -6,7 +6,6 @@
 //! `cargo bench --bench summary` runs it.
 
 #![expect(clippy::unwrap_used, clippy::indexing_slicing, reason = "a program that may stop loudly")]
-#![expect(missing_docs, reason = "what criterion makes has none")]
 
 use std::hint::black_box;
 
@@ -91,7 +90,7 @@ fn bench(criterion: &mut Criterion) {
             };
             let set = |summary| black_box(letter::pdf(&summary).unwrap());
             group.bench_function("pdf/400", |b| {
-                b.iter_batched(&mut next, set, BatchSize::SmallInput)
+                b.iter_batched(&mut next, set, BatchSize::SmallInput);
             });
         }
     }

@@ -29,7 +29,7 @@ pub fn json(
 /// Adds what the lines hold, a resource each. Returns the canonicals that were added.
 ///
 /// # Errors
-/// As [`json`], with the line.
+/// As [`json()`], with the line.
 pub fn ndjson(
     terminology: &mut Terminology,
     reader: impl BufRead,
