@@ -43,6 +43,13 @@ pub struct Next {
     pub fresh: Pending,
 }
 
+impl Next {
+    /// The definitions as they will be, for use without a store.
+    pub fn into_held(self) -> Held {
+        self.held
+    }
+}
+
 /// Why the definitions cannot change so: the faults of each edit, by its place in the list.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct Refused(pub Vec<(usize, Issue)>);

@@ -3,9 +3,11 @@
 use std::path::PathBuf;
 use std::sync::Arc;
 
+use super::definitions::list::existing;
+use super::definitions::packages::in_force;
 use super::input::{self, Item};
 use super::{Done, Failure, report, result, say};
-use crate::definitions::Definitions;
+use crate::app::{App, Held, Standard};
 use crate::fhir::outcome::operation_outcome;
 use crate::fhir::{Issue, IssueType, Resource, Severity};
 use crate::validation::Validator;
@@ -20,6 +22,12 @@ pub(super) struct Args {
     /// Files (a resource or Bundle in .json, a resource a line in .ndjson) or directories of them.
     #[arg(required = true, value_name = "FILE")]
     paths: Vec<PathBuf>,
+    /// Use the definitions of this package too; may be given several times.
+    #[arg(long, value_name = "FILE")]
+    package: Vec<PathBuf>,
+    /// Use the definitions that a server which is not running keeps in this directory.
+    #[arg(long, value_name = "DIR")]
+    data: Option<PathBuf>,
     /// Hold every resource to this profile too.
     #[arg(long, value_name = "CANONICAL")]
     profile: Option<String>,
@@ -30,11 +38,8 @@ pub(super) struct Args {
 /// # Errors
 /// When a file cannot be read, or there is no such profile.
 pub(super) fn run(args: &Args) -> Result<Done, Failure> {
-    let definitions = Definitions::embedded().map_err(|fault| Failure::new("schemas", fault))?;
-    let checker = Checker {
-        validator: Validator::new(Arc::new(definitions)),
-        profile: args.profile.as_deref(),
-    };
+    let held = held(args)?;
+    let checker = Checker { validator: &held.standard.validator, profile: args.profile.as_deref() };
     let (mut checked, mut refused) = (0, 0);
     for file in input::expand(&args.paths).map_err(|error| Failure::new("validate", error))? {
         let name = file.display().to_string();
@@ -54,8 +59,21 @@ pub(super) fn run(args: &Args) -> Result<Done, Failure> {
     Ok(if refused == 0 { Done::Well } else { Done::Refused })
 }
 
+/// The rules: those built in, those that a server keeps, those of packages.
+fn held(args: &Args) -> Result<Arc<Held>, Failure> {
+    let failed = |error| Failure::new("the definitions", error);
+    let held = match &args.data {
+        Some(data) => App::open(existing(data)?).map_err(failed)?.held(),
+        None => Arc::new(Held::new(Arc::new(Standard::embedded().map_err(failed)?), None)),
+    };
+    match args.package.as_slice() {
+        [] => Ok(held),
+        packages => in_force(&held, packages).map(Arc::new),
+    }
+}
+
 struct Checker<'a> {
-    validator: Validator,
+    validator: &'a Validator,
     profile: Option<&'a str>,
 }
 

@@ -19,6 +19,7 @@ pub mod compartment;
 pub mod compile;
 pub mod element;
 pub mod model;
+pub mod package;
 pub mod search_parameter;
 #[cfg(test)]
 pub(crate) mod source;

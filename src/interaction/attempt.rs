@@ -11,7 +11,7 @@ use std::sync::Arc;
 
 use crate::app::{App, Edit, Held, Next, Refused, Turn, is_effective};
 use crate::error::Error;
-use crate::fhir::{Issue, IssueType};
+use crate::fhir::{Issue, IssueType, ResourceType};
 use crate::interaction::indexing;
 use crate::repository::indexing::{Progress, note};
 use crate::repository::{self, Change, key};
@@ -133,9 +133,27 @@ const TRIES: usize = 3;
 /// with the definitions that are in force when it begins.
 pub(super) fn retry<T>(
     app: &App,
+    attempt: impl FnMut(&Attempt<'_>) -> Result<T, Error>,
+) -> Result<T, Error> {
+    retry_with(app, None, attempt)
+}
+
+/// The same for a write of which it is known that it stores resources of those types, so that one of
+/// definitions has the turn from the start.
+pub(super) fn retry_for<T>(
+    app: &App,
+    mut kinds: impl Iterator<Item = ResourceType>,
+    attempt: impl FnMut(&Attempt<'_>) -> Result<T, Error>,
+) -> Result<T, Error> {
+    let turn = kinds.any(is_effective).then(|| app.turn());
+    retry_with(app, turn, attempt)
+}
+
+fn retry_with<'a, T>(
+    app: &'a App,
+    mut turn: Option<Turn<'a>>,
     mut attempt: impl FnMut(&Attempt<'_>) -> Result<T, Error>,
 ) -> Result<T, Error> {
-    let mut turn = None;
     let mut tries = 0;
     loop {
         let this =

@@ -31,7 +31,7 @@ use crate::error::Error;
 use crate::fhir::{Id, Instant, Issue, IssueType, Resource};
 use crate::repository::{self, Change, Method, Stored};
 use crate::store::{self, Expect, View};
-use attempt::retry;
+use attempt::retry_for;
 
 /// What is to be done to one resource, decided on a view.
 #[derive(Clone, Debug)]
@@ -131,7 +131,7 @@ fn write(
     content: Option<&Resource>,
     plan: impl Fn(&Held, &dyn View) -> Result<Plan, Error>,
 ) -> Result<Done, Error> {
-    retry(app, |attempt| {
+    retry_for(app, content.map(Resource::kind).into_iter(), |attempt| {
         let held: &Held = attempt;
         let mut issues = content.map_or_else(|| Ok(Vec::new()), |content| check(held, content))?;
         let mut plan = {

@@ -13,7 +13,7 @@ use serde_json::Value;
 
 use crate::error::Error;
 use crate::fhir::{Id, Issue, IssueType, Reference, Resource, ResourceType, bundle};
-use crate::interaction::attempt::{self, Refusal, retry};
+use crate::interaction::attempt::{self, Refusal, retry_for};
 use crate::interaction::batch::{Setting, reading, written};
 use crate::interaction::entry::{self, Action, Entry};
 use crate::interaction::overlay::Overlay;
@@ -33,7 +33,8 @@ pub(super) fn transaction(
     };
     let entries = entries.into_iter().enumerate().map(read).collect::<Result<Vec<_>, _>>()?;
     refuse_repetition(&entries)?;
-    retry(setting.app, |attempt| Attempt::new(setting, attempt, &entries)?.commit())
+    let kinds = entries.iter().filter_map(|entry| entry.content().map(Resource::kind));
+    retry_for(setting.app, kinds, |attempt| Attempt::new(setting, attempt, &entries)?.commit())
 }
 
 /// What two entries must not have in common, as far as it can be seen without the store.
