@@ -71,9 +71,6 @@ pub enum Broken {
     /// A search parameter is broken.
     #[error("a search parameter is broken")]
     Parameter(#[from] Unusable),
-    /// A concept map is broken.
-    #[error("a concept map is broken: {0}")]
-    Terminology(String),
 }
 
 impl App {

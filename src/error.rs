@@ -10,6 +10,7 @@
 use crate::fhir::json::Malformed;
 use crate::fhir::resource::NotAResource;
 use crate::fhir::{Issue, IssueType, Severity, VersionId};
+use crate::terminology::TerminologyError;
 use crate::{repository, search, store};
 
 /// Why a request was not carried out.
@@ -72,6 +73,9 @@ pub enum Error {
     /// The profile to validate against is not known here.
     #[error("unknown profile")]
     UnknownProfile,
+    /// A terminology operation has no answer.
+    #[error("terminology: {0}")]
+    Terminology(#[from] TerminologyError),
     /// Others kept changing the same resources.
     #[error("conflict")]
     Conflict,
@@ -155,6 +159,7 @@ impl Error {
                 let issue = Issue::error(T::NotFound, "The profile is not known to this server.");
                 (400, vec![issue.at("http.profile")])
             }
+            Self::Terminology(error) => terminology_row(error),
             Self::Conflict | Self::Repository(repository::Error::Store(store::Error::Conflict)) => {
                 one(409, T::Conflict, "Others keep changing the same resources; try again.")
             }
@@ -200,6 +205,26 @@ impl From<search::Error> for Error {
             error => Self::Search(error),
         }
     }
+}
+
+/// The rows of terminology: what is not there, what is asked wrongly, and what cannot be told.
+fn terminology_row(error: &TerminologyError) -> (u16, Vec<Issue>) {
+    let status = match error.kind {
+        IssueType::NotFound => 404,
+        IssueType::Invalid
+        | IssueType::Required
+        | IssueType::CodeInvalid
+        | IssueType::NotSupported => 400,
+        _ => 422,
+    };
+    let mut text = error.message.clone();
+    if let Some(first) = text.get_mut(..1) {
+        first.make_ascii_uppercase();
+    }
+    if !text.ends_with('.') {
+        text.push('.');
+    }
+    (status, vec![Issue::error(error.kind, text)])
 }
 
 /// The rows of searches.

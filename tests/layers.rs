@@ -20,7 +20,7 @@ const LAYERS: &[(&str, &str)] = &[
     ("demo", "fhir"),
     ("repository", "fhir index store"),
     ("search", "fhir definitions index repository store"),
-    ("error", "fhir store repository search"),
+    ("error", "fhir terminology store repository search"),
     ("app", "config fhir definitions terminology index repository store validation error"),
     ("interaction", CORE),
     ("operation", CORE),

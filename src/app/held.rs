@@ -7,7 +7,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
 
-use super::Broken;
+use super::{Broken, check, is_effective};
 use crate::definitions::canonical::Canonical;
 use crate::definitions::search_parameter::SearchParameters;
 use crate::definitions::{Definitions, model};
@@ -89,11 +89,7 @@ impl Standard {
         let definitions = Arc::new(Definitions::embedded()?);
         let parameters = SearchParameters::load(&definitions)?;
         let own = Own::of(&definitions)?;
-        let mut terminology = Terminology::new(Arc::clone(&definitions));
-        for map in own.resources.values().filter(|own| own.at("resourceType") == "ConceptMap") {
-            terminology.add(map).map_err(|error| Broken::Terminology(error.to_string()))?;
-        }
-        let terminology = Arc::new(terminology);
+        let terminology = Arc::new(Terminology::new(Arc::clone(&definitions)));
         Ok(Self {
             validator: Validator::over(Arc::clone(&definitions), Arc::clone(&terminology)),
             model: Arc::new(model::Model::standard()?),
@@ -166,7 +162,17 @@ impl Held {
 
     /// What the rules of the standard and of the profiles it claims say about a resource.
     pub fn check(&self, resource: &Resource) -> Vec<Issue> {
-        self.standard.validator.check(resource)
+        let mut issues = self.standard.validator.check(resource);
+        if is_effective(resource.kind())
+            && issues.iter().any(Issue::is_error)
+            && let Some(definition) = Canonical::of(Arc::new(resource.value().clone()))
+        {
+            let found = check::places(&self.standard, &definition).into_iter();
+            let is_new = |new: &Issue| issues.iter().all(|held| held.expression != new.expression);
+            let new: Vec<Issue> = found.filter(is_new).collect();
+            issues.extend(new);
+        }
+        issues
     }
 
     /// The index entries of a resource.

@@ -6,7 +6,7 @@
 //! Source: <http://hl7.org/fhir/R4/elementdefinition.html>.
 
 use crate::fhir::json::At;
-use serde_json::Value;
+use serde_json::{Value, json};
 
 /// How often an element may occur at most.
 #[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Debug)]
@@ -49,6 +49,19 @@ pub struct Binding {
     pub strength: String,
     /// The value set's canonical, a version included.
     pub value_set: String,
+    /// The canonical of the set that all codes must come from, whatever the strength.
+    pub max_value_set: Option<String>,
+}
+
+impl Binding {
+    /// The value of the keyword `x-binding`.
+    pub fn schema(&self) -> Value {
+        let mut schema = json!({ "strength": self.strength, "valueSet": self.value_set });
+        if let (Some(max), Some(schema)) = (&self.max_value_set, schema.as_object_mut()) {
+            schema.insert("maxValueSet".into(), json!(max));
+        }
+        schema
+    }
 }
 
 /// An invariant.
@@ -108,6 +121,8 @@ pub struct Element {
     pub max_value: Option<Value>,
     /// Largest number of characters.
     pub max_length: Option<u64>,
+    /// Whether it changes the meaning of what is around it, if said.
+    pub is_modifier: Option<bool>,
 }
 
 impl Element {
@@ -136,6 +151,7 @@ impl Element {
             min_value: choice(value, "minValue"),
             max_value: choice(value, "maxValue"),
             max_length: value.at("maxLength").as_u64(),
+            is_modifier: value.at("isModifier").as_bool(),
             id,
             path,
         })
@@ -208,9 +224,21 @@ fn element_type(value: &Value) -> Option<ElementType> {
     Some(ElementType { code, profiles, targets, regex })
 }
 
-fn binding(value: &Value) -> Option<Binding> {
-    Some(Binding { strength: text(value, "strength")?, value_set: text(value, "valueSet")? })
+/// The binding in an ElementDefinition, if it names a value set.
+pub(super) fn binding(value: &Value) -> Option<Binding> {
+    let mut extensions = list(value, "extension");
+    let max = extensions.find(|e| e.at("url").as_str() == Some(MAX_VALUE_SET));
+    let max = max.and_then(|e| text(e, "valueCanonical").or_else(|| text(e, "valueUri")));
+    Some(Binding {
+        strength: text(value, "strength")?,
+        value_set: text(value, "valueSet")?,
+        max_value_set: text(value, "maxValueSet").or(max),
+    })
 }
+
+/// What codes beside a preferred or extensible set must come from
+/// (<http://hl7.org/fhir/R4/extension-elementdefinition-maxvalueset.html>).
+const MAX_VALUE_SET: &str = "http://hl7.org/fhir/StructureDefinition/elementdefinition-maxValueSet";
 
 fn constraint(value: &Value) -> Option<Constraint> {
     Some(Constraint {

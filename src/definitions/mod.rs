@@ -24,6 +24,8 @@ pub mod search_parameter;
 #[cfg(test)]
 pub(crate) mod source;
 pub mod embedded;
+mod place;
+mod merge;
 pub mod profile;
 pub mod snapshot;
 

@@ -137,6 +137,11 @@ impl Model {
         self.types.get(name)
     }
 
+    /// The names of all types, in any order.
+    pub fn names(&self) -> impl Iterator<Item = &str> {
+        self.types.keys().map(String::as_str)
+    }
+
     /// The element of that name (without `[x]`) of that type.
     pub fn element(&self, kind: &str, name: &str) -> Option<&Element> {
         self.get(kind)?.elements.iter().find(|element| element.name == name)

@@ -2,7 +2,9 @@
 //!
 //! The differentials of a profile and of the profiles it rests on are laid over one another, the
 //! oldest first; what the core type itself says is not repeated, because a resource is held to its
-//! type's schema in any case. Slices hang below the element that they slice.
+//! type's schema in any case. Slices hang below the element that they slice, slices of slices below
+//! those; `valueQuantity` is the slice of `value[x]` that it is short for. A profile whose base is
+//! not held is read from its own snapshot, if it brings one.
 //! Source: <http://hl7.org/fhir/R4/profiling.html#snapshot>,
 //! <http://hl7.org/fhir/R4/elementdefinition.html#id>.
 
@@ -12,6 +14,8 @@ use std::sync::Arc;
 use serde_json::Value;
 
 use super::element::{Element, canonical_tail};
+use super::merge::merge;
+use super::place::Place;
 use super::{Definitions, Fault};
 use crate::fhir::json::At;
 
@@ -38,23 +42,55 @@ pub struct Snapshot {
     pub kind: String,
     /// The root element.
     pub root: Node,
+    /// What the profile allows beyond what it rests on, each with the id of the element. The
+    /// narrower rule stands.
+    pub widened: Vec<String>,
 }
 
 impl Snapshot {
     /// The snapshot of the profile or extension of that canonical.
     ///
     /// # Errors
-    /// [`Fault`] for a definition that is missing, has a broken element, or rests on itself.
+    /// [`Fault`] for a definition that is missing, has a broken element, contradicts what it rests
+    /// on, or rests on itself.
     pub fn of(definitions: &Definitions, canonical: &str) -> Result<Self, Fault> {
-        let chain = chain(definitions, canonical)?;
-        let kind = chain.first().and_then(|d| d.at("type").as_str()).unwrap_or_default().to_owned();
+        let definition = definitions.structure(canonical)?;
+        let definition =
+            definition.ok_or_else(|| Fault::new(canonical, "is no profile that is held"))?;
+        Self::of_definition(definitions, canonical, definition)
+    }
+
+    /// The snapshot of that definition, whether it is held itself or not.
+    ///
+    /// # Errors
+    /// As [`Snapshot::of`].
+    pub fn of_definition(
+        definitions: &Definitions,
+        canonical: &str,
+        definition: Arc<Value>,
+    ) -> Result<Self, Fault> {
+        let layers = layers(definitions, canonical, definition)?;
+        let oldest = layers.last().map(|(definition, _)| definition.at("type"));
+        let kind = oldest.and_then(Value::as_str).unwrap_or_default().to_owned();
+        let place = Place::of_type(definitions, canonical_tail(&kind))?;
+        let place =
+            place.ok_or_else(|| Fault::new(canonical, format!("{kind} is no type of R4")))?;
         let mut root = Node { name: kind.clone(), ..Node::default() };
-        for definition in chain.iter().rev() {
-            for element in elements(canonical, definition)? {
-                root.lay(element);
+        let mut widened = Vec::new();
+        for (definition, list) in layers.iter().rev() {
+            for element in elements(canonical, definition, list)? {
+                if element.path.split('.').next() != Some(kind.as_str()) {
+                    let message = format!("{} does not start with {kind}", element.id);
+                    return Err(Fault::new(canonical, message));
+                }
+                let id = element.id.clone();
+                let laid = root.lay(definitions, &place, element)?;
+                let more =
+                    laid.map_err(|message| Fault::new(canonical, format!("{id} {message}")))?;
+                widened.extend(more.into_iter().map(|message| format!("{id} {message}")));
             }
         }
-        Ok(Self { kind, root })
+        Ok(Self { kind, root, widened })
     }
 }
 
@@ -64,16 +100,73 @@ impl Node {
         self.children.iter().find(|child| child.name == name)
     }
 
-    fn lay(&mut self, element: Element) {
+    /// Lays an element over what is here; the inner error says how it contradicts that.
+    fn lay(
+        &mut self,
+        definitions: &Definitions,
+        root: &Place,
+        element: Element,
+    ) -> Result<Result<Vec<String>, String>, Fault> {
         let mut node = self;
+        let mut place = Some(root.clone());
         for step in element.id.split('.').skip(1) {
             let (name, slice) = step.split_once(':').map_or((step, None), |(n, s)| (n, Some(s)));
-            node = find(&mut node.children, name);
-            if let Some(slice) = slice {
-                node = find(&mut node.slices, slice);
+            let choice = place.as_ref().and_then(|place| place.choice_of(name)).map(str::to_owned);
+            let typed = match (&choice, name.strip_suffix("[x]")) {
+                (Some(base), _) => Some((base.as_str(), Some(name))),
+                (None, Some(base)) => Some((base, None)),
+                (None, None) => None,
+            };
+            let Some((base, short)) = typed else {
+                node = find(&mut node.children, name);
+                place = below(definitions, place.as_ref(), name, node)?;
+                if let Some(slice) = slice {
+                    node = find_slice(node, slice);
+                }
+                continue;
+            };
+            node = find(&mut node.children, &format!("{base}[x]"));
+            if let Some(slice) = short.or(slice) {
+                node = find_slice(node, slice);
             }
+            place = below_choice(definitions, place.as_ref(), base, node)?;
         }
-        merge(&mut node.rules, element);
+        Ok(merge(&mut node.rules, element))
+    }
+}
+
+/// Where the children of an element are to be found.
+fn below(
+    definitions: &Definitions,
+    place: Option<&Place>,
+    name: &str,
+    node: &Node,
+) -> Result<Option<Place>, Fault> {
+    let property = place.and_then(|place| place.property(name));
+    match property.map(|property| property.value(definitions)).transpose()?.flatten() {
+        Some(place) => Ok(Some(place)),
+        None => of_only_type(definitions, node),
+    }
+}
+
+/// Where the children of a choice element, or of one of its slices, are to be found.
+fn below_choice(
+    definitions: &Definitions,
+    place: Option<&Place>,
+    base: &str,
+    node: &Node,
+) -> Result<Option<Place>, Fault> {
+    let typed = place.and_then(|place| place.property(&node.name));
+    match typed.map(|property| property.value(definitions)).transpose()?.flatten() {
+        Some(place) if node.name.starts_with(base) => Ok(Some(place)),
+        _ => of_only_type(definitions, node),
+    }
+}
+
+fn of_only_type(definitions: &Definitions, node: &Node) -> Result<Option<Place>, Fault> {
+    match node.rules.types.as_slice() {
+        [only] if only.code != "Resource" => Place::of_type(definitions, &only.code),
+        _ => Ok(None),
     }
 }
 
@@ -86,62 +179,93 @@ fn find<'a>(nodes: &'a mut Vec<Node>, name: &str) -> &'a mut Node {
     &mut nodes[at]
 }
 
-/// Later words replace earlier ones, except that invariants add up.
-fn merge(into: &mut Element, from: Element) {
-    let mut constraints = std::mem::take(&mut into.constraints);
-    constraints.retain(|c| from.constraints.iter().all(|new| new.key != c.key));
-    constraints.extend(from.constraints);
-    *into = Element {
-        id: from.id,
-        path: from.path,
-        slice_name: from.slice_name.or(into.slice_name.take()),
-        min: from.min.or(into.min),
-        max: from.max.or(into.max),
-        types: if from.types.is_empty() { std::mem::take(&mut into.types) } else { from.types },
-        content_reference: from.content_reference.or(into.content_reference.take()),
-        binding: from.binding.or(into.binding.take()),
-        constraints,
-        fixed: from.fixed.or(into.fixed.take()),
-        pattern: from.pattern.or(into.pattern.take()),
-        slicing: from.slicing.or(into.slicing.take()),
-        min_value: from.min_value.or(into.min_value.take()),
-        max_value: from.max_value.or(into.max_value.take()),
-        max_length: from.max_length.or(into.max_length),
-    };
+/// The slice of that name; `a/b` is the slice `b` of the slice `a`, where there is one of that name.
+fn find_slice<'a>(node: &'a mut Node, name: &str) -> &'a mut Node {
+    let mut slices = &mut node.slices;
+    for (at, _) in name.match_indices('/') {
+        let whole = name.get(..at).unwrap_or(name);
+        if slices.iter().any(|slice| slice.name == whole) {
+            slices = &mut find(slices, whole).slices;
+        }
+    }
+    find(slices, name)
 }
 
-/// The definition and those that it rests on, newest first, without the core type.
-fn chain(definitions: &Definitions, canonical: &str) -> Result<Vec<Arc<Value>>, Fault> {
-    let mut chain = Vec::new();
-    let mut next = canonical.to_owned();
-    loop {
-        let Some(definition) = definitions.structure(&next)? else {
-            let is_type = definitions.type_schema(canonical_tail(&next))?.is_some()
-                || ["DomainResource", "Resource"].contains(&canonical_tail(&next));
-            return if is_type && !chain.is_empty() {
-                Ok(chain)
-            } else {
-                Err(Fault::new(canonical, format!("rests on {next}, which is not held")))
-            };
-        };
-        if chain.len() >= MAX_DEPTH {
+/// The definition and those that it rests on, newest first, without the core type; each with the
+/// place of its elements.
+fn layers(
+    definitions: &Definitions,
+    canonical: &str,
+    newest: Arc<Value>,
+) -> Result<Vec<(Arc<Value>, &'static str)>, Fault> {
+    let mut layers: Vec<(Arc<Value>, &'static str)> = Vec::new();
+    let mut next = Some(newest);
+    while let Some(definition) = next {
+        if layers.len() >= MAX_DEPTH {
             return Err(Fault::new(canonical, "rests on itself"));
         }
         let base = definition.at("baseDefinition").as_str();
-        base.ok_or(Fault::new(canonical, "has no baseDefinition"))?.clone_into(&mut next);
-        chain.push(definition);
+        let base = base.ok_or_else(|| Fault::new(canonical, "has no baseDefinition"))?.to_owned();
+        let held = definitions.structure(&base)?;
+        let is_type = Place::of_type(definitions, canonical_tail(&base))?.is_some();
+        let has = |pointer: &str| definition.pointer(pointer).is_some_and(Value::is_array);
+        let list = ["/differential/element", "/element"].into_iter().find(|list| has(list));
+        match list {
+            Some(list) if held.is_some() || is_type => layers.push((definition, list)),
+            _ if has("/snapshot/element") => {
+                layers.push((definition, "/snapshot/element"));
+                return Ok(layers);
+            }
+            Some(_) => {
+                return Err(Fault::new(canonical, format!("rests on {base}, which is not held")));
+            }
+            None => return Err(Fault::new(canonical, "has no elements")),
+        }
+        next = held;
     }
+    Ok(layers)
 }
 
-fn elements(canonical: &str, definition: &Value) -> Result<Vec<Element>, Fault> {
-    let lists = ["/differential/element", "/element", "/snapshot/element"];
-    let list = lists.iter().find_map(|pointer| definition.pointer(pointer)?.as_array());
-    let parsed = list.into_iter().flatten().map(Element::parse).collect::<Result<Vec<_>, _>>();
+fn elements(canonical: &str, definition: &Value, list: &str) -> Result<Vec<Element>, Fault> {
+    let is_whole = list == "/snapshot/element";
+    let list = definition.pointer(list).and_then(Value::as_array).into_iter().flatten();
+    let parsed = list.map(|element| {
+        if is_whole { Element::parse(&without_core(element)) } else { Element::parse(element) }
+    });
+    let parsed = parsed.collect::<Result<Vec<_>, _>>();
     let mut elements = parsed.map_err(|message| Fault::new(canonical, message))?;
-    if elements.iter().any(|e| e.slice_name.is_some() && !e.id.contains(':')) {
+    if elements.iter().any(|element| !is_named(element)) {
         name_slices(&mut elements);
     }
     Ok(elements)
+}
+
+/// An element of a published snapshot without the invariants of the core types, to which a resource
+/// is held in any case.
+fn without_core(element: &Value) -> Value {
+    let mut element = element.clone();
+    if let Some(list) = element.pointer_mut("/constraint").and_then(Value::as_array_mut) {
+        list.retain(|constraint| {
+            let core = "http://hl7.org/fhir/StructureDefinition/";
+            let source = constraint.at("source").as_str();
+            let name = source.and_then(|source| source.strip_prefix(core));
+            // The core types have names, its profiles and extensions have ids.
+            !name.is_some_and(|name| name.starts_with(|c: char| c.is_ascii_uppercase()))
+                && !["ele-1", "ext-1"].iter().any(|key| constraint.at("key") == *key)
+        });
+    }
+    element
+}
+
+/// Whether the id of an element is its path with the names of slices in it.
+fn is_named(element: &Element) -> bool {
+    let mut path = element.path.split('.');
+    let fits = element.id.split('.').all(|step| {
+        let (name, slice) = step.split_once(':').map_or((step, None), |(n, s)| (n, Some(s)));
+        path.next().is_some_and(|step| step == name || Some(step) == slice)
+    });
+    let says_slice = element.id.rsplit('.').next().is_some_and(|step| step.contains(':'));
+    fits && path.next().is_none() && (says_slice || element.slice_name.is_none())
 }
 
 /// Writes the ids of a differential that has none: an element belongs to the slice that was last
@@ -208,17 +332,16 @@ mod tests {
 
     #[test]
     fn later_words_replace_earlier_ones_and_invariants_add_up() {
-        let mut root = Node::default();
+        let mut rules = Element::default();
         for value in [
-            json!({ "id": "X.a", "path": "X.a", "min": 1, "max": "1",
+            json!({ "id": "X.a", "path": "X.a", "min": 0, "max": "1",
                 "constraint": [{ "key": "k1", "severity": "error", "expression": "true" }] }),
             json!({ "id": "X.a", "path": "X.a", "max": "0",
                 "constraint": [{ "key": "k2", "severity": "error", "expression": "true" }] }),
         ] {
-            root.lay(Element::parse(&value).unwrap());
+            merge(&mut rules, Element::parse(&value).unwrap()).unwrap();
         }
-        let rules = &root.child("a").unwrap().rules;
-        assert_eq!((rules.min, rules.constraints.len()), (Some(1), 2));
+        assert_eq!((rules.min, rules.constraints.len()), (Some(0), 2));
         assert_eq!(rules.max, Some(super::super::element::Max::Times(0)));
     }
 }

@@ -4,6 +4,8 @@
 //! only `id` and `meta` are ever set by the server.
 //! Source: <http://hl7.org/fhir/R4/resource.html>.
 
+use std::sync::Arc;
+
 use serde_json::{Map, Value, json};
 
 use crate::fhir::{Id, Instant, ResourceType, VersionId};
@@ -12,7 +14,7 @@ use crate::fhir::{Id, Instant, ResourceType, VersionId};
 #[derive(Clone, PartialEq, Debug)]
 pub struct Resource {
     kind: ResourceType,
-    value: Value,
+    value: Arc<Value>,
 }
 
 /// Why a JSON value is no resource.
@@ -39,7 +41,7 @@ impl Resource {
         let name =
             object.get("resourceType").and_then(Value::as_str).ok_or(NotAResource::NoType)?;
         let kind = ResourceType::parse(name).ok_or(NotAResource::UnknownType)?;
-        Ok(Self { kind, value })
+        Ok(Self { kind, value: Arc::new(value) })
     }
 
     /// The resource's type.
@@ -54,12 +56,17 @@ impl Resource {
 
     /// The whole object, given away.
     pub fn into_value(self) -> Value {
-        self.value
+        Arc::unwrap_or_clone(self.value)
+    }
+
+    /// The whole object, shared with whoever looks at it for longer.
+    pub fn shared(&self) -> Arc<Value> {
+        Arc::clone(&self.value)
     }
 
     /// The whole object, to be changed in place; `resourceType` must stay as it is.
     pub fn value_mut(&mut self) -> &mut Value {
-        &mut self.value
+        Arc::make_mut(&mut self.value)
     }
 
     /// The text of `id`, whether or not it has the form of one.
@@ -81,7 +88,7 @@ impl Resource {
     /// Sets what the server owns: `id`, `meta.versionId`, `meta.lastUpdated`. Everything else in
     /// `meta` (tags, labels, profiles, source) stays as sent.
     pub fn stamp(&mut self, id: &Id, version: VersionId, last_updated: Instant) {
-        let Some(object) = self.value.as_object_mut() else { return };
+        let Some(object) = Arc::make_mut(&mut self.value).as_object_mut() else { return };
         let mut meta = Map::new();
         meta.insert("versionId".into(), json!(version.to_string()));
         meta.insert("lastUpdated".into(), json!(last_updated.to_string()));

@@ -82,16 +82,30 @@ pub(super) async fn metadata(call: Call) -> Answer {
     let Call { app, request } = call;
     let since = request.app_data::<web::Data<Since>>().map_or_else(now, |since| since.0);
     let format = Format::of(&request, Media::RESOURCE)?;
-    let cut = Cut::of_parameters(&extract::parameters(&request))?;
+    let parameters = extract::parameters(&request);
+    let cut = Cut::of_parameters(&parameters)?;
     let base = extract::base(&app, &request);
+    let mode = parameters.iter().find(|(name, _)| name == "mode").map(|(_, value)| value.as_str());
+    let terminology = match mode {
+        None | Some("full" | "normative") => false,
+        Some("terminology") => true,
+        Some(_) => {
+            let text = "The mode is full, normative or terminology.";
+            return Err(Error::request("http.mode", text));
+        }
+    };
     let body = block(move || {
+        let held = app.held();
+        if terminology {
+            let statement = operation::terminology::terminology_capabilities(&held, &base, since);
+            return Ok(cut.apply(&held.standard.model, statement.to_string().into_bytes()));
+        }
         let offered = |operation: &&operation::Operation| Offered {
             name: operation.name,
             definition: operation.definition,
             types: operation.types,
         };
         let offered: Vec<Offered> = operation::ALL.iter().map(offered).collect();
-        let held = app.held();
         let statement = capabilities(&held, &base, since, &offered);
         Ok(cut.apply(&held.standard.model, statement.to_string().into_bytes()))
     });

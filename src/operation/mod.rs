@@ -7,6 +7,7 @@
 pub mod episode;
 pub mod episode_summary;
 pub mod parameters;
+pub mod terminology;
 mod validate;
 
 use serde_json::Value;
@@ -17,7 +18,16 @@ use crate::fhir::{Id, Instant, ResourceType};
 use parameters::Parameters;
 
 /// Every operation.
-pub const ALL: &[&Operation] = &[&validate::OPERATION, &episode_summary::OPERATION];
+pub const ALL: &[&Operation] = &[
+    &validate::OPERATION,
+    &episode_summary::OPERATION,
+    &terminology::EXPAND,
+    &terminology::VALUE_SET_VALIDATE_CODE,
+    &terminology::CODE_SYSTEM_VALIDATE_CODE,
+    &terminology::LOOKUP,
+    &terminology::SUBSUMES,
+    &terminology::TRANSLATE,
+];
 
 /// An operation of the API.
 pub struct Operation {

@@ -56,6 +56,11 @@ impl Parameters {
         Ok(bare.cloned())
     }
 
+    /// The names and values of the URL, decoded, in order.
+    pub fn pairs(&self) -> &[(String, String)] {
+        &self.pairs
+    }
+
     /// The body as it came.
     pub fn body(&self) -> Option<&Resource> {
         self.body.as_ref()

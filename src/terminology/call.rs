@@ -11,12 +11,12 @@ use serde_json::{Value, json};
 use super::coded::{Code, Coded};
 use super::expand::{ExpandRequest, ValueSetSource, expand};
 use super::lookup::{LookupRequest, lookup};
-use super::subsumes::subsumes;
+use super::subsumes::{subsumes, subsumes_in};
 use super::translate::{ConceptMapSource, TranslateRequest, translate};
 use super::validate_code::{
     DisplayPolicy, ValidateCodeRequest, in_code_system, in_given_code_system, in_value_set,
 };
-use super::{Terminology, TerminologyError};
+use super::{CodeSystem, Terminology, TerminologyError};
 use crate::fhir::IssueType;
 
 /// The operations of terminology.
@@ -46,7 +46,7 @@ impl Operation {
     }
 
     /// The names of its parameters that are supported.
-    fn names(self) -> &'static str {
+    pub(super) fn names(self) -> &'static str {
         match self {
             Self::ValueSetExpand => {
                 "url valueSet valueSetVersion filter offset count includeDesignations designation \
@@ -126,10 +126,12 @@ pub fn call(terminology: &Terminology, call: Call<'_>) -> Result<Value, Terminol
             }
         }
         Operation::CodeSystemSubsumes => {
-            let of_instance = call.instance.and_then(|instance| instance["url"].as_str());
-            let system = given.text("system")?.or(of_instance);
             let (a, b) = (given.end("codeA", "codingA")?, given.end("codeB", "codingB")?);
-            subsumes(terminology, system, a, b)
+            let system = given.text("system")?;
+            match call.instance {
+                Some(instance) => subsumes_in(&CodeSystem::read(instance)?, system, a, b),
+                None => subsumes(terminology, system, a, b),
+            }
         }
         Operation::ConceptMapTranslate => {
             let canonical = given.canonical("url", "conceptMapVersion")?;

@@ -141,6 +141,18 @@ impl CodeSystem {
             || self.concepts.uses_property(name)
     }
 
+    /// The names of the properties that it declares or that its concepts have.
+    pub fn property_names(&self) -> Vec<&str> {
+        let used =
+            self.concepts.property_names().filter(|name| !self.declared.iter().any(|d| d == name));
+        self.declared.iter().map(String::as_str).chain(used).collect()
+    }
+
+    /// Whether being below means being a kind of.
+    pub fn hierarchy_meaning_is_kind(&self) -> bool {
+        self.hierarchy_meaning.as_deref().is_none_or(|meaning| meaning == "is-a")
+    }
+
     /// Its canonical with version, as far as known.
     pub fn canonical(&self) -> String {
         match &self.version {

@@ -121,6 +121,11 @@ impl Concepts {
         self.names.iter().any(|used| used == name)
     }
 
+    /// The names of the properties that concepts have.
+    pub fn property_names(&self) -> impl Iterator<Item = &str> {
+        self.names.iter().map(String::as_str)
+    }
+
     fn text(&self, span: Span) -> &str {
         let (start, length) = (span.start as usize, span.length as usize);
         self.text.get(start..start + length).unwrap_or_default()

@@ -10,7 +10,7 @@ use serde_json::Value;
 use super::code_system::has_property;
 use super::concepts::Concept;
 use super::pattern::Pattern;
-use super::{CodeSystem, TerminologyError};
+use super::{CodeSystem, Membership, TerminologyError, ucum};
 
 /// One filter as written.
 pub(super) struct Filter {
@@ -68,6 +68,28 @@ impl Filter {
                 let message = format!("the filter operator {op} is not one of the standard");
                 Err(TerminologyError::invalid(message))
             }
+        }
+    }
+
+    /// Whether a UCUM unit passes: the two filters that the standard defines for UCUM, both about
+    /// being comparable (<http://hl7.org/fhir/R4/ucum.html>).
+    pub(super) fn over_unit(&self, unit: &str) -> Membership {
+        let comparable = |other: &str| ucum::comparable(unit, other.trim());
+        match (self.property.as_str(), self.op.as_str()) {
+            ("canonical", "=") => {
+                comparable(&self.value).map_or(Membership::Unknown, Membership::of)
+            }
+            ("canonical", "in") => {
+                let of_each = self.value.split(',').map(comparable);
+                of_each.fold(Membership::Out, |found, is| {
+                    found.or(|| is.map_or(Membership::Unknown, Membership::of))
+                })
+            }
+            ("property", "=") => {
+                let has = ucum::has_property(unit, &self.value);
+                has.map_or(Membership::Unknown, Membership::of)
+            }
+            _ => Membership::Unknown,
         }
     }
 

@@ -9,6 +9,7 @@ pub(super) fn has_code(system: &str, code: &str) -> Membership {
     match system {
         ucum::SYSTEM => Membership::of(ucum::check(code).is_ok()),
         "urn:ietf:bcp:47" => Membership::of(is_language(code)),
+        "urn:ietf:rfc:3986" => Membership::of(!code.contains(char::is_whitespace)),
         "urn:ietf:bcp:13" => Membership::of(is_media_type(code)),
         _ => Membership::Unknown,
     }

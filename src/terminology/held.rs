@@ -60,6 +60,17 @@ impl Terminology {
         }
     }
 
+    /// Whether a system is held in the version that its canonical names; so is one that says no
+    /// version, and one that is not held at all, which is told otherwise.
+    pub(super) fn holds_version(&self, pinned: &str, url: &str) -> bool {
+        let wanted = pinned.strip_prefix(url).and_then(|rest| rest.strip_prefix('|'));
+        let held = self.code_system(pinned).and_then(|system| system.version.as_deref());
+        match (wanted, held) {
+            (Some(wanted), Some(held)) => same_version(wanted, held),
+            _ => true,
+        }
+    }
+
     /// The resource of a value set, by canonical with version or without.
     ///
     /// # Errors
@@ -96,11 +107,60 @@ impl Terminology {
         })
     }
 
+    /// The maps among the definitions; few and small, so they are read at once.
+    pub(super) fn add_own_maps(&mut self, is_wanted: impl Fn(&str) -> bool) {
+        let files = self.definitions.others().filter(|(path, _)| path.contains("/concept-map-"));
+        // One that is not JSON was refused when the definitions were loaded.
+        let maps: Vec<Value> = files.filter_map(|(_, b)| serde_json::from_slice(b).ok()).collect();
+        for (map, url) in maps.iter().filter_map(|map| Some((map, map["url"].as_str()?))) {
+            if is_wanted(url) {
+                self.add_concept_map(url, map);
+            }
+        }
+    }
+
+    fn add_concept_map(&mut self, url: &str, map: &Value) {
+        let held = Arc::new(map.clone());
+        for key in keys(url, map["version"].as_str()) {
+            self.maps.insert(key, Arc::clone(&held));
+        }
+    }
+
     /// The concept maps, each once, in the order of their canonicals.
     pub(super) fn concept_maps(&self) -> Vec<&Value> {
         let mut maps: Vec<_> = self.maps.iter().filter(|(key, _)| !key.contains('|')).collect();
         maps.sort_by_key(|(key, _)| *key);
         maps.into_iter().map(|(_, map)| &**map).collect()
+    }
+
+    /// The URLs of the code systems that are held, sorted.
+    pub fn urls(&self) -> Vec<&str> {
+        let keys = self.systems.keys().map(String::as_str);
+        // A URL may have a bar of its own; what was added without a version is there without one.
+        let mut urls: Vec<&str> = keys.filter(|key| !self.is_pinned(key)).collect();
+        urls.sort_unstable();
+        urls
+    }
+
+    fn is_pinned(&self, key: &str) -> bool {
+        key.contains('|') && self.systems.contains_key(plain(key))
+    }
+
+    /// The versions of a code system that are held, in the order of their names.
+    pub fn versions(&self, url: &str) -> Vec<&CodeSystem> {
+        let is_of = |key: &&String| *key == url || plain(key) == url;
+        let mut keys: Vec<&String> = self.systems.keys().filter(is_of).collect();
+        keys.sort_unstable();
+        let mut versions: Vec<&CodeSystem> = Vec::new();
+        for key in keys {
+            if let Some(Ok(system)) = self.held_system(key)
+                && !versions.iter().any(|held| held.version == system.version)
+            {
+                versions.push(system);
+            }
+        }
+        versions.sort_by(|a, b| a.version.cmp(&b.version));
+        versions
     }
 
     pub(super) fn system_of_value_set(&self, url: &str) -> Option<&CodeSystem> {
@@ -133,10 +193,7 @@ impl Terminology {
                 Ok(())
             }
             ("ConceptMap", Some(url)) => {
-                let held = Arc::new(resource.clone());
-                for key in keys(url, resource["version"].as_str()) {
-                    self.maps.insert(key, Arc::clone(&held));
-                }
+                self.add_concept_map(url, resource);
                 Ok(())
             }
             (other, _) => Err(TerminologyError::not_supported(format!(
@@ -166,6 +223,7 @@ impl Terminology {
         if self.definitions.value_set_urls().any(|held| held == url) {
             self.sets.insert(url.to_owned(), OnceLock::new());
         }
+        self.add_own_maps(|held| held == url);
     }
 }
 
@@ -176,6 +234,6 @@ fn keys(url: &str, version: Option<&str>) -> Vec<String> {
 
 /// Whether the version held is the one wanted. SNOMED CT names an edition without its date for its
 /// newest release (<http://hl7.org/fhir/R4/snomedct.html#versions>).
-fn same_version(wanted: &str, held: &str) -> bool {
+pub(super) fn same_version(wanted: &str, held: &str) -> bool {
     wanted == held || held.strip_prefix(wanted).is_some_and(|rest| rest.starts_with("/version/"))
 }

@@ -1,12 +1,13 @@
-//! Value sets that exist without a resource: by the standard's pages on SNOMED CT and LOINC, and
-//! the set of all codes that a code system names.
+//! Value sets that exist without a resource: by the standard's pages on SNOMED CT, LOINC and UCUM,
+//! and the set of all codes that a code system names.
 //!
 //! Source: <http://hl7.org/fhir/R4/snomedct.html#implicit>,
-//! <http://hl7.org/fhir/R4/loinc.html#vs>, <http://hl7.org/fhir/R4/codesystem-definitions.html#CodeSystem.valueSet>.
+//! <http://hl7.org/fhir/R4/loinc.html#vs>,
+//! <http://hl7.org/fhir/R4/ucum.html>, <http://hl7.org/fhir/R4/codesystem-definitions.html#CodeSystem.valueSet>.
 
 use serde_json::{Value, json};
 
-use super::Terminology;
+use super::{Terminology, ucum};
 
 /// SNOMED CT's URI.
 pub(super) const SNOMED: &str = "http://snomed.info/sct";
@@ -20,7 +21,7 @@ pub(super) fn value_set(terminology: &Terminology, canonical: &str) -> Option<Va
         Some((url, version)) => (url, Some(version)),
         None => (canonical, None),
     };
-    let include = snomed(url).or_else(|| loinc(url)).or_else(|| {
+    let include = snomed(url).or_else(|| loinc(url)).or_else(|| units(url)).or_else(|| {
         let system = terminology.system_of_value_set(url)?;
         Some(json!({ "system": system.url, "version": system.version }))
     })?;
@@ -49,6 +50,16 @@ fn snomed(url: &str) -> Option<Value> {
         include.as_object_mut()?.insert("filter".into(), filter);
     }
     Some(include)
+}
+
+/// All units, or those that are comparable with one.
+fn units(url: &str) -> Option<Value> {
+    let rest = url.strip_prefix("http://unitsofmeasure.org/vs")?;
+    if rest.is_empty() {
+        return Some(json!({ "system": ucum::SYSTEM }));
+    }
+    let filter = json!({ "property": "canonical", "op": "=", "value": rest.strip_prefix('/')? });
+    Some(json!({ "system": ucum::SYSTEM, "filter": [filter] }))
 }
 
 fn loinc(url: &str) -> Option<Value> {

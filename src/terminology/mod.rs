@@ -46,6 +46,7 @@ pub mod lookup;
 pub mod subsumes;
 pub mod translate;
 pub mod call;
+pub mod capabilities;
 pub mod load;
 #[cfg(test)]
 mod tests;
@@ -152,7 +153,9 @@ impl Terminology {
         let systems = systems.collect();
         let sets = definitions.value_set_urls().map(|url| (url.to_owned(), OnceLock::new()));
         let sets = sets.collect();
-        Self { definitions, systems, sets, maps: HashMap::new() }
+        let mut held = Self { definitions, systems, sets, maps: HashMap::new() };
+        held.add_own_maps(|_| true);
+        held
     }
 
     /// The code system of that URL, if it is held.
@@ -183,7 +186,13 @@ impl Terminology {
     ) -> Membership {
         let Some(steps) = steps.deeper() else { return Membership::Unknown };
         if let Some(set) = self.value_set(canonical) {
-            return set.membership(self, system, code, steps);
+            let wanted = canonical.split_once('|').map(|(_, version)| version);
+            return match (wanted, set.version.as_deref()) {
+                (Some(wanted), Some(held)) if !held::same_version(wanted, held) => {
+                    Membership::Unknown
+                }
+                _ => set.membership(self, system, code, steps),
+            };
         }
         let implicit = implicit::value_set(self, canonical);
         implicit.map_or(Membership::Unknown, |set| self.is_member(&set, system, code))

@@ -11,7 +11,7 @@
 
 use serde_json::Value;
 
-use super::coded::Coded;
+use super::coded::{Code, Coded};
 use super::concepts::Concept;
 use super::parameters::Parameters;
 use super::{CodeSystem, Terminology, TerminologyError};
@@ -52,18 +52,48 @@ pub fn subsumes(
     a: Coded<'_>,
     b: Coded<'_>,
 ) -> Result<Value, TerminologyError> {
+    let (a, b) = pair(system, a, b)?;
+    let held = terminology.find_system(a.system()?, a.version.or(b.version))?;
+    Ok(answer(compare(held, a.code, b.code)?))
+}
+
+/// The same in a code system that came with the call, whatever else is held.
+///
+/// # Errors
+/// As [`subsumes`], and for codes of another system.
+pub fn subsumes_in(
+    held: &CodeSystem,
+    system: Option<&str>,
+    a: Coded<'_>,
+    b: Coded<'_>,
+) -> Result<Value, TerminologyError> {
+    let (a, b) = pair(system.or(Some(&held.url)), a, b)?;
+    if a.system()? != held.url {
+        let message = format!("the codes are not of the code system {}", held.url);
+        return Err(TerminologyError::invalid(message));
+    }
+    Ok(answer(compare(held, a.code, b.code)?))
+}
+
+/// The two codes, of one system.
+fn pair<'a>(
+    system: Option<&'a str>,
+    a: Coded<'a>,
+    b: Coded<'a>,
+) -> Result<(Code<'a>, Code<'a>), TerminologyError> {
     let (mut a, mut b) = (a.code()?, b.code()?);
     (a.system, b.system) = (a.system.or(system), b.system.or(system));
-    let url = a.system()?;
-    if url != b.system()? {
+    if a.system()? != b.system()? {
         let message = "codes of different systems cannot be compared";
         return Err(TerminologyError::invalid(message));
     }
-    let held = terminology.find_system(url, a.version.or(b.version))?;
-    let outcome = compare(held, a.code, b.code)?;
+    Ok((a, b))
+}
+
+fn answer(outcome: Outcome) -> Value {
     let mut parameters = Parameters::default();
     parameters.value("outcome", "valueCode", outcome.as_str());
-    Ok(parameters.resource())
+    parameters.resource()
 }
 
 /// How code A stands to code B in the system.

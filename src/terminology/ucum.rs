@@ -5,8 +5,13 @@
 //! non-linear scales (pH, bel) have no canonical value here.
 //! Source: <http://hl7.org/fhir/R4/datatypes.html#Quantity>, <https://ucum.org/ucum>.
 
-use octofhir_ucum::{Number, analyse, find_unit, get_all_units, get_canonical_units};
+use octofhir_ucum::{Number, analyse, get_canonical_units};
 use rust_decimal::Decimal;
+
+mod near;
+
+pub use near::named;
+use near::near;
 
 /// The URI of UCUM as a code system.
 pub const SYSTEM: &str = "http://unitsofmeasure.org";
@@ -59,6 +64,13 @@ pub fn comparable(a: &str, b: &str) -> Result<bool, Unknown> {
     octofhir_ucum::is_comparable(a, b).map_err(unknown)
 }
 
+/// Whether the unit measures that kind of thing (`length`), as one that is comparable with a base
+/// unit of it; none where UCUM has no such property.
+pub fn has_property(unit: &str, property: &str) -> Option<bool> {
+    check(unit).ok()?;
+    octofhir_ucum::validate_in_property(unit, property).ok()
+}
+
 /// A value in base units.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct Canonical {
@@ -98,98 +110,6 @@ fn decimal(number: Number) -> Option<Decimal> {
     let factor = 10_i128.checked_pow(u32::try_from(exponent).ok()?)?;
     Decimal::try_from_i128_with_scale(digits.checked_mul(factor)?, 0).ok()
 }
-
-/// The code that a wrong one is nearest to: a habit of writing, the same letters in other case,
-/// the unit's name, or one letter's difference.
-fn near(unit: &str) -> Option<String> {
-    let text = unit.trim();
-    let by_habit = HABITS.iter().find(|(habit, _)| habit.eq_ignore_ascii_case(text));
-    if let Some((_, code)) = by_habit {
-        return Some((*code).to_owned());
-    }
-    let mended: String = text.replace("**", "").replace('^', "").replace('*', ".");
-    let mended: String = mended.replace(['µ', 'μ'], "u").split_whitespace().collect();
-    if mended != text && !mended.is_empty() && analyse(&mended).is_ok() {
-        return Some(mended);
-    }
-    let lower = text.to_lowercase();
-    let units = get_all_units();
-    let same = |code: &str| code.eq_ignore_ascii_case(text);
-    if let Some(unit) = units.iter().find(|unit| same(unit.code)) {
-        return Some(unit.code.to_owned());
-    }
-    let singular = lower.strip_suffix('s').unwrap_or(&lower);
-    let named = |name: &str| name.to_lowercase() == lower || name.to_lowercase() == singular;
-    if let Some(unit) = units.iter().find(|unit| named(unit.display_name)) {
-        return Some(unit.code.to_owned());
-    }
-    let bracketed = format!("[{text}]");
-    if find_unit(&bracketed).is_some() {
-        return Some(bracketed);
-    }
-    let lower_case = analyse(&lower).is_ok() && lower.chars().all(|c| c.is_ascii_alphabetic());
-    (lower_case && lower != text).then_some(lower)
-}
-
-/// Units as people write them, and the code (common practice, no source).
-const HABITS: &[(&str, &str)] = &[
-    ("°", "deg"),
-    ("degrees", "deg"),
-    ("degree", "deg"),
-    ("grad", "deg"),
-    ("°C", "Cel"),
-    ("C°", "Cel"),
-    ("degC", "Cel"),
-    ("celsius", "Cel"),
-    ("°F", "[degF]"),
-    ("degF", "[degF]"),
-    ("fahrenheit", "[degF]"),
-    ("sec", "s"),
-    ("secs", "s"),
-    ("seconds", "s"),
-    ("second", "s"),
-    ("mins", "min"),
-    ("minutes", "min"),
-    ("minute", "min"),
-    ("hr", "h"),
-    ("hrs", "h"),
-    ("hour", "h"),
-    ("hours", "h"),
-    ("day", "d"),
-    ("days", "d"),
-    ("week", "wk"),
-    ("weeks", "wk"),
-    ("month", "mo"),
-    ("months", "mo"),
-    ("year", "a"),
-    ("years", "a"),
-    ("yr", "a"),
-    ("inch", "[in_i]"),
-    ("inches", "[in_i]"),
-    ("in", "[in_i]"),
-    ("ft", "[ft_i]"),
-    ("foot", "[ft_i]"),
-    ("feet", "[ft_i]"),
-    ("lb", "[lb_av]"),
-    ("lbs", "[lb_av]"),
-    ("mmHg", "mm[Hg]"),
-    ("mm Hg", "mm[Hg]"),
-    ("cmH2O", "cm[H2O]"),
-    ("bpm", "/min"),
-    ("percent", "%"),
-    ("kp", "kgf"),
-    ("newton", "N"),
-    ("newtons", "N"),
-    ("kilogram", "kg"),
-    ("kilograms", "kg"),
-    ("kgs", "kg"),
-    ("centimeter", "cm"),
-    ("centimeters", "cm"),
-    ("millimeter", "mm"),
-    ("millimeters", "mm"),
-    ("times", "1"),
-    ("points", "{score}"),
-];
 
 #[cfg(test)]
 mod tests;

@@ -244,9 +244,12 @@ fn of_concept(
 /// Whether the text is a name of the concept; case and spaces do not count
 /// (<http://hl7.org/fhir/R4/codesystem-definitions.html#CodeSystem.concept.display>). A concept
 /// without any name has none that is wrong.
-pub(super) fn is_name(concept: Concept<'_>, text: &str) -> bool {
+pub fn is_name(concept: Concept<'_>, text: &str) -> bool {
     let plain =
         |text: &str| text.split_whitespace().map(str::to_lowercase).collect::<Vec<_>>().join(" ");
+    if concept.display() == Some(text) {
+        return true;
+    }
     let wanted = plain(text);
     let mut names = concept.display().into_iter();
     let mut others = concept.designations().map(|name| name.value);

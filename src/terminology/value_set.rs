@@ -8,10 +8,12 @@ use serde_json::Value;
 
 use super::concepts::Concept;
 use super::filter::Filter;
-use super::{CodeSystem, Membership, Steps, Terminology};
+use super::{CodeSystem, Membership, Steps, Terminology, ucum};
 
 /// A value set that is held.
 pub struct ValueSet {
+    /// Its version, if it says one.
+    pub version: Option<String>,
     include: Vec<Part>,
     exclude: Vec<Part>,
     /// Whether inactive codes are in the set too.
@@ -44,7 +46,8 @@ impl ValueSet {
         }
         let inactive = value.pointer("/compose/inactive") != Some(&Value::Bool(false));
         let listed = (value["compose"].is_object()).then(|| whole_expansion(value)).flatten();
-        Self { include, exclude: parts("exclude"), inactive, listed }
+        let version = value["version"].as_str().map(str::to_owned);
+        Self { version, include, exclude: parts("exclude"), inactive, listed }
     }
 
     pub(super) fn membership(
@@ -100,7 +103,8 @@ impl Part {
         }
         let listed = match &self.concepts {
             Some(concepts) => Membership::of(concepts.contains(code)),
-            None if self.filters.is_empty() => terminology.has_code(&self.pinned, code),
+            // What another version has says nothing of the one that is wanted.
+            None if !terminology.holds_version(&self.pinned, own) => Membership::Unknown,
             None => self
                 .filters
                 .iter()
@@ -113,7 +117,9 @@ impl Part {
 }
 
 fn passes(filter: &Filter, terminology: &Terminology, system: &str, code: &str) -> Membership {
-    let Some(held) = terminology.code_system(system) else { return Membership::Unknown };
+    let Some(held) = terminology.code_system(system) else {
+        return if system == ucum::SYSTEM { filter.over_unit(code) } else { Membership::Unknown };
+    };
     match (filter.over(held), held.concept(code)) {
         (Ok(test), Some(concept)) => Membership::of(test.passes(concept)),
         (Ok(_), None) if held.is_complete() => Membership::Out,

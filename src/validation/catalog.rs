@@ -8,6 +8,7 @@ use std::sync::{Arc, OnceLock};
 
 use serde_json::{Map, Value};
 
+use super::fhirpath::Kind;
 use super::keyword;
 use crate::definitions::{Definitions, profile};
 use crate::fhir::json::At;
@@ -44,19 +45,48 @@ pub(super) struct Compiled {
     pub(super) kind: Option<String>,
 }
 
+impl Compiled {
+    /// Whether the profile is for resources of that type.
+    pub(super) fn is_for(&self, kind: Option<&str>) -> bool {
+        match self.kind.as_deref() {
+            Some("Resource") => kind.is_some(),
+            Some("DomainResource") => {
+                kind.is_some_and(|kind| !["Bundle", "Binary", "Parameters"].contains(&kind))
+            }
+            held => held == kind,
+        }
+    }
+}
+
 /// What is known of the schema that a keyword stands in.
-#[derive(Default)]
+#[derive(Clone, Default)]
 pub(super) struct Context {
     /// From the JSON names of choice elements to the element's name: `valueQuantity` to `value`.
     pub(super) choices: HashMap<String, String>,
     /// The profile that the schema is of.
     pub(super) profile: Option<String>,
+    /// The type of the values that the schema is for.
+    pub(super) start: Option<Kind>,
     /// Names that are no choice elements, however they look.
     plain: HashSet<String>,
     types: Arc<HashMap<String, usize>>,
 }
 
 impl Context {
+    /// The type of the values at that place of the schema.
+    pub(super) fn kind_at(&self, location: &str) -> Option<Kind> {
+        let mut kind = self.start;
+        let mut steps = location.split('/');
+        while let Some(step) = steps.next() {
+            kind = match step {
+                "$defs" => Kind::of(steps.next()?),
+                "properties" => kind?.json(steps.next()?),
+                _ => kind,
+            };
+        }
+        kind
+    }
+
     /// The position of a type in the catalog.
     pub(super) fn type_at(&self, name: &str) -> Option<usize> {
         self.types.get(name).copied()
@@ -176,6 +206,7 @@ impl Catalog {
         let mut schema = schema.map_err(|fault| fault.to_string())?.ok_or("no such type")?;
         let mut context = Context { types: Arc::clone(&self.types), ..Context::default() };
         context.profile = slot.is_profile.then(|| slot.name.clone());
+        context.start = Kind::of(schema.at("x-constrains").as_str().unwrap_or(&slot.name));
         collect_names(&schema, &mut context);
         let kind = schema.at("x-constrains").as_str().map(str::to_owned);
         let base = kind.as_deref().map(|kind| self.definitions.type_schema(kind)).transpose();

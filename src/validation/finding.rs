@@ -30,6 +30,11 @@ impl Finding {
         Self { issue: Issue::error(code, text), path: String::new() }
     }
 
+    /// That issue, at the value itself.
+    pub(super) fn of(issue: Issue) -> Self {
+        Self { issue, path: String::new() }
+    }
+
     /// A warning at the value itself.
     pub(super) fn warning(code: IssueType, text: impl Into<String>) -> Self {
         Self { issue: Issue::warning(code, text), path: String::new() }
@@ -207,9 +212,11 @@ pub(super) fn issues(kind: &str, findings: Vec<Finding>) -> Vec<Issue> {
     issues
 }
 
-/// A code that its system does not have is in no value set either; where that is told of the
-/// element, it is not told of its coding again.
+/// A code that its system does not have is in no value set either, and one of which nothing can be
+/// said is in none for certain; where that is told of the element, it is not told of its coding
+/// again.
 fn drop_echoes(issues: &mut Vec<Issue>) {
+    drop_unchecked(issues);
     let is_code = |issue: &Issue| issue.code == IssueType::CodeInvalid;
     let told = issues.iter().filter(|issue| is_code(issue) && issue.is_error());
     let told: HashSet<String> = told.filter_map(|issue| issue.expression.clone()).collect();
@@ -218,4 +225,22 @@ fn drop_echoes(issues: &mut Vec<Issue>) {
         let around = place.rsplit_once(".coding[").map(|(around, _)| around);
         !is_code(issue) || around.is_none_or(|around| !told.contains(around))
     });
+}
+
+/// How the text begins that says of a code that nothing can be said.
+pub(super) const UNCHECKED: &str = "The code was not checked: ";
+
+/// Of one element it is told once that its codes could not be checked, by its binding if that says
+/// so.
+fn drop_unchecked(issues: &mut Vec<Issue>) {
+    fn element(issue: &Issue) -> &str {
+        let place = issue.expression.as_deref().unwrap_or_default();
+        place.rsplit_once(".coding[").map_or(place, |(element, _)| element)
+    }
+    let is_unchecked =
+        |i: &Issue| i.code == IssueType::NotFound && i.diagnostics.starts_with(UNCHECKED);
+    let by_binding = issues.iter().filter(|issue| issue.code == IssueType::CodeInvalid);
+    let mut told: HashSet<String> =
+        by_binding.filter_map(|issue| issue.expression.clone()).collect();
+    issues.retain(|issue| !is_unchecked(issue) || told.insert(element(issue).to_owned()));
 }

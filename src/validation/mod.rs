@@ -16,11 +16,15 @@ mod catalog;
 mod fhirpath;
 mod finding;
 mod keyword;
+mod resolve;
 mod resource;
 mod scope;
+mod sight;
 
 use catalog::Catalog;
+pub use resolve::Outside;
 use resource::Place;
+pub use scope::Around;
 
 /// A profile that is not held, so that nothing can be said of it.
 #[derive(Clone, PartialEq, Eq, Debug, thiserror::Error)]
@@ -63,7 +67,7 @@ impl Validator {
     pub fn fault(&self, canonical: &str) -> Result<Option<String>, UnknownProfile> {
         let profile = self.catalog.profile(canonical);
         let profile = profile.ok_or_else(|| UnknownProfile(canonical.to_owned()))?;
-        Ok(scope::enter(&self.catalog, |scope| {
+        Ok(scope::enter(&self.catalog, None, Around::default(), |scope| {
             scope.catalog.compiled(profile).err().map(str::to_owned)
         }))
     }
@@ -71,10 +75,18 @@ impl Validator {
     /// Everything that is wrong with the resource, by its type and by the profiles that it claims;
     /// errors first, each cause once. Nothing, where all is well.
     pub fn check(&self, resource: &Resource) -> Vec<Issue> {
+        self.check_around(resource, Around::default())
+    }
+
+    /// The same, with a way to look at what is outside the resource.
+    pub fn check_around(&self, resource: &Resource, around: Around) -> Vec<Issue> {
         let value = resource.value();
-        scope::enter(&self.catalog, |scope| {
+        scope::enter(&self.catalog, Some(resource.shared()), around, |scope| {
             if resource::is_valid(scope, value, Place::Root) {
-                return Vec::new();
+                if !scope.has_untold() {
+                    return Vec::new();
+                }
+                scope.want_codes_only();
             }
             let found = resource::findings(scope, value, Place::Root);
             finding::issues(resource.kind().as_str(), found)
@@ -90,15 +102,25 @@ impl Validator {
         resource: &Resource,
         canonical: &str,
     ) -> Result<Vec<Issue>, UnknownProfile> {
+        self.check_profile_around(resource, canonical, Around::default())
+    }
+
+    /// The same, with a way to look at what is outside the resource.
+    ///
+    /// # Errors
+    /// [`UnknownProfile`] if no such profile is held.
+    pub fn check_profile_around(
+        &self,
+        resource: &Resource,
+        canonical: &str,
+        around: Around,
+    ) -> Result<Vec<Issue>, UnknownProfile> {
         let profile = self.catalog.profile(canonical);
         let profile = profile.ok_or_else(|| UnknownProfile(canonical.to_owned()))?;
         let value = resource.value();
-        Ok(scope::enter(&self.catalog, |scope| {
+        Ok(scope::enter(&self.catalog, Some(resource.shared()), around, |scope| {
             let mut found = resource::findings(scope, value, Place::Root);
-            let more = resource::within(scope, value, || {
-                resource::profile_findings(scope, profile, value)
-            });
-            found.extend(more);
+            found.extend(resource::profile_findings(scope, profile, value));
             finding::issues(resource.kind().as_str(), found)
         }))
     }
@@ -112,13 +134,13 @@ impl Validator {
     /// Compiles the schemas of those resource types and of the data types in them, so that no
     /// request has to wait for it.
     pub fn warm(&self, kinds: impl Iterator<Item = ResourceType>) {
-        scope::enter(&self.catalog, |scope| {
+        scope::enter(&self.catalog, None, Around::default(), |scope| {
             kinds.for_each(|kind| scope.catalog.warm(kind.as_str()));
         });
     }
 
     /// Compiles everything that is held; what cannot be compiled is told with its place.
     pub fn faults(&self) -> Vec<String> {
-        scope::enter(&self.catalog, |scope| scope.catalog.faults())
+        scope::enter(&self.catalog, None, Around::default(), |scope| scope.catalog.faults())
     }
 }

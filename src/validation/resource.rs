@@ -42,8 +42,7 @@ fn is_claim_met(scope: &Scope, value: &Value, canonical: &str) -> bool {
     }
     let Some(at) = scope.catalog.profile(canonical) else { return false };
     let Ok(profile) = scope.catalog.compiled(at) else { return false };
-    profile.kind.as_deref() == value.at("resourceType").as_str()
-        && profile.validator.is_valid(value)
+    profile.is_for(value.at("resourceType").as_str()) && profile.validator.is_valid(value)
 }
 
 /// All that is wrong with the resource, its profiles included.
@@ -77,7 +76,7 @@ pub(super) fn profile_findings(scope: &Scope, at: usize, value: &Value) -> Vec<F
         Ok(profile) => profile,
         Err(fault) => return vec![broken(fault).rule(name)],
     };
-    if profile.kind.as_deref() != value.at("resourceType").as_str() {
+    if !profile.is_for(value.at("resourceType").as_str()) {
         let kind = profile.kind.as_deref().unwrap_or("another type");
         let text = format!("The profile is for {kind} only.");
         return vec![Finding::error(IssueType::Structure, text).rule(name)];
@@ -90,22 +89,11 @@ pub(super) fn broken(fault: &str) -> Finding {
     Finding::error(IssueType::Exception, format!("The definition cannot be used: {fault}."))
 }
 
-/// Runs `work` with what the resource contains in sight of references.
-pub(super) fn within<R>(scope: &Scope, value: &Value, work: impl FnOnce() -> R) -> R {
-    let text = |value: &Value, key: &str| value.at(key).as_str().map(str::to_owned);
-    let list = value.at("contained").as_array().into_iter().flatten();
-    let ids = list.filter_map(|c| Some((text(c, "id")?, text(c, "resourceType")?))).collect();
-    scope.contained.borrow_mut().push(ids);
-    let answer = work();
-    scope.contained.borrow_mut().pop();
-    answer
-}
-
+/// Runs `work` with the resource as the one that is looked at.
 fn inside<R>(scope: &Scope, value: &Value, place: Place, work: impl FnOnce() -> R) -> Option<R> {
     scope.deeper(|| match place {
-        // What a contained resource refers to stands in its container.
-        Place::Contained => work(),
-        Place::Root | Place::Entry => within(scope, value, work),
+        Place::Root => work(),
+        Place::Contained | Place::Entry => scope.within(value, work),
     })
 }
 

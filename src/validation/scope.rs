@@ -1,32 +1,57 @@
 //! What a keyword can see beyond the value that it is given: the catalog, and the resource around.
 //!
-//! A keyword of jsonschema gets a value and nothing else. References between definitions and to
-//! contained resources need more, so the check that is running on this thread keeps it here. A
+//! A keyword of jsonschema gets a value and nothing else. References between definitions and
+//! between resources need more, so the check that is running on this thread keeps it here. A
 //! scope lasts for one check and is never seen from another thread.
 
 use std::cell::{Cell, RefCell};
+use std::collections::HashMap;
+use std::rc::Rc;
 use std::sync::Arc;
+
+use serde_json::Value;
 
 use super::catalog::Catalog;
 use super::finding::Finding;
+use super::resolve::{Document, Outside, Resolved, Target};
+use crate::fhir::Instant;
 
 thread_local! {
     static CURRENT: RefCell<Option<Scope>> = const { RefCell::new(None) };
 }
 
+/// What a check may use besides the resource and the definitions.
+#[derive(Clone, Default)]
+pub struct Around {
+    /// Finds resources that are not inside the one that is checked.
+    pub outside: Option<Arc<Outside>>,
+    /// The moment that now() and today() of invariants mean.
+    pub now: Option<Instant>,
+}
+
 /// One check in progress.
 pub(super) struct Scope {
     pub(super) catalog: Arc<Catalog>,
-    /// For each resource around the current value, outermost first: ids and types of what it
-    /// contains.
-    pub(super) contained: RefCell<Vec<Vec<(String, String)>>>,
+    pub(super) around: Around,
+    /// The resources around the current value, outermost first.
+    resources: RefCell<Vec<Target>>,
+    /// What was looked for outside.
+    fetched: RefCell<HashMap<String, Option<Rc<Document>>>>,
+    /// Which resources meet which profiles; none while that is being found out.
+    met: RefCell<HashMap<(usize, usize), Option<bool>>>,
     /// What keywords found, to be fetched by its number.
     findings: RefCell<Vec<Finding>>,
     depth: Cell<usize>,
+    /// Whether a code was met of which nothing can be said.
+    untold: Cell<bool>,
+    codes_only: Cell<bool>,
 }
 
 /// How deep resources may lie inside one another.
 const MAX_DEPTH: usize = 16;
+
+/// How many resources are looked for outside in one check.
+const MAX_FETCHES: usize = 10_000;
 
 impl Scope {
     /// Keeps a finding; the answer stands for it in an error of jsonschema.
@@ -42,6 +67,26 @@ impl Scope {
         self.findings.borrow().get(number).cloned()
     }
 
+    /// That a code was met of which nothing can be said.
+    pub(super) fn note_untold(&self) {
+        self.untold.set(true);
+    }
+
+    /// Whether there was one.
+    pub(super) fn has_untold(&self) -> bool {
+        self.untold.get()
+    }
+
+    /// From here on only what codes say is asked; all else is known to be well.
+    pub(super) fn want_codes_only(&self) {
+        self.codes_only.set(true);
+    }
+
+    /// Whether that is so.
+    pub(super) fn wants_codes_only(&self) -> bool {
+        self.codes_only.get()
+    }
+
     /// Runs `work` one resource deeper; none where resources nest without end.
     pub(super) fn deeper<R>(&self, work: impl FnOnce() -> R) -> Option<R> {
         if self.depth.get() >= MAX_DEPTH {
@@ -51,6 +96,83 @@ impl Scope {
         let answer = work();
         self.depth.set(self.depth.get() - 1);
         Some(answer)
+    }
+
+    /// The resource that the current value is in.
+    pub(super) fn here(&self) -> Option<Target> {
+        self.resources.borrow().last().cloned()
+    }
+
+    /// Runs `work` with `value`, a resource inside the current one, as the current one.
+    pub(super) fn within<R>(&self, value: &Value, work: impl FnOnce() -> R) -> R {
+        let here = self.here();
+        let target = here.map(|here| here.inside(value));
+        let target =
+            target.unwrap_or_else(|| Target::whole(Document::new(Arc::new(value.clone()))));
+        self.at(target, work)
+    }
+
+    /// Runs `work` with the resource `target` as the current one.
+    pub(super) fn at<R>(&self, target: Target, work: impl FnOnce() -> R) -> R {
+        self.resources.borrow_mut().push(target);
+        let answer = work();
+        self.resources.borrow_mut().pop();
+        answer
+    }
+
+    /// What the text of `Reference.reference`, in the current resource, leads to.
+    pub(super) fn resolve(&self, text: &str) -> Resolved {
+        match self.here() {
+            Some(here) => self.resolve_from(&here, text),
+            None => Resolved::Unknown,
+        }
+    }
+
+    /// The same, in the resource `from`.
+    pub(super) fn resolve_from(&self, from: &Target, text: &str) -> Resolved {
+        match from.resolve(text) {
+            Resolved::Unknown => match self.fetch(text) {
+                Some(found) => Resolved::Found(Target::whole(found)),
+                None => Resolved::Unknown,
+            },
+            known => known,
+        }
+    }
+
+    /// The resource of that reference or URL outside the one that is checked.
+    pub(super) fn fetch(&self, text: &str) -> Option<Rc<Document>> {
+        let outside = self.around.outside.as_ref()?;
+        if let Some(known) = self.fetched.borrow().get(text) {
+            return known.clone();
+        }
+        if self.fetched.borrow().len() >= MAX_FETCHES {
+            return None;
+        }
+        let found = outside(text).map(Document::new);
+        self.fetched.borrow_mut().insert(text.to_owned(), found.clone());
+        found
+    }
+
+    /// Whether the resource meets the profile at that position of the catalog. Resources that
+    /// refer to one another in a circle meet it unless something else is wrong with one of them.
+    pub(super) fn meets(&self, target: &Target, profile: usize) -> bool {
+        let value = target.value();
+        let key = (std::ptr::from_ref(value).addr(), profile);
+        if let Some(known) = self.met.borrow().get(&key) {
+            return known.unwrap_or(true);
+        }
+        self.met.borrow_mut().insert(key, None);
+        let met = self.deeper(|| {
+            self.at(target.clone(), || {
+                self.catalog.compiled(profile).is_ok_and(|held| {
+                    held.is_for(value.get("resourceType").and_then(Value::as_str))
+                        && held.validator.is_valid(value)
+                })
+            })
+        });
+        let met = met.unwrap_or(true);
+        self.met.borrow_mut().insert(key, Some(met));
+        met
     }
 }
 
@@ -67,13 +189,24 @@ impl Drop for Leave {
     }
 }
 
-/// Runs a check. Checks do not nest: what a check calls uses [`with`].
-pub(super) fn enter<R>(catalog: &Arc<Catalog>, work: impl FnOnce(&Scope) -> R) -> R {
+/// Runs a check of the resource. Checks do not nest: what a check calls uses [`with`].
+pub(super) fn enter<R>(
+    catalog: &Arc<Catalog>,
+    resource: Option<Arc<Value>>,
+    around: Around,
+    work: impl FnOnce(&Scope) -> R,
+) -> R {
+    let root = resource.map(|value| Target::whole(Document::new(value)));
     let scope = Scope {
         catalog: Arc::clone(catalog),
-        contained: RefCell::default(),
+        around,
+        resources: RefCell::new(root.into_iter().collect()),
+        fetched: RefCell::default(),
+        met: RefCell::default(),
         findings: RefCell::default(),
         depth: Cell::new(0),
+        untold: Cell::new(false),
+        codes_only: Cell::new(false),
     };
     CURRENT.with(|current| *current.borrow_mut() = Some(scope));
     let _leave = Leave;

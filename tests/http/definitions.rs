@@ -117,7 +117,7 @@ async fn broken_profiles_are_refused_with_the_place() {
     for (element, member) in [
         (json!({ "path": "Patient.name", "max": "many" }), ".max"),
         // eld-2
-        (json!({ "path": "Patient.name", "min": 2, "max": "1" }), ""),
+        (json!({ "path": "Patient.name", "min": 2, "max": "1" }), ".max"),
         (json!({ "path": "Patient.birthDate", "max": "*" }), ".max"),
         (json!({ "path": "Patient.link.other", "min": 0 }), ".min"),
         (json!({ "path": "Patient.colour", "min": 1 }), ".path"),

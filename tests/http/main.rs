@@ -21,6 +21,7 @@ mod read;
 mod round_trip;
 mod search;
 mod summary;
+mod terminology;
 mod transaction;
 mod validate;
 mod write;

@@ -10,6 +10,7 @@
 )]
 
 mod command;
+mod definitions;
 mod kill;
 
 use std::io::{BufRead, BufReader};

@@ -28,6 +28,15 @@ pub(super) fn definition(standard: &Standard, rules: &Rules, new: &Canonical) ->
     }
 }
 
+/// What is wrong with single elements of a definition that is no valid resource either: the rules for
+/// content often name no more than the whole.
+pub(super) fn places(standard: &Standard, new: &Canonical) -> Vec<Issue> {
+    match new.kind.as_str() {
+        "StructureDefinition" => structure::places(standard, new),
+        _ => Vec::new(),
+    }
+}
+
 /// An error at that element of the definition.
 fn fault(place: impl Into<String>, text: impl Into<String>) -> Issue {
     Issue::error(IssueType::BusinessRule, text).at(place)

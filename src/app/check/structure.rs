@@ -20,24 +20,37 @@ use crate::fhir::{Issue, IssueType};
 /// How many profiles may rest on one another.
 const MAX_DEPTH: usize = 32;
 
-pub(super) fn check(standard: &Standard, new: &Canonical) -> Vec<Issue> {
+/// What is wrong with its base and with each element by itself.
+pub(super) fn places(standard: &Standard, new: &Canonical) -> Vec<Issue> {
     let value = &new.value;
     let kind = value.at("type").as_str().unwrap_or_default();
     if !standard.model.contains(kind) {
         return vec![fault("StructureDefinition.type", "R4 has no type of this name.")];
     }
     let mut issues: Vec<Issue> = base(standard, new, kind).into_iter().collect();
-    let list = ["differential", "snapshot"].into_iter().find(|name| value.get(*name).is_some());
-    let list = list.unwrap_or("differential");
-    let elements = value.at(list).at("element").as_array().map_or(&[][..], Vec::as_slice);
+    let (list, elements) = elements(value);
     for (at, element) in elements.iter().enumerate() {
         let place = format!("StructureDefinition.{list}.element[{at}]");
         issues.extend(one(standard, kind, element, &place));
     }
+    issues
+}
+
+/// The elements of the definition, and the name of their list.
+fn elements(value: &Value) -> (&'static str, &[Value]) {
+    let list = ["differential", "snapshot"].into_iter().find(|name| value.get(*name).is_some());
+    let list = list.unwrap_or("differential");
+    (list, value.at(list).at("element").as_array().map_or(&[][..], Vec::as_slice))
+}
+
+/// The same, and whether rules can be made of the whole.
+pub(super) fn check(standard: &Standard, new: &Canonical) -> Vec<Issue> {
+    let mut issues = places(standard, new);
     // A finer word than that of the whole has been found already.
     if issues.iter().any(Issue::is_error) {
         return issues;
     }
+    let (list, elements) = elements(&new.value);
     let canonical = match &new.version {
         Some(version) => format!("{}|{version}", new.url),
         None => new.url.clone(),

@@ -12,7 +12,7 @@ use super::source::Source;
 use super::{Files, pretty};
 use crate::definitions::Fault;
 use crate::definitions::element::{
-    Binding, Constraint, Element, ElementType, Max, canonical_tail, choice_property,
+    Constraint, Element, ElementType, Max, canonical_tail, choice_property,
 };
 use crate::fhir::json::At;
 
@@ -107,6 +107,9 @@ impl Document<'_> {
         if parent.path == "Coding" {
             schema.insert("x-code".into(), json!(true));
         }
+        if QUANTITIES.contains(&parent.path.as_str()) {
+            schema.insert("x-unit".into(), json!(true));
+        }
         if parent.path == "Reference" {
             schema.insert("x-reference".into(), json!(true));
         }
@@ -183,7 +186,7 @@ impl Document<'_> {
         let mut schema = reference(&kind.code);
         let Some(object) = schema.as_object_mut() else { return schema };
         if let Some(binding) = element.binding.as_ref().filter(|_| is_bindable(&kind.code)) {
-            object.insert("x-binding".into(), binding_schema(binding));
+            object.insert("x-binding".into(), binding.schema());
         }
         if !kind.targets.is_empty() && kind.code == "Reference" {
             let targets: Vec<&str> = kind.targets.iter().map(|t| canonical_tail(t)).collect();
@@ -273,9 +276,8 @@ pub(crate) fn is_bindable(code: &str) -> bool {
     ["code", "Coding", "CodeableConcept", "Quantity", "string", "uri"].contains(&code)
 }
 
-fn binding_schema(binding: &Binding) -> Value {
-    json!({ "strength": binding.strength, "valueSet": binding.value_set })
-}
+/// The types that give a value with its unit.
+const QUANTITIES: [&str; 5] = ["Quantity", "Age", "Count", "Distance", "Duration"];
 
 /// Invariants as data. ele-1 and ext-1 hold by the structure itself (`x-element`).
 fn constraints<'c>(list: impl Iterator<Item = &'c Constraint>) -> Vec<Value> {

@@ -119,7 +119,7 @@ fn structure(mut value: Value) -> Value {
     let element = value.pointer_mut("/snapshot/element").map(Value::take).unwrap_or_default();
     let kept = ["url", "name", "kind", "abstract", "type", "baseDefinition", "derivation"];
     let mut short = Map::new();
-    for key in kept.into_iter().chain(["context"]) {
+    for key in kept.into_iter().chain(["context", "contextInvariant"]) {
         if let Some(found) = value.get(key) {
             short.insert(key.to_owned(), found.clone());
         }

@@ -21,9 +21,12 @@ pub(super) fn structures(source: &Source) -> Files {
     vec![file("extension", &source.extensions), file("profile", &source.profiles)]
 }
 
+const KEPT: [&str; 8] =
+    ["url", "name", "kind", "type", "baseDefinition", "derivation", "context", "contextInvariant"];
+
 fn differential(source: &Source, definition: &Value) -> Value {
     let mut short = Map::new();
-    for key in ["url", "name", "kind", "type", "baseDefinition", "derivation", "context"] {
+    for key in KEPT {
         if let Some(value) = definition.get(key) {
             short.insert(key.to_owned(), value.clone());
         }
@@ -32,7 +35,8 @@ fn differential(source: &Source, definition: &Value) -> Value {
     let sliced = elements().filter(|element| element.get("slicing").is_some());
     let sliced: Vec<&str> = sliced.filter_map(|element| element.at("id").as_str()).collect();
     let kept = elements().filter(|element| is_in_slicing(element, &sliced));
-    let kept = kept.filter_map(|element| difference(source, element)).collect();
+    let kept = kept.map(|element| possible(element, definition));
+    let kept = kept.filter_map(|element| difference(source, &element)).collect();
     short.insert("element".to_owned(), Value::Array(kept));
     Value::Object(short)
 }
@@ -45,6 +49,24 @@ fn is_in_slicing(element: &Value, sliced: &[&str]) -> bool {
         let whole = id.get(..at).unwrap_or(id);
         whole.ends_with("xtension") || whole.ends_with("[x]") || sliced.contains(&whole)
     })
+}
+
+/// The element without a maximum of 0 where it has slices that are asked for. The core specification
+/// has one such (codesystem-history), of which nothing could ever be right.
+fn possible(element: &Value, definition: &Value) -> Value {
+    let mut element = element.clone();
+    let slices = format!("{}:", element.at("id").as_str().unwrap_or_default());
+    let list = definition.at("element").as_array().into_iter().flatten();
+    let mut asked = list.filter(|other| other.at("min").as_u64().is_some_and(|min| min > 0));
+    let is_slice =
+        |other: &Value| other.at("id").as_str().is_some_and(|id| id.starts_with(&slices));
+    if element.at("max") == "0"
+        && asked.any(is_slice)
+        && let Some(object) = element.as_object_mut()
+    {
+        object.remove("max");
+    }
+    element
 }
 
 const RULES: [&str; 10] = [
@@ -74,7 +96,8 @@ fn difference(source: &Source, element: &Value) -> Option<Value> {
         }
         let same = base.map_or(&absent, |base| base.at(key));
         match key.as_str() {
-            "isModifier" => {}
+            // Only an extension can be a modifier that its type is not.
+            "isModifier" if path != "Extension" => {}
             "constraint" => {
                 let new = new_constraints(value, same);
                 if !new.is_empty() {

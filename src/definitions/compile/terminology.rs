@@ -1,24 +1,26 @@
-//! The code systems and value sets that bindings of types and resources need.
+//! The code systems of the standard, and the value sets that can be told from them or are bound to.
 //!
-//! All strengths of binding, and whatever their value sets are composed of. Codes, displays,
-//! hierarchy and properties stay; definitions and descriptions do not.
+//! Of value sets, those that bindings of any strength need, with whatever they are composed of, and
+//! all that are composed of the standard's own systems alone: no list of a licensed system's codes
+//! that nothing binds to. Codes, displays, hierarchy and properties stay; definitions and
+//! descriptions do not.
 //! Source: <http://hl7.org/fhir/R4/terminologies.html>.
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use serde_json::{Map, Value, json};
+use serde_json::{Map, Value};
 
 use super::source::Source;
 use super::{Files, lines};
+use crate::definitions::element::binding;
 use crate::fhir::json::At;
 
 pub(super) fn files(source: &Source) -> Files {
-    let (value_sets, systems) = needed(source);
-    let sets: BTreeMap<_, _> =
-        source.value_sets.iter().filter(|(url, _)| value_sets.contains(*url)).collect();
-    let codes: BTreeMap<_, _> =
-        source.code_systems.iter().filter(|(url, _)| systems.contains(*url)).collect();
+    let needed = needed(source);
+    let kept = |(url, set): &(&String, &Value)| needed.contains(*url) || is_own(source, set);
+    let sets: BTreeMap<_, _> = source.value_sets.iter().filter(kept).collect();
     let sets: Vec<Value> = sets.values().map(|set| value_set(set)).collect();
+    let codes: BTreeMap<_, _> = source.code_systems.iter().collect();
     let codes: Vec<Value> = codes.values().map(|system| code_system(system)).collect();
     vec![
         ("code-system/r4.ndjson".to_owned(), lines(codes.iter())),
@@ -26,27 +28,45 @@ pub(super) fn files(source: &Source) -> Files {
     ]
 }
 
-/// The canonicals of value sets and code systems, closed under composition.
-fn needed(source: &Source) -> (BTreeSet<String>, BTreeSet<String>) {
+/// Whether the set is composed of the standard's own code systems and sets alone.
+fn is_own(source: &Source, set: &Value) -> bool {
+    let own_system = |url: &str| source.code_systems.contains_key(url);
+    let own_set = |canonical: &str| {
+        source.value_sets.get(&plain(canonical)).is_some_and(|set| {
+            parts(set).all(|part| part.at("system").as_str().is_some_and(own_system))
+        })
+    };
+    parts(set).all(|part| {
+        let mut nested = part.at("valueSet").as_array().into_iter().flatten();
+        part.at("system").as_str().is_none_or(own_system)
+            && nested.all(|set| set.as_str().is_some_and(own_set))
+    })
+}
+
+/// The canonicals of value sets that are bound to, closed under composition.
+fn needed(source: &Source) -> BTreeSet<String> {
     let definitions = [&source.types, &source.resources, &source.profiles, &source.extensions];
     let mut todo = Vec::new();
     for definition in definitions.into_iter().flat_map(BTreeMap::values) {
         let elements = definition.at("element").as_array().into_iter().flatten();
-        todo.extend(elements.filter_map(|e| e.at("binding").at("valueSet").as_str()).map(plain));
+        let bindings = elements.filter_map(|element| binding(element.at("binding")));
+        for binding in bindings {
+            todo.push(plain(&binding.value_set));
+            todo.extend(binding.max_value_set.as_deref().map(plain));
+        }
     }
-    let (mut sets, mut systems) = (BTreeSet::new(), BTreeSet::new());
+    let mut sets = BTreeSet::new();
     while let Some(url) = todo.pop() {
         let Some(set) = source.value_sets.get(&url) else { continue };
         if !sets.insert(url) {
             continue;
         }
         for part in parts(set) {
-            systems.extend(part.at("system").as_str().map(str::to_owned));
             let nested = part.at("valueSet").as_array().into_iter().flatten();
             todo.extend(nested.filter_map(Value::as_str).map(plain));
         }
     }
-    (sets, systems)
+    sets
 }
 
 /// The includes and excludes of a value set.
@@ -60,18 +80,36 @@ fn plain(canonical: &str) -> String {
 }
 
 fn value_set(set: &Value) -> Value {
-    json!({ "url": set.at("url"), "version": set.at("version"), "compose": set.at("compose") })
+    shortened(set, &["url", "version", "name", "status", "compose"])
 }
 
 fn code_system(system: &Value) -> Value {
-    let mut short = Map::new();
-    for key in ["url", "version", "caseSensitive", "hierarchyMeaning", "content"] {
-        if let Some(value) = system.get(key) {
-            short.insert(key.to_owned(), value.clone());
+    const KEPT: [&str; 8] = [
+        "url",
+        "version",
+        "name",
+        "status",
+        "caseSensitive",
+        "valueSet",
+        "hierarchyMeaning",
+        "content",
+    ];
+    let mut short = shortened(system, &KEPT);
+    if let Some(short) = short.as_object_mut() {
+        if let Some(properties) = system.at("property").as_array() {
+            let short_of = |property: &Value| shortened(property, &["code", "uri", "type"]);
+            short.insert("property".into(), properties.iter().map(short_of).collect());
         }
+        short.insert("concept".into(), concepts(system.at("concept")));
     }
-    short.insert("concept".to_owned(), concepts(system.at("concept")));
-    Value::Object(short)
+    short
+}
+
+/// The members of those names, in that order.
+fn shortened(value: &Value, names: &[&str]) -> Value {
+    let kept =
+        names.iter().filter_map(|name| Some(((*name).to_owned(), value.get(*name)?.clone())));
+    Value::Object(kept.collect())
 }
 
 fn concepts(list: &Value) -> Value {

@@ -32,7 +32,7 @@ fn system() -> Value {
         ] })
 }
 
-fn held() -> Terminology {
+pub(super) fn held() -> Terminology {
     let mut held = Terminology::new(Arc::new(Definitions::default()));
     held.add(&system()).unwrap();
     let others = [
@@ -158,7 +158,7 @@ fn embedded_definitions() {
         expand::ExpandRequest::new(ValueSetSource::Canonical(gender), "2026-01-01T00:00:00Z");
     let set = expand::expand(&held, &request).unwrap();
     assert_eq!(set["expansion"]["total"], 4);
-    assert_eq!(set["status"], "unknown");
+    assert_eq!(set["status"], "active");
 }
 
 /// A set that names a version of a system means that version.

@@ -1,192 +1,73 @@
-//! The evaluation of compiled expressions.
+//! The evaluation of expressions.
 
 use std::borrow::Cow;
-use std::cmp::Ordering;
 
-use rust_decimal::Decimal;
-use serde_json::Value;
-
+use super::function::Call;
 use super::item::Item;
-use super::{Function, Node, Operator};
-use crate::validation::catalog::Context;
+use super::{Answer, Env, Fault, Node, Operator, TypeName, TypeTest};
+use crate::terminology::ucum;
 
-/// What an expression sees.
-pub(in crate::validation) struct Env<'v> {
-    /// The value that the invariant stands on.
-    pub(in crate::validation) focus: &'v Value,
-    /// The names of types, by which choice elements are known.
-    pub(in crate::validation) context: &'v Context,
+/// What changes from step to step.
+#[derive(Clone, Copy)]
+pub(super) struct Frame<'f, 'v> {
+    pub(super) this: &'f Item<'v>,
+    pub(super) index: Option<usize>,
+    pub(super) total: Option<&'f [Item<'v>]>,
 }
 
-/// A collection; none where the engine must be asked.
-type Answer<'v> = Option<Vec<Item<'v>>>;
+impl<'f, 'v> Frame<'f, 'v> {
+    pub(super) fn of(this: &'f Item<'v>) -> Self {
+        Self { this, index: None, total: None }
+    }
+}
 
 impl Node {
-    /// Whether the invariant holds; nothing counts as holding. None where the engine must be asked.
-    pub(in crate::validation) fn holds(&self, env: &Env<'_>) -> Option<bool> {
-        let focus = [Item::Place(env.focus, None)];
-        Some(truth(&self.eval(env, &focus)?)?.unwrap_or(true))
-    }
-
-    fn eval<'v>(&'v self, env: &Env<'v>, focus: &[Item<'v>]) -> Answer<'v> {
+    pub(super) fn eval<'v>(&'v self, env: &Env<'v>, frame: &Frame<'_, 'v>) -> Answer<'v> {
         match self {
-            Self::This => Some(focus.to_vec()),
-            // Only at the root of a resource is it known.
-            Self::Resource => {
-                env.focus.get("resourceType")?;
-                Some(vec![Item::Place(env.focus, None)])
+            Self::This => Ok(vec![frame.this.clone()]),
+            Self::Index => {
+                let index = frame.index.and_then(|at| i64::try_from(at).ok());
+                Ok(index.map(Item::Integer).into_iter().collect())
             }
-            Self::Nothing => Some(Vec::new()),
-            Self::Bool(value) => Some(vec![Item::Bool(*value)]),
-            Self::Number(number) => Some(vec![Item::Number(*number)]),
-            Self::Text(text) => Some(vec![Item::Text(Cow::Borrowed(text))]),
+            Self::Total => Ok(frame.total.unwrap_or_default().to_vec()),
+            Self::Nothing => Ok(Vec::new()),
+            Self::Literal(Item::Text(text)) => Ok(vec![Item::Text(Cow::Borrowed(text))]),
+            Self::Literal(item) => Ok(vec![item.clone()]),
+            Self::Constant(name) => constant(name, env),
+            Self::Head(name) => Ok(head(name, frame.this)),
             Self::Member(left, name) => {
                 let mut found = Vec::new();
-                for item in left.eval(env, focus)? {
-                    item.members(name, env.context, &mut found);
+                for item in left.eval(env, frame)? {
+                    item.members(name, &mut found);
                 }
-                Some(found)
+                Ok(found)
             }
-            Self::At(left, at) => {
-                Some(left.eval(env, focus)?.into_iter().skip(*at).take(1).collect())
+            Self::At(left, index) => {
+                let left = left.eval(env, frame)?;
+                let Some(at) = integer(&index.eval(env, frame)?)? else { return Ok(Vec::new()) };
+                let at = usize::try_from(at).ok();
+                Ok(at.and_then(|at| left.into_iter().nth(at)).into_iter().collect())
             }
-            Self::Call(left, function) => {
-                let left = left.eval(env, focus)?;
-                function.call(env, focus, left)
+            Self::Call(left, entry, arguments) => {
+                let left = left.eval(env, frame)?;
+                (entry.run)(&Call { env, frame, arguments }, left)
             }
+            Self::Type(left, test, kind) => kind.test(*test, left.eval(env, frame)?),
+            Self::Negate(inner) => negate(inner.eval(env, frame)?),
             Self::Pair(left, operator, right) => {
-                let left = left.eval(env, focus)?;
-                operator.apply(left, || right.eval(env, focus))
+                let left = left.eval(env, frame)?;
+                if operator.is_logic() {
+                    return operator.connect(truth(&left)?, || right.eval(env, frame));
+                }
+                operator.apply(left, right.eval(env, frame)?)
             }
         }
-    }
-}
-
-impl Function {
-    fn call<'v>(&'v self, env: &Env<'v>, focus: &[Item<'v>], left: Vec<Item<'v>>) -> Answer<'v> {
-        let bool = |value: bool| Some(vec![Item::Bool(value)]);
-        match self {
-            Self::Exists => bool(!left.is_empty()),
-            Self::Empty => bool(left.is_empty()),
-            Self::Not => match truth(&left)? {
-                Some(value) => bool(!value),
-                None => Some(Vec::new()),
-            },
-            Self::Count => Some(vec![Item::Number(Decimal::from(left.len()))]),
-            Self::First => Some(left.into_iter().take(1).collect()),
-            Self::Tail => Some(left.into_iter().skip(1).collect()),
-            Self::IsDistinct => bool(is_distinct(&left)?),
-            Self::HasValue => bool(matches!(left.as_slice(), [only] if only.has_value())),
-            Self::Where(criteria) => {
-                let mut found = Vec::new();
-                for item in left {
-                    let one = [item];
-                    if truth(&criteria.eval(env, &one)?)? == Some(true) {
-                        found.extend(one);
-                    }
-                }
-                Some(found)
-            }
-            Self::Select(projection) => {
-                let mut found = Vec::new();
-                for item in left {
-                    found.extend(projection.eval(env, &[item])?);
-                }
-                Some(found)
-            }
-            Self::All(criteria) => {
-                for item in left {
-                    if truth(&criteria.eval(env, &[item])?)? != Some(true) {
-                        return bool(false);
-                    }
-                }
-                bool(true)
-            }
-            Self::StartsWith(part) | Self::Contains(part) => {
-                self.find(&left, &part.eval(env, focus)?)
-            }
-            Self::Intersect(other) => {
-                let other = other.eval(env, focus)?;
-                let mut found = Vec::new();
-                for item in left {
-                    if has(&other, &item)? && !has(&found, &item)? {
-                        found.push(item);
-                    }
-                }
-                Some(found)
-            }
-            Self::Combine(other) => {
-                let other = other.eval(env, focus)?;
-                Some(left.into_iter().chain(other).collect())
-            }
-        }
-    }
-
-    /// The functions that look for a text in a text.
-    fn find<'v>(&self, left: &[Item<'v>], part: &[Item<'v>]) -> Answer<'v> {
-        let (text, part) = match (left, part) {
-            ([], _) | (_, []) => return Some(Vec::new()),
-            ([text], [part]) => (text.text()?, part.text()?),
-            _ => return None,
-        };
-        let starts = matches!(self, Self::StartsWith(_));
-        let found = if starts { text.starts_with(part) } else { text.contains(part) };
-        Some(vec![Item::Bool(found)])
     }
 }
 
 impl Operator {
-    fn apply<'v>(self, left: Vec<Item<'v>>, right: impl FnOnce() -> Answer<'v>) -> Answer<'v> {
-        if matches!(self, Self::And | Self::Or | Self::Xor | Self::Implies) {
-            return self.connect(truth(&left)?, right);
-        }
-        let right = right()?;
-        let bool = |value: bool| Some(vec![Item::Bool(value)]);
-        match self {
-            Self::Union => {
-                let mut found = Vec::new();
-                for item in left.into_iter().chain(right) {
-                    if !has(&found, &item)? {
-                        found.push(item);
-                    }
-                }
-                Some(found)
-            }
-            Self::In => match left.as_slice() {
-                [] => Some(Vec::new()),
-                [only] => bool(has(&right, only)?),
-                _ => None,
-            },
-            Self::Equal | Self::NotEqual => match equal(&left, &right)? {
-                Some(value) => bool(value == (self == Self::Equal)),
-                None => Some(Vec::new()),
-            },
-            Self::Concatenate => {
-                let one = |side: &[Item<'v>]| match side {
-                    [] => Some(String::new()),
-                    [only] => only.text().map(str::to_owned),
-                    _ => None,
-                };
-                Some(vec![Item::Text(Cow::Owned(one(&left)? + &one(&right)?))])
-            }
-            _ => {
-                let (a, b) = match (left.as_slice(), right.as_slice()) {
-                    ([], _) | (_, []) => return Some(Vec::new()),
-                    ([a], [b]) => (a, b),
-                    _ => return None,
-                };
-                if self == Self::Add {
-                    return Some(vec![Item::Number(a.number()?.checked_add(b.number()?)?)]);
-                }
-                let Some(order) = a.compare(b)? else { return Some(Vec::new()) };
-                bool(match self {
-                    Self::Less => order == Ordering::Less,
-                    Self::LessOrEqual => order != Ordering::Greater,
-                    Self::Greater => order == Ordering::Greater,
-                    _ => order != Ordering::Less,
-                })
-            }
-        }
+    fn is_logic(self) -> bool {
+        matches!(self, Self::And | Self::Or | Self::Xor | Self::Implies)
     }
 
     /// Three-valued logic (<http://hl7.org/fhirpath/N1/#boolean-logic>); what decides alone is not
@@ -198,7 +79,7 @@ impl Operator {
             _ => None,
         };
         if let Some(value) = decided {
-            return Some(vec![Item::Bool(value)]);
+            return Ok(vec![Item::Bool(value)]);
         }
         let right = truth(&right()?)?;
         let value = match (self, left, right) {
@@ -210,50 +91,119 @@ impl Operator {
             (Self::Xor, Some(a), Some(b)) => Some(a != b),
             _ => None,
         };
-        Some(value.map(Item::Bool).into_iter().collect())
+        Ok(value.map(Item::Bool).into_iter().collect())
     }
 }
 
-/// The boolean that a collection stands for: an inner none for nothing, none for several items.
-#[expect(clippy::option_option, reason = "the outer none asks the engine, the inner is nothing")]
-fn truth(items: &[Item<'_>]) -> Option<Option<bool>> {
+/// A name at the start of a path: that of the type of `$this`, or of an element.
+fn head<'v>(name: &str, this: &Item<'v>) -> Vec<Item<'v>> {
+    let is_type = name.starts_with(|c: char| c.is_ascii_uppercase());
+    if is_type && this.element().is_some_and(|element| element.is(name)) {
+        return vec![this.clone()];
+    }
+    let mut found = Vec::new();
+    this.members(name, &mut found);
+    found
+}
+
+fn constant<'v>(name: &str, env: &Env<'v>) -> Answer<'v> {
+    let text = |text: &'static str| Ok(vec![Item::Text(Cow::Borrowed(text))]);
+    let of_resource = |resource: &Option<Item<'v>>| match resource {
+        Some(resource) => Ok(vec![resource.clone()]),
+        None => Err(Fault::new(format!("there is no %{name} here"))),
+    };
+    match name {
+        "context" => Ok(vec![env.focus.clone()]),
+        "resource" => of_resource(&env.resource),
+        "rootResource" => of_resource(&env.root_resource),
+        "ucum" => text(ucum::SYSTEM),
+        "sct" => text("http://snomed.info/sct"),
+        "loinc" => text("http://loinc.org"),
+        _ => {
+            let url = name
+                .strip_prefix("vs-")
+                .map(|set| format!("http://hl7.org/fhir/ValueSet/{set}"))
+                .or_else(|| {
+                    let extension = name.strip_prefix("ext-")?;
+                    Some(format!("http://hl7.org/fhir/StructureDefinition/{extension}"))
+                });
+            let url = url.ok_or_else(|| Fault::new(format!("there is no constant %{name}")))?;
+            Ok(vec![Item::Text(Cow::Owned(url))])
+        }
+    }
+}
+
+fn negate(items: Vec<Item<'_>>) -> Answer<'_> {
+    let Some(item) = single(&items)? else { return Ok(items) };
+    let number = match item.atom() {
+        Some(super::item::Atom::Integer(number)) => number.checked_neg().map(Item::Integer),
+        Some(super::item::Atom::Decimal(number)) => Some(Item::Decimal(-number)),
+        Some(super::item::Atom::Quantity(quantity)) => {
+            let value = -quantity.value;
+            let unit = quantity.unit.owned();
+            Some(Item::Quantity(super::quantity::Quantity { value, unit }))
+        }
+        _ => return Err(Fault::new("a sign stands before something that is no number")),
+    };
+    Ok(number.into_iter().collect())
+}
+
+impl TypeName {
+    fn test<'v>(&self, test: TypeTest, items: Vec<Item<'v>>) -> Answer<'v> {
+        if test == TypeTest::OfType {
+            return Ok(items.into_iter().filter(|item| self.is_of(item)).collect());
+        }
+        match (test, single(&items)) {
+            // `as` on several items is used by published expressions, and means ofType there.
+            (TypeTest::As, Ok(_) | Err(_)) => {
+                Ok(items.into_iter().filter(|item| self.is_of(item)).collect())
+            }
+            (_, Ok(None)) => Ok(Vec::new()),
+            (_, Ok(Some(item))) => Ok(vec![Item::Bool(self.is_of(item))]),
+            (_, Err(fault)) => Err(fault),
+        }
+    }
+
+    fn is_of(&self, item: &Item<'_>) -> bool {
+        match item {
+            Item::Element(element) => !self.system && element.is(&self.name),
+            _ => self.system && (self.name == "Any" || item.type_name().1 == self.name),
+        }
+    }
+}
+
+/// The only item; none for nothing.
+pub(super) fn single<'i, 'v>(items: &'i [Item<'v>]) -> Result<Option<&'i Item<'v>>, Fault> {
     match items {
-        [] => Some(None),
-        [only] => Some(Some(only.truth())),
-        _ => None,
+        [] => Ok(None),
+        [only] => Ok(Some(only)),
+        _ => Err(Fault::new("one value is expected and there are several")),
     }
 }
 
-#[expect(clippy::option_option, reason = "the outer none asks the engine, the inner is nothing")]
-fn equal(left: &[Item<'_>], right: &[Item<'_>]) -> Option<Option<bool>> {
-    if left.is_empty() || right.is_empty() {
-        return Some(None);
-    }
-    if left.len() != right.len() {
-        return Some(Some(false));
-    }
-    for (a, b) in left.iter().zip(right) {
-        if !a.equals(b)? {
-            return Some(Some(false));
-        }
-    }
-    Some(Some(true))
+/// The boolean that a collection stands for; none for nothing.
+pub(super) fn truth(items: &[Item<'_>]) -> Result<Option<bool>, Fault> {
+    Ok(single(items)?.map(Item::truth))
 }
 
-fn has(items: &[Item<'_>], wanted: &Item<'_>) -> Option<bool> {
-    for item in items {
-        if item.equals(wanted)? {
-            return Some(true);
-        }
+/// The integer of a collection; none for nothing.
+pub(super) fn integer(items: &[Item<'_>]) -> Result<Option<i64>, Fault> {
+    match single(items)?.map(Item::atom) {
+        None => Ok(None),
+        Some(Some(super::item::Atom::Integer(number))) => Ok(Some(number)),
+        Some(_) => Err(Fault::new("an integer is expected")),
     }
-    Some(false)
 }
 
-fn is_distinct(items: &[Item<'_>]) -> Option<bool> {
-    for (at, item) in items.iter().enumerate() {
-        if has(items.get(..at)?, item)? {
-            return Some(false);
-        }
+/// The text of a collection; none for nothing.
+pub(super) fn text<'i>(items: &'i [Item<'_>]) -> Result<Option<&'i str>, Fault> {
+    match single(items)? {
+        None => Ok(None),
+        Some(item) => match item.text() {
+            Some(text) => Ok(Some(text)),
+            // An element that says only why there is no value.
+            None if item.element().is_some_and(|element| element.value.is_none()) => Ok(None),
+            None => Err(Fault::new("a text is expected")),
+        },
     }
-    Some(true)
 }

@@ -1,86 +1,106 @@
 //! `x-binding`: codes come from a value set.
 //!
-//! required: an error unless a code is in the set; extensible: a warning where codes are given and
-//! none of them is. preferred and example ask nothing. What cannot be told from the code systems
-//! held is no error, and a warning where the binding is required.
-//! Source: <http://hl7.org/fhir/R4/terminologies.html#strength>.
+//! required: an error unless a code is in the set, and one that may be chosen; text alone is not
+//! enough. extensible: a warning where none of the codes is in the set. preferred: an information.
+//! example asks nothing. A maximum set, where there is one, is an error to leave whatever the
+//! strength. What cannot be told from what is held is no error, and a warning where the set must be
+//! kept to.
+//! Source: <http://hl7.org/fhir/R4/terminologies.html#strength>,
+//! <http://hl7.org/fhir/R4/extension-elementdefinition-maxvalueset.html>.
 
 use serde_json::Value;
 
 use super::{Rule, Site};
-use crate::fhir::IssueType;
 use crate::fhir::json::At;
-use crate::terminology::Membership;
+use crate::fhir::{Issue, IssueType, Severity};
+use crate::terminology::concepts::Concept;
+use crate::terminology::{Membership, Terminology};
 use crate::validation::finding::Finding;
 use crate::validation::scope::Scope;
 
 struct Binding {
-    required: bool,
+    strength: Strength,
     value_set: String,
+    max: Option<String>,
 }
 
-/// A binding that asks nothing.
-struct Nothing;
+#[derive(Clone, Copy, PartialEq, Eq)]
+enum Strength {
+    Required,
+    Extensible,
+    Preferred,
+    Example,
+}
 
 pub(super) fn rule(_: Site<'_>, value: &Value) -> Result<Box<dyn Rule>, String> {
     let value_set = value.at("valueSet").as_str().ok_or("a valueSet is expected")?.to_owned();
-    match value.at("strength").as_str() {
-        Some("required") => Ok(Box::new(Binding { required: true, value_set })),
-        Some("extensible") => Ok(Box::new(Binding { required: false, value_set })),
-        Some("preferred" | "example") => Ok(Box::new(Nothing)),
-        _ => Err("a strength is expected".to_owned()),
-    }
-}
-
-impl Rule for Nothing {
-    fn findings(&self, _: &Scope, _: &Value) -> Vec<Finding> {
-        Vec::new()
-    }
+    let strength = match value.at("strength").as_str() {
+        Some("required") => Strength::Required,
+        Some("extensible") => Strength::Extensible,
+        Some("preferred") => Strength::Preferred,
+        Some("example") => Strength::Example,
+        _ => return Err("a strength is expected".to_owned()),
+    };
+    let max = value.at("maxValueSet").as_str().map(str::to_owned);
+    Ok(Box::new(Binding { strength, value_set, max }))
 }
 
 /// What the codes of a value say about a set.
-#[derive(PartialEq, Eq)]
+#[derive(Clone, Copy, PartialEq, Eq)]
 enum Verdict {
     /// There is no code, and something else in its place (an extension).
     Silent,
     /// There is no code.
     Uncoded,
+    /// The code is in the set, and only groups others.
+    Abstract,
     Coded(Membership),
 }
 
-impl Binding {
-    fn verdict(&self, scope: &Scope, value: &Value) -> Verdict {
-        let member = |system: Option<&str>, code: &str| {
-            scope.catalog.terminology.membership(&self.value_set, system, code)
-        };
-        match value {
-            Value::String(code) => Verdict::Coded(member(None, code)),
-            Value::Object(object) => {
-                let coding = |coding: &Value| {
-                    let code = coding.at("code").as_str()?;
-                    // A code without a system has no meaning, so it is in no set.
-                    Some(match coding.at("system").as_str() {
-                        Some(system) => member(Some(system), code),
-                        None => Membership::Out,
-                    })
-                };
-                let found: Vec<Membership> = match object.get("coding") {
-                    Some(list) => {
-                        list.as_array().into_iter().flatten().filter_map(coding).collect()
-                    }
-                    None => coding(value).into_iter().collect(),
-                };
-                let best = [Membership::In, Membership::Unknown, Membership::Out];
-                match best.into_iter().find(|best| found.contains(best)) {
-                    Some(best) => Verdict::Coded(best),
-                    None if is_quantity(value) || is_extended(value) => Verdict::Silent,
-                    None => Verdict::Uncoded,
-                }
+fn verdict(terminology: &Terminology, set: &str, value: &Value) -> Verdict {
+    match value {
+        Value::String(code) => Verdict::Coded(terminology.membership(set, None, code)),
+        Value::Object(object) => {
+            let found = match object.get("coding") {
+                Some(list) => best(terminology, set, list.as_array().into_iter().flatten()),
+                None => best(terminology, set, std::iter::once(value)),
+            };
+            match found {
+                Some(verdict) => verdict,
+                None if is_quantity(value) || is_extended(value) => Verdict::Silent,
+                None => Verdict::Uncoded,
             }
-            // A wrong JSON type is told by the type.
-            _ => Verdict::Silent,
         }
+        // A wrong JSON type is told by the type.
+        _ => Verdict::Silent,
     }
+}
+
+/// What speaks most for the set among the codings; none where none has a code.
+fn best<'v>(
+    terminology: &Terminology,
+    set: &str,
+    codings: impl Iterator<Item = &'v Value>,
+) -> Option<Verdict> {
+    let rank = |verdict: &Verdict| match verdict {
+        Verdict::Coded(Membership::In) => 0,
+        Verdict::Coded(Membership::Unknown) => 1,
+        Verdict::Abstract => 2,
+        _ => 3,
+    };
+    codings.filter_map(|coding| of_coding(terminology, set, coding)).min_by_key(rank)
+}
+
+fn of_coding(terminology: &Terminology, set: &str, coding: &Value) -> Option<Verdict> {
+    let code = coding.at("code").as_str()?;
+    // A code without a system has no meaning, so it is in no set.
+    let Some(system) = coding.at("system").as_str() else {
+        return Some(Verdict::Coded(Membership::Out));
+    };
+    let found = terminology.membership(set, Some(system), code);
+    let concept = || terminology.code_system(system).and_then(|held| held.concept(code));
+    let groups = found == Membership::In && concept().is_some_and(Concept::is_abstract);
+    Some(if groups { Verdict::Abstract } else { Verdict::Coded(found) })
 }
 
 fn is_quantity(value: &Value) -> bool {
@@ -92,39 +112,81 @@ fn is_extended(value: &Value) -> bool {
     value.get("extension").is_some() && value.get("text").is_none()
 }
 
-impl Rule for Binding {
-    fn holds(&self, scope: &Scope, value: &Value) -> bool {
-        match self.verdict(scope, value) {
-            Verdict::Silent | Verdict::Coded(Membership::In) => true,
-            Verdict::Uncoded | Verdict::Coded(Membership::Unknown) => !self.required,
-            Verdict::Coded(Membership::Out) => false,
+impl Binding {
+    fn verdict(&self, scope: &Scope, value: &Value) -> Verdict {
+        verdict(&scope.catalog.terminology, &self.value_set, value)
+    }
+
+    fn is_kept(&self, verdict: Verdict) -> bool {
+        match (verdict, self.strength) {
+            (Verdict::Silent | Verdict::Coded(Membership::In), _) | (_, Strength::Example) => true,
+            (Verdict::Uncoded | Verdict::Coded(Membership::Unknown), _) => {
+                self.strength != Strength::Required
+            }
+            // Where the set need not be kept to, the code itself tells of it.
+            (Verdict::Abstract, _) => self.strength != Strength::Required,
+            (Verdict::Coded(Membership::Out), _) => false,
         }
     }
 
-    fn findings(&self, scope: &Scope, value: &Value) -> Vec<Finding> {
-        if self.holds(scope, value) {
-            return Vec::new();
-        }
+    /// What the maximum set says; nothing where that cannot be told either.
+    fn beyond(&self, scope: &Scope, value: &Value) -> Option<&str> {
+        let max = self.max.as_deref()?;
+        let found = verdict(&scope.catalog.terminology, max, value);
+        (found == Verdict::Coded(Membership::Out)).then_some(max)
+    }
+
+    fn say(&self, verdict: Verdict) -> Finding {
         let set = &self.value_set;
         let code = IssueType::CodeInvalid;
-        let finding = match (self.verdict(scope, value), self.required) {
-            (Verdict::Coded(Membership::Unknown), _) => {
-                let text = format!(
-                    "Whether the code is in {set} cannot be told: its code system is not held here."
-                );
-                Finding::warning(code, text)
-            }
+        match (verdict, self.strength) {
+            (Verdict::Coded(Membership::Unknown), _) => Finding::warning(
+                code,
+                format!(
+                    "Whether the code is in {set} cannot be told from the code systems held here."
+                ),
+            ),
             (Verdict::Uncoded, _) => {
                 Finding::error(code, format!("A code from {set} is required; text is not enough."))
             }
-            (_, true) => Finding::error(code, format!("The code must be one of {set}.")),
-            (_, false) => {
-                let text = format!(
-                    "The code is not one of {set}; another is right only where none of the set fits."
-                );
-                Finding::warning(code, text)
+            (Verdict::Abstract, _) => Finding::error(
+                code,
+                format!("The code only groups others; one of those in {set} is required."),
+            ),
+            (_, Strength::Required) => {
+                Finding::error(code, format!("The code must be one of {set}."))
             }
-        };
-        vec![finding.rule(set)]
+            (_, Strength::Extensible) => Finding::warning(
+                code,
+                format!(
+                    "The code is not one of {set}; another is right only where none of the set fits."
+                ),
+            ),
+            _ => {
+                let text = format!("The code is not one of {set}, which is preferred.");
+                Finding::of(Issue { severity: Severity::Information, ..Issue::warning(code, text) })
+            }
+        }
+    }
+}
+
+impl Rule for Binding {
+    fn holds(&self, scope: &Scope, value: &Value) -> bool {
+        if self.strength == Strength::Example && self.max.is_none() {
+            return true;
+        }
+        self.is_kept(self.verdict(scope, value)) && self.beyond(scope, value).is_none()
+    }
+
+    fn findings(&self, scope: &Scope, value: &Value) -> Vec<Finding> {
+        if let Some(max) = self.beyond(scope, value) {
+            let text = format!("The code must be one of {max}, whatever else may be added.");
+            return vec![Finding::error(IssueType::CodeInvalid, text).rule(max)];
+        }
+        let verdict = self.verdict(scope, value);
+        if self.is_kept(verdict) {
+            return Vec::new();
+        }
+        vec![self.say(verdict).rule(&self.value_set)]
     }
 }

@@ -1,15 +1,20 @@
-//! `x-code`: a Coding's code is in the system that it names, where all of that system is held.
+//! `x-code`: what a Coding says is so by the code system that it names.
 //!
-//! Whatever the binding: a code that its own system does not have means nothing. The systems of
-//! terminology.hl7.org grow between versions of the standard, so there it is a warning.
-//! Source: <http://hl7.org/fhir/R4/datatypes.html#Coding>.
+//! Whatever the binding: a code that its own system does not have means nothing. A code that is not
+//! in use any more, one that only groups others, and a display that is not the code's are warnings.
+//! Of a system that is not held, or held in part, it is told once for each Coding that nothing can
+//! be said; the quick way through passes over that, and the check comes back for it.
+//! Source: <http://hl7.org/fhir/R4/datatypes.html#Coding>,
+//! <http://hl7.org/fhir/R4/codesystem.html>.
 
 use serde_json::Value;
 
 use super::{Rule, Site};
 use crate::fhir::IssueType;
-use crate::terminology::Membership;
-use crate::validation::finding::Finding;
+use crate::terminology::concepts::Concept;
+use crate::terminology::validate_code::is_name;
+use crate::terminology::{CodeSystem, Membership, Terminology, ucum};
+use crate::validation::finding::{Finding, UNCHECKED};
 use crate::validation::scope::Scope;
 
 struct Code;
@@ -21,20 +26,140 @@ pub(super) fn rule(_: Site<'_>, _: &Value) -> Result<Box<dyn Rule>, String> {
 
 impl Rule for Code {
     fn holds(&self, scope: &Scope, value: &Value) -> bool {
-        let text = |name: &str| value.get(name).and_then(Value::as_str);
-        let (Some(system), Some(code)) = (text("system"), text("code")) else { return true };
-        scope.catalog.terminology.has_code(system, code) != Membership::Out
+        is_well(scope, value)
     }
 
     fn findings(&self, scope: &Scope, value: &Value) -> Vec<Finding> {
-        if self.holds(scope, value) {
-            return Vec::new();
-        }
-        let system = value.get("system").and_then(Value::as_str).unwrap_or_default();
-        let text = "The code system that is named does not have the code.";
-        if system.starts_with("http://terminology.hl7.org/") {
-            return vec![Finding::warning(IssueType::CodeInvalid, text)];
-        }
-        vec![Finding::error(IssueType::CodeInvalid, text)]
+        told(scope, value)
     }
+
+    fn is_about_codes(&self) -> bool {
+        true
+    }
+}
+
+/// Whether nothing speaks against the code; what cannot be told is noted in the scope.
+pub(super) fn is_well(scope: &Scope, value: &Value) -> bool {
+    match judge(&scope.catalog.terminology, value) {
+        Verdict::Well => true,
+        Verdict::Untold(_) => {
+            scope.note_untold();
+            true
+        }
+        Verdict::Faults(_) => false,
+    }
+}
+
+/// What is to be told of the code.
+pub(super) fn told(scope: &Scope, value: &Value) -> Vec<Finding> {
+    match judge(&scope.catalog.terminology, value) {
+        Verdict::Well => Vec::new(),
+        Verdict::Untold(finding) => vec![finding],
+        Verdict::Faults(findings) => findings,
+    }
+}
+
+enum Verdict {
+    Well,
+    /// Nothing can be said of it.
+    Untold(Finding),
+    Faults(Vec<Finding>),
+}
+
+fn judge(terminology: &Terminology, value: &Value) -> Verdict {
+    let text = |name: &str| value.get(name).and_then(Value::as_str);
+    let Some(code) = text("code") else { return Verdict::Well };
+    let Some(system) = text("system") else {
+        // What stands in place of the system (an extension) may say why there is none.
+        let said = value.get("_system").is_some() || text("display").is_none() && code.is_empty();
+        let words = "A code means something only in a code system; name it in system.";
+        return if said { Verdict::Well } else { fault(warning(words)) };
+    };
+    match terminology.find_system(system, text("version")) {
+        Ok(held) => of_held(held, code, text("display")),
+        Err(_) if terminology.code_system(system).is_some() => {
+            untold(system, "its system is not held here in the version that is named")
+        }
+        Err(_) => of_unheld(terminology, system, code),
+    }
+}
+
+fn of_unheld(terminology: &Terminology, system: &str, code: &str) -> Verdict {
+    match terminology.has_code(system, code) {
+        Membership::In => Verdict::Well,
+        Membership::Out => {
+            let near = (system == ucum::SYSTEM).then(|| ucum::check(code).err()).flatten();
+            let text = near.map_or_else(|| format!("{system} has no such code."), |n| n.message);
+            fault(Finding::error(IssueType::CodeInvalid, text))
+        }
+        Membership::Unknown if !system.contains(':') => {
+            fault(warning("The system of a code is an absolute URI."))
+        }
+        Membership::Unknown if terminology.value_set(system).is_some() => {
+            fault(warning("The system of a code is a code system; this is the URL of a value set."))
+        }
+        Membership::Unknown => untold(system, "its system is not held here"),
+    }
+}
+
+fn of_held(held: &CodeSystem, code: &str, display: Option<&str>) -> Verdict {
+    let Some(concept) = held.concept(code) else { return of_unknown(held, code) };
+    let mut found = Vec::new();
+    if concept.is_inactive() {
+        found.push(warning("The code is inactive: it is not to be used for new entries."));
+    }
+    if concept.is_abstract() {
+        found.push(warning("The code is abstract: it groups others and is not to be chosen."));
+    }
+    if display.is_some_and(|display| !is_name(concept, display)) {
+        let known = concept.display().map(|known| format!(", which is \"{known}\""));
+        let known = known.unwrap_or_default();
+        let text = format!("The display is not that of the code{known}.");
+        found.push(warning(&text).below(".display"));
+    }
+    if found.is_empty() { Verdict::Well } else { Verdict::Faults(found) }
+}
+
+fn of_unknown(held: &CodeSystem, code: &str) -> Verdict {
+    if !held.is_complete() {
+        return untold(&held.url, "its system is held here only in part");
+    }
+    let near = in_other_case(held, code).map(|concept| concept.code());
+    let near = near.map(|near| format!(" Case matters: it has \"{near}\".")).unwrap_or_default();
+    let text = format!("The code system that is named does not have the code.{near}");
+    let finding = if held.url.starts_with(GROWING) {
+        warning(&text)
+    } else {
+        Finding::error(IssueType::CodeInvalid, text)
+    };
+    fault(finding)
+}
+
+/// The systems under this URL grow between versions of the standard, so that a code which the
+/// version held lacks may be right.
+const GROWING: &str = "http://terminology.hl7.org/";
+
+/// How many concepts are looked through for a code in other letters.
+const MAX_NEAR: usize = 5_000;
+
+fn in_other_case<'a>(held: &'a CodeSystem, code: &str) -> Option<Concept<'a>> {
+    let concepts = held.concepts();
+    let mut near = concepts.iter().filter(|concept| concept.code().eq_ignore_ascii_case(code));
+    if concepts.len() > MAX_NEAR { None } else { near.next() }
+}
+
+fn warning(text: &str) -> Finding {
+    Finding::warning(IssueType::CodeInvalid, text)
+}
+
+fn fault(finding: Finding) -> Verdict {
+    Verdict::Faults(vec![finding])
+}
+
+fn untold(system: &str, text: &str) -> Verdict {
+    // The URL of a system is repeated only where it looks like one.
+    let is_url = system.len() <= 200 && !system.contains(char::is_whitespace);
+    let named = if is_url { format!(" ({system})") } else { String::new() };
+    let text = format!("{UNCHECKED}{text}{named}.");
+    Verdict::Untold(Finding::warning(IssueType::NotFound, text))
 }

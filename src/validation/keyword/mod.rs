@@ -10,9 +10,11 @@ use jsonschema::{Draft, Keyword, PatternOptions, ValidationError, ValidationOpti
 use serde_json::{Map, Value};
 
 use super::catalog::Context;
+use super::fhirpath::Kind;
 use super::finding::Finding;
 use super::scope::{self, Scope};
 
+mod beside;
 mod binding;
 mod calendar;
 mod choice;
@@ -22,7 +24,7 @@ mod element;
 mod extension;
 mod fixed;
 mod integer;
-mod invariant;
+pub(super) mod invariant;
 mod limit;
 mod narrative;
 mod profile;
@@ -31,7 +33,9 @@ mod reference_target;
 mod required;
 mod resource;
 mod slice;
+mod target;
 mod type_;
+mod unit;
 
 /// One rule at one place of a schema.
 trait Rule: Send + Sync {
@@ -42,6 +46,11 @@ trait Rule: Send + Sync {
 
     /// What is wrong with the value.
     fn findings(&self, scope: &Scope, value: &Value) -> Vec<Finding>;
+
+    /// Whether it tells of codes, or leads to values that have some.
+    fn is_about_codes(&self) -> bool {
+        false
+    }
 }
 
 /// Where a rule stands: the schema around it and the document's context.
@@ -49,12 +58,24 @@ trait Rule: Send + Sync {
 struct Site<'a> {
     context: &'a Arc<Context>,
     parent: &'a Map<String, Value>,
+    /// The type of the value, or of the items of the array, where it is known.
+    kind: Option<Kind>,
+}
+
+impl Site<'_> {
+    /// The context for schemas inside this one, which speak of the same value or of its items.
+    fn inner(&self) -> Arc<Context> {
+        let mut context = Context::clone(self.context);
+        context.start = self.kind;
+        Arc::new(context)
+    }
 }
 
 /// Makes a rule from the keyword's value; the error says what the value should be.
 type Factory = fn(Site<'_>, &Value) -> Result<Box<dyn Rule>, String>;
 
 const KEYWORDS: &[(&str, Factory)] = &[
+    ("x-beside", beside::rule),
     ("x-binding", binding::rule),
     ("x-choice", choice::rule),
     ("x-choice-type", choice_type::rule),
@@ -74,7 +95,10 @@ const KEYWORDS: &[(&str, Factory)] = &[
     ("x-required", required::rule),
     ("x-resource", resource::rule),
     ("x-slice", slice::rule),
+    ("x-target", target::is),
+    ("x-target-profile", target::profile),
     ("x-type", type_::rule),
+    ("x-unit", unit::rule),
 ];
 
 /// How schemas are compiled: draft 2020-12, our keywords, regular expressions in linear time.
@@ -87,7 +111,8 @@ pub(super) fn options(context: &Arc<Context>) -> ValidationOptions<'static> {
     for (name, factory) in KEYWORDS {
         let context = Arc::clone(context);
         options = options.with_keyword(*name, move |parent, value, path| {
-            keyword(*factory, Site { context: &context, parent }, value, &path)
+            let kind = context.kind_at(path.as_str());
+            keyword(*factory, Site { context: &context, parent, kind }, value, &path)
         });
     }
     options
@@ -122,6 +147,9 @@ impl<'i> Keyword<'i> for OwnKeyword {
         instance: &'i Value,
     ) -> Box<dyn Iterator<Item = ValidationError<'i>> + 'i> {
         let errors = scope::with(Vec::new(), |scope| {
+            if scope.wants_codes_only() && !self.0.is_about_codes() {
+                return Vec::new();
+            }
             let found = self.0.findings(scope, instance).into_iter();
             found.map(|finding| ValidationError::custom(scope.keep(finding))).collect()
         });

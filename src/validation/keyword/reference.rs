@@ -21,9 +21,7 @@ impl Rule for Reference {
     fn holds(&self, scope: &Scope, value: &Value) -> bool {
         let literal = value.get("reference").and_then(Value::as_str);
         let Some(id) = literal.and_then(|text| text.strip_prefix('#')) else { return true };
-        let contained = scope.contained.borrow();
-        id.is_empty()
-            || contained.last().is_some_and(|list| list.iter().any(|(held, _)| held == id))
+        id.is_empty() || scope.resolve(&format!("#{id}")).found().is_some()
     }
 
     fn findings(&self, scope: &Scope, value: &Value) -> Vec<Finding> {

@@ -26,15 +26,16 @@ impl Target {
 
 impl Rule for Target {
     fn holds(&self, scope: &Scope, value: &Value) -> bool {
-        let literal = match value.at("reference").as_str().map(Reference::parse) {
+        let text = value.at("reference").as_str().unwrap_or_default();
+        let literal = match (!text.is_empty()).then(|| Reference::parse(text)) {
             Some(Reference::Resource { kind, .. } | Reference::Conditional { kind, .. }) => {
                 self.allows(kind.as_str())
             }
-            Some(Reference::Contained(id)) => {
-                let contained = scope.contained.borrow();
-                let around = contained.last().into_iter().flatten();
-                let mut targets = around.filter(|(held, _)| *held == id);
-                targets.all(|(_, kind)| self.allows(kind))
+            Some(Reference::Contained(_) | Reference::Urn(_)) => {
+                let target = scope.resolve(text).found();
+                target.is_none_or(|t| {
+                    t.value().at("resourceType").as_str().is_none_or(|k| self.allows(k))
+                })
             }
             _ => true,
         };

@@ -29,6 +29,10 @@ impl Rule for Type {
         scope.catalog.compiled(self.at).is_ok_and(|compiled| compiled.validator.is_valid(value))
     }
 
+    fn is_about_codes(&self) -> bool {
+        true
+    }
+
     fn findings(&self, scope: &Scope, value: &Value) -> Vec<Finding> {
         if self.nullable && value.is_null() {
             return Vec::new();

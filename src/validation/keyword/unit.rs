@@ -1,0 +1,62 @@
+//! `x-unit`: the code of a Quantity is a unit of the system that it names.
+//!
+//! A UCUM code must be one; where it is not, the text says which was probably meant. A code that is
+//! a unit but says another thing than the unit in words is a warning. Codes of other systems are
+//! held to what is held of them, as those of a Coding are.
+//! Source: <http://hl7.org/fhir/R4/datatypes.html#Quantity>, <http://hl7.org/fhir/R4/ucum.html>.
+
+use serde_json::Value;
+
+use super::{Rule, Site, code};
+use crate::fhir::IssueType;
+use crate::terminology::ucum;
+use crate::validation::finding::Finding;
+use crate::validation::scope::Scope;
+
+struct Unit;
+
+#[expect(clippy::unnecessary_wraps, reason = "one signature for every keyword")]
+pub(super) fn rule(_: Site<'_>, _: &Value) -> Result<Box<dyn Rule>, String> {
+    Ok(Box::new(Unit))
+}
+
+impl Rule for Unit {
+    fn holds(&self, scope: &Scope, value: &Value) -> bool {
+        let text = |name: &str| value.get(name).and_then(Value::as_str);
+        let (Some(system), Some(unit)) = (text("system"), text("code")) else { return true };
+        match system {
+            ucum::SYSTEM => ucum::check(unit).is_ok() && other(text("unit"), unit).is_none(),
+            _ => code::is_well(scope, value),
+        }
+    }
+
+    fn findings(&self, scope: &Scope, value: &Value) -> Vec<Finding> {
+        let text = |name: &str| value.get(name).and_then(Value::as_str);
+        let (Some(system), Some(unit)) = (text("system"), text("code")) else { return Vec::new() };
+        if system != ucum::SYSTEM {
+            return code::told(scope, value);
+        }
+        if let Err(unknown) = ucum::check(unit) {
+            return vec![Finding::error(IssueType::CodeInvalid, unknown.message)];
+        }
+        let meant = other(text("unit"), unit);
+        let say = |meant: &str| {
+            let text = format!(
+                "The unit in words is \"{meant}\" in UCUM, which is not comparable with the code."
+            );
+            Finding::warning(IssueType::CodeInvalid, text)
+        };
+        meant.map(say).into_iter().collect()
+    }
+
+    fn is_about_codes(&self) -> bool {
+        true
+    }
+}
+
+/// The unit that the words name, where it is no unit of what the code measures.
+fn other(words: Option<&str>, code: &str) -> Option<&'static str> {
+    let words = words.filter(|words| *words != code || ["C", "F"].contains(words))?;
+    let named = ucum::named(words)?;
+    (ucum::comparable(named, code) == Ok(false)).then_some(named)
+}
