@@ -82,3 +82,69 @@ pub fn step(
     batch.writes.push(note(kind, None));
     Ok((batch, None))
 }
+
+#[cfg(test)]
+mod tests {
+    use serde_json::json;
+
+    use super::*;
+    use crate::fhir::Instant;
+    use crate::repository::{self, Change, Method, batch};
+    use crate::store::{self, MemoryStore, Store};
+
+    /// Each resource gets its rows once, those that are deleted none; a step that something came
+    /// between writes nothing.
+    #[test]
+    fn step_by_step() {
+        let store = MemoryStore::new();
+        let kind = ResourceType::parse("Basic").unwrap();
+        let now = Instant::parse("2026-03-02T08:10:00Z").unwrap();
+        let write = |id: &str, current: Option<&repository::Stored>| {
+            let value = json!({ "resourceType": "Basic", "code": { "text": id } });
+            let resource = Resource::from_value(value).unwrap();
+            let id = Id::parse(id).unwrap();
+            let change = Change::write(current, Method::Put, id, resource, now, |_| Vec::new());
+            let made = batch(&*store.view().unwrap(), &[change]).unwrap();
+            store.commit(made).unwrap();
+        };
+        ["a", "b", "c", "d", "e"].iter().for_each(|id| write(id, None));
+        let held = |id: &str| {
+            let view = store.view().unwrap();
+            repository::current(&*view, kind, &Id::parse(id).unwrap()).unwrap().unwrap()
+        };
+        let gone = Change::delete(&held("b"), now);
+        let made = batch(&*store.view().unwrap(), &[gone]).unwrap();
+        store.commit(made).unwrap();
+
+        let codes = BTreeSet::from(["text".to_owned()]);
+        let begun = Progress { codes, after: None };
+        let writes = vec![note(kind, Some(&begun))];
+        store.commit(Batch { writes, ..Batch::default() }).unwrap();
+        let entries = |resource: &Resource| {
+            let parts = vec![resource.value()["code"]["text"].to_string().into_bytes()];
+            vec![Entry { parameter: "text".to_owned(), parts, value: Vec::new() }]
+        };
+        let next = || {
+            let view = store.view().unwrap();
+            let held = progress(&*view, kind).unwrap().unwrap();
+            step(&*view, kind, &held, 2, entries).unwrap()
+        };
+        let (first, rest) = next();
+        assert_eq!(rest.unwrap().after.as_deref(), Some("b"));
+        write("a", Some(&held("a")));
+        assert!(matches!(store.commit(first), Err(store::Error::Conflict)));
+        let (mut steps, mut done) = (0, false);
+        while !done {
+            let (batch, rest) = next();
+            assert!(batch.event.is_none());
+            store.commit(batch).unwrap();
+            (steps, done) = (steps + 1, rest.is_none());
+        }
+        assert_eq!(steps, 3);
+        let view = store.view().unwrap();
+        assert_eq!(progress(&*view, kind).unwrap(), None);
+        let rows = view.scan(key::index_range(kind, "text", &[], &[]));
+        let ids = rows.map(|row| key::index_parts(&row.unwrap().key).unwrap().1.to_string());
+        assert_eq!(ids.collect::<Vec<_>>(), ["a", "c", "d", "e"]);
+    }
+}

@@ -280,6 +280,44 @@ async fn a_search_parameter_finds_what_was_there_before_and_what_comes_after() {
     server.send("GET", "/Patient?contact-name=C1", &strict, "").await.is_error(400, "invalid");
 }
 
+/// More resources than the writer of a parameter waits for: until all are indexed searches by it are
+/// refused, never answered in part, and a server that was stopped goes on after it starts.
+#[actix_web::test]
+async fn many_resources_are_indexed_behind() {
+    const MANY: usize = 2500;
+    let data = tempfile::tempdir().unwrap();
+    let server = Server::in_directory(data.path());
+    let numbers: Vec<usize> = (0..MANY).collect();
+    for part in numbers.chunks(500) {
+        let entries = part.iter().map(|number| {
+            let mut patient = patient(&format!("F{number}"));
+            patient["contact"] = json!([{ "name": { "text": "C" } }]);
+            json!({ "resource": patient, "request": { "method": "POST", "url": "Patient" } })
+        });
+        let entries: Vec<Value> = entries.collect();
+        let bundle = json!({ "resourceType": "Bundle", "type": "transaction", "entry": entries });
+        server.post("", &bundle).await.has_status(200);
+    }
+    put(&server, &parameter("sp", "contact-name", "Patient.contact.name"), 201).await;
+    let by_family = "/Patient?family=F7&_count=0";
+    server.get(by_family).await.has_status(200);
+    server.stop().await;
+    let server = Server::in_directory(data.path());
+    let query = "/Patient?contact-name=C&_total=accurate&_count=0";
+    for _ in 0..600 {
+        let answer = server.get(query).await;
+        if answer.status == 200 {
+            assert_eq!(answer.json()["total"], MANY);
+            return;
+        }
+        let outcome = answer.is_error(400, "not-supported").json();
+        assert!(outcome.to_string().contains("still being indexed"), "{outcome}");
+        server.get(by_family).await.has_status(200);
+        actix_web::rt::time::sleep(std::time::Duration::from_millis(50)).await;
+    }
+    panic!("the rows were not made in half a minute");
+}
+
 #[actix_web::test]
 async fn broken_search_parameters_are_refused_with_the_place() {
     let server = Server::start();

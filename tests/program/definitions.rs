@@ -195,11 +195,31 @@ fn a_package_is_used_without_a_server_and_loaded_for_one() {
     let server = Server::serve(&data);
     let (_, found) = server.get("StructureDefinition?_tag=example.guide%231.0.0");
     assert_eq!(found["entry"].as_array().unwrap().len(), 2, "{found}");
-    let (status, own) = server.get("StructureDefinition/segmental-mobility");
-    assert_eq!((status, own["type"].as_str()), (200, Some("Observation")));
+    // What the server itself goes by is there to be read and searched.
+    for (kind, id) in [
+        ("StructureDefinition", "segmental-mobility"),
+        ("CodeSystem", "motion-segment"),
+        ("ValueSet", "motion-segment"),
+        ("ConceptMap", "side-to-snomed"),
+        ("SearchParameter", "body-site"),
+        ("OperationDefinition", "episode-summary"),
+        ("NamingSystem", "demo-visit"),
+        ("ImplementationGuide", "spondyl"),
+    ] {
+        let (status, own) = server.get(&format!("{kind}/{id}"));
+        assert_eq!((status, own["resourceType"].as_str()), (200, Some(kind)), "{kind}/{id}");
+        if let Some(url) = own["url"].as_str() {
+            let (_, found) = server.get(&format!("{kind}?url={url}"));
+            assert_eq!(found["entry"][0]["resource"]["id"], id, "{kind}/{id}");
+        }
+    }
+    let (_, own) = server.get("StructureDefinition/segmental-mobility");
+    assert_eq!(own["meta"]["versionId"], "1");
     drop(server);
-    // Once more, over the API, where it is there already.
+    // Once more, over the API, where it is there already; and what is ours is not stored again.
     let server = Server::serve(&data);
+    let (_, own) = server.get("StructureDefinition/segmental-mobility");
+    assert_eq!(own["meta"]["versionId"], "1");
     let (status, said, log) =
         run(&["definitions", "load", text(&package), "--server", &server.base]);
     assert_eq!(status, Some(0), "{said}{log}");

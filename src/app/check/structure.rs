@@ -62,7 +62,7 @@ pub(super) fn check(standard: &Standard, new: &Canonical) -> Vec<Issue> {
     issues.extend(whole.map(|message| {
         let place = mentioned(elements, &message).map_or_else(
             || "StructureDefinition".to_owned(),
-            |at| format!("StructureDefinition.{list}.element[{at}]"),
+            |at| format!("StructureDefinition.{list}.element[{at}]{}", member(&message)),
         );
         fault(place, format!("No rules can be made of this: {message}."))
     }));
@@ -91,6 +91,8 @@ fn base(standard: &Standard, new: &Canonical, kind: &str) -> Option<Issue> {
                     "StructureDefinition.type",
                     format!("The type must be that of the base, {name}."),
                 )),
+                // Its own snapshot says what the base would.
+                false if new.value.get("snapshot").is_some() => None,
                 false => {
                     let text = format!("The base {next} is not held here.");
                     Some(Issue::error(IssueType::NotFound, text).at(place))
@@ -200,6 +202,18 @@ fn types(standard: &Standard, element: &Value, kinds: &[&str], place: &str) -> V
         }
     }
     issues
+}
+
+/// The member of the element that a message of the snapshot is about.
+fn member(message: &str) -> &'static str {
+    let members = [
+        (" where the base asks for ", ".min"),
+        ("allows more than the base", ".max"),
+        ("can never be met", ".max"),
+        ("has the type ", ".type"),
+        ("has a weaker binding", ".binding.strength"),
+    ];
+    members.into_iter().find(|(words, _)| message.contains(words)).map_or("", |(_, name)| name)
 }
 
 /// The element that the message is about: the one whose id or path it names, the longest first.
