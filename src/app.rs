@@ -11,13 +11,14 @@
 use std::sync::mpsc::{Receiver, Sender, channel};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError, RwLock};
 
-use crate::config::Config;
+use crate::config::{Config, UnknownProfile};
 use crate::definitions::search_parameter::Unusable;
 use crate::definitions::{Fault, model};
-use crate::fhir::ResourceType;
+use crate::fhir::{Issue, Resource, ResourceType, outcome};
 use crate::index::Pending;
 use crate::repository::{self, key};
 use crate::store::{self, Seq, SledStore, Store};
+use crate::validation::{Around, Policy, policy};
 
 mod check;
 mod held;
@@ -31,6 +32,8 @@ pub use next::{Edit, Next, Refused, is_descriptive, is_effective};
 pub struct App {
     /// The settings.
     pub config: Config,
+    /// What the settings make of what the rules say.
+    pub policy: Policy,
     /// Where the rows lie.
     pub store: Box<dyn Store>,
     held: RwLock<Arc<Held>>,
@@ -51,6 +54,9 @@ pub enum Broken {
     /// The settings are unusable.
     #[error(transparent)]
     Config(#[from] crate::config::Unusable),
+    /// The settings of validation are unusable.
+    #[error(transparent)]
+    Policy(#[from] policy::Unreadable),
     /// The store cannot be opened.
     #[error("the store in {directory} cannot be opened")]
     Store {
@@ -98,18 +104,33 @@ impl App {
         standard: Arc<Standard>,
     ) -> Result<Self, Broken> {
         config.check()?;
+        let refuse_unknown = config.unknown_profile == UnknownProfile::Refuse;
+        let policy = Policy::read(&config.validation, &config.require_profile, refuse_unknown)?;
         let base = config.public_base().map(str::to_owned);
         let base = base.unwrap_or_else(|| format!("http://{}/fhir", config.listen));
         let held = stored::read(&*store, Held::new(standard, Some(base)))?;
         let (wake, woken) = channel();
         Ok(Self {
             config,
+            policy,
             store,
             held: RwLock::new(Arc::new(held)),
             turn: Mutex::new(()),
             wake: Mutex::new(wake),
             woken: Mutex::new(Some(woken)),
         })
+    }
+
+    /// What the rules in force and the settings say about a resource, if it is to be stored.
+    pub fn check(&self, held: &Held, resource: &Resource) -> Vec<Issue> {
+        let (required, around) = (self.policy.required(resource), Around::default());
+        let found = held.standard.validator.check_required(resource, required, &around);
+        held.placed(resource, self.policy.weigh(found))
+    }
+
+    /// Not more of the issues than are told about one request.
+    pub fn limited(&self, issues: Vec<Issue>) -> Vec<Issue> {
+        outcome::limited(issues, self.config.max_issues.get())
     }
 
     /// The definitions that are in force now. Ask once for each request, or each attempt at a

@@ -4,6 +4,7 @@
 //! field with its doc line (the help text), its flag and its variable.
 
 use std::net::SocketAddr;
+use std::num::NonZeroUsize;
 use std::path::PathBuf;
 
 /// How the server runs.
@@ -40,6 +41,41 @@ pub struct Config {
     #[arg(long, env = "SPONDYL_CACHE", value_name = "SIZE", default_value = CACHE,
         value_parser = size)]
     pub cache: usize,
+
+    /// How many issues are told at most about one request; the last then says how many are left
+    /// out.
+    #[arg(long, env = "SPONDYL_MAX_ISSUES", value_name = "NUMBER", default_value_t = MAX_ISSUES)]
+    pub max_issues: NonZeroUsize,
+
+    /// What becomes of content that breaks rules, as TYPE=LEVEL, or *=LEVEL for all other types:
+    /// refuse it, store it with a tag, or switch validation off. May be given more than once.
+    /// Unsafe narratives and what cannot be read as R4 are refused at every level.
+    #[arg(long, env = "SPONDYL_VALIDATION", value_name = "TYPE=LEVEL", value_delimiter = ',')]
+    pub validation: Vec<String>,
+
+    /// A profile that resources of a type must meet, whatever they claim, as TYPE=CANONICAL, or
+    /// TYPE?ELEMENT=CODE=CANONICAL for those with that code (or SYSTEM|CODE) in that element. May be
+    /// given more than once.
+    #[arg(
+        long,
+        env = "SPONDYL_REQUIRE_PROFILE",
+        value_name = "TYPE=CANONICAL",
+        value_delimiter = ','
+    )]
+    pub require_profile: Vec<String>,
+
+    /// Whether a resource may claim a profile that this server does not hold.
+    #[arg(long, env = "SPONDYL_UNKNOWN_PROFILE", value_enum, default_value = "warn")]
+    pub unknown_profile: UnknownProfile,
+}
+
+/// What a claim of an unknown profile leads to.
+#[derive(clap::ValueEnum, Clone, Copy, PartialEq, Eq, Debug)]
+pub enum UnknownProfile {
+    /// A warning; the resource is not held to that profile.
+    Warn,
+    /// An error; the resource is refused.
+    Refuse,
 }
 
 const LISTEN: &str = "127.0.0.1:8080";
@@ -47,6 +83,7 @@ const DATA: &str = "spondyl-data";
 const MAX_BODY: &str = "8MiB";
 const MAX_BUNDLE: &str = "64MiB";
 const CACHE: &str = "256MiB";
+const MAX_ISSUES: NonZeroUsize = NonZeroUsize::new(200).unwrap();
 
 /// Settings that the server refuses to start with.
 #[derive(Clone, PartialEq, Eq, Debug, thiserror::Error)]
@@ -96,6 +133,10 @@ impl Default for Config {
             max_body: 8 << 20,
             max_bundle: 64 << 20,
             cache: 256 << 20,
+            max_issues: MAX_ISSUES,
+            validation: Vec::new(),
+            require_profile: Vec::new(),
+            unknown_profile: UnknownProfile::Warn,
         }
     }
 }

@@ -9,7 +9,7 @@
 
 use crate::fhir::json::Malformed;
 use crate::fhir::resource::NotAResource;
-use crate::fhir::{Issue, IssueType, Severity, VersionId};
+use crate::fhir::{Issue, IssueType, Message, Severity, VersionId, outcome};
 use crate::terminology::TerminologyError;
 use crate::{repository, search, store};
 
@@ -85,6 +85,14 @@ pub enum Error {
     /// A defect of the server.
     #[error("internal error")]
     Internal(#[source] Box<dyn std::error::Error + Send + Sync>),
+    /// What another error says, with line and column in the text that was sent.
+    #[error("{error}")]
+    Located {
+        /// The error.
+        error: Box<Error>,
+        /// Its issues.
+        issues: Vec<Issue>,
+    },
     /// An entry of a Bundle was not carried out, and so the whole was not.
     #[error("entry {index}: {error}")]
     Entry {
@@ -110,6 +118,19 @@ impl Error {
     #[must_use]
     pub fn in_entry(self, index: usize) -> Self {
         Self::Entry { index, error: Box::new(self) }
+    }
+
+    /// The same error, with line and column of its issues in the JSON text that was sent.
+    #[must_use]
+    pub fn located(self, text: &[u8]) -> Self {
+        let mut issues = self.issues();
+        outcome::locate(&mut issues, text, "");
+        match self {
+            error if issues.iter().all(|issue| issue.position.is_none()) => error,
+            // These know their places themselves.
+            error @ (Self::Malformed(_) | Self::Located { .. }) => error,
+            error => Self::Located { error: Box::new(error), issues },
+        }
     }
 
     /// The HTTP status.
@@ -139,7 +160,10 @@ impl Error {
                 let text = format!("The resource was deleted; version {version} is the deletion.");
                 one(410, T::Deleted, &text)
             }
-            Self::Precondition => one(412, T::Conflict, PRECONDITION),
+            Self::Precondition => {
+                let issue = Issue::error(T::Conflict, PRECONDITION);
+                (412, vec![issue.message(Message::Precondition)])
+            }
             Self::MultipleMatches => one(412, T::MultipleMatches, MULTIPLE_MATCHES),
             Self::Method(allow) => {
                 let text = format!("This URL does not know the verb; it knows {allow}.");
@@ -157,7 +181,7 @@ impl Error {
             Self::Unreadable => one(400, T::Transient, "The body could not be read to its end."),
             Self::UnknownProfile => {
                 let issue = Issue::error(T::NotFound, "The profile is not known to this server.");
-                (400, vec![issue.at("http.profile")])
+                (400, vec![issue.at("http.profile").message(Message::ProfileUnknown)])
             }
             Self::Terminology(error) => terminology_row(error),
             Self::Conflict | Self::Repository(repository::Error::Store(store::Error::Conflict)) => {
@@ -170,6 +194,7 @@ impl Error {
                 let issue = Issue::error(T::Exception, INTERNAL);
                 (500, vec![Issue { severity: Severity::Fatal, ..issue }])
             }
+            Self::Located { error, issues } => (error.status(), issues.clone()),
             Self::Entry { index, error } => {
                 let (status, issues) = error.row();
                 (status, issues.into_iter().map(|issue| in_entry(*index, issue)).collect())
@@ -251,17 +276,22 @@ fn invalid_status(issues: &[Issue]) -> u16 {
     if issues.iter().any(unreadable) { 400 } else { 422 }
 }
 
-fn malformed_issue(malformed: &Malformed) -> Issue {
+/// The issue of a text that is not JSON.
+pub fn malformed_issue(malformed: &Malformed) -> Issue {
     let issue = Issue::error(IssueType::Structure, malformed.told());
-    let issue = Issue { severity: Severity::Fatal, ..issue };
+    let short = |number: usize| u32::try_from(number).unwrap_or(u32::MAX);
+    let position = malformed.position.map(|(line, column)| (short(line), short(column)));
+    let severity = Severity::Fatal;
+    let issue = Issue { severity, position, ..issue.message(Message::Malformed) };
     match &malformed.path {
         Some(path) => issue.at(path),
         None => issue,
     }
 }
 
-fn not_a_resource(reason: &NotAResource) -> Issue {
-    match reason {
+/// The issue of JSON that is no resource.
+pub fn not_a_resource(reason: &NotAResource) -> Issue {
+    let issue = match reason {
         NotAResource::NotAnObject => {
             Issue::error(IssueType::Structure, "The body must be a JSON object: a resource.")
         }
@@ -272,7 +302,8 @@ fn not_a_resource(reason: &NotAResource) -> Issue {
         NotAResource::UnknownType => {
             Issue::error(IssueType::Structure, UNKNOWN_TYPE).at("resourceType")
         }
-    }
+    };
+    issue.message(Message::NotAResource)
 }
 
 /// The issue as said of the Bundle: `Patient.name` becomes `Bundle.entry[3].resource.name`.

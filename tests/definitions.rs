@@ -4,28 +4,18 @@
 
 #![allow(clippy::print_stdout, reason = "a test says what it skips, and fails where it stands")]
 
+mod shared;
+
 use std::collections::BTreeSet;
 use std::fs;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use spondyl::command::definitions::read_source;
 use spondyl::definitions::compile::compile;
 
-/// Where the standard's definitions are, if they are here.
-fn definitions() -> Option<PathBuf> {
-    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
-    let shared = std::env::var("SPONDYL_SHARED").map_or(root.join("../shared"), PathBuf::from);
-    let dir = shared.join("standard/r4");
-    if dir.is_dir() {
-        return Some(dir);
-    }
-    println!("skipped: the definitions of the standard are not at {}", dir.display());
-    None
-}
-
 #[test]
 fn schemas_are_what_the_definitions_compile_to() {
-    let Some(dir) = definitions() else { return };
+    let Some(dir) = shared::find("standard/r4") else { return };
     let files = compile(&read_source(&dir).unwrap()).unwrap();
     let again = compile(&read_source(&dir).unwrap()).unwrap();
     assert!(files == again, "compiling twice gives other bytes");
@@ -69,7 +59,7 @@ fn every_type_has_a_schema() {
 /// are names of elements.)
 #[test]
 fn nothing_descriptive_is_carried() {
-    let Some(dir) = definitions() else { return };
+    let Some(dir) = shared::find("standard/r4") else { return };
     for (path, text) in compile(&read_source(&dir).unwrap()).unwrap() {
         let named = ["resource/", "datatype/", "model.json"];
         if named.iter().any(|start| path.starts_with(start)) {

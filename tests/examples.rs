@@ -9,9 +9,11 @@
     reason = "a test says what it skips, and fails where it stands"
 )]
 
+mod shared;
+
 use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::sync::Arc;
 
 use serde_json::Value;
@@ -21,17 +23,6 @@ use spondyl::validation::Validator;
 
 fn validator() -> Validator {
     Validator::new(Arc::new(Definitions::embedded().unwrap()))
-}
-
-fn shared(folder: &str) -> Option<PathBuf> {
-    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
-    let shared = std::env::var("SPONDYL_SHARED").map_or(root.join("../shared"), PathBuf::from);
-    let dir = shared.join("standard").join(folder);
-    if !dir.is_dir() {
-        println!("skipped: no {}", dir.display());
-        return None;
-    }
-    Some(dir)
 }
 
 /// The issues of a file; a text that is no resource has one.
@@ -70,7 +61,7 @@ fn every_definition_compiles() {
 /// Each is meant to be valid R4; those that are not are listed with the reason.
 #[test]
 fn official_examples_are_accepted() {
-    let Some(dir) = shared("examples") else { return };
+    let Some(dir) = shared::find("standard/examples") else { return };
     let listed: BTreeMap<String, String> = {
         let text = fs::read_to_string("conformance/validation/examples-refused.json").unwrap();
         let list: Vec<Value> = serde_json::from_str(&text).unwrap();
@@ -112,7 +103,7 @@ const REFUSED: &[&str] = &[
 
 #[test]
 fn mutated_examples_are_refused() {
-    let Some(dir) = shared("cases/validator-mutations") else { return };
+    let Some(dir) = shared::find("standard/cases/validator-mutations") else { return };
     let validator = validator();
     let mut by_feature: BTreeMap<String, (u32, u32)> = BTreeMap::new();
     let mut missed = Vec::new();

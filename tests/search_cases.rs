@@ -7,9 +7,10 @@
 #![allow(
     clippy::unwrap_used,
     clippy::print_stdout,
-    clippy::print_stderr,
     reason = "a test says what is wrong by failing"
 )]
+
+mod shared;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
@@ -26,15 +27,8 @@ use spondyl::search::{Query, Setting, run};
 use spondyl::store::{MemoryStore, Store};
 
 fn cases() -> Option<PathBuf> {
-    let here = Path::new(env!("CARGO_MANIFEST_DIR"));
-    let root =
-        std::env::var("SPONDYL_SHARED").map_or_else(|_| here.join("../shared"), PathBuf::from);
-    let cases = root.join("standard/cases");
-    if !cases.join("search-tests/cases.jsonl").exists() {
-        eprintln!("skipped: the search cases are not at hand (set SPONDYL_SHARED)");
-        return None;
-    }
-    Some(cases)
+    shared::find("standard/cases/search-tests/cases.jsonl")?;
+    shared::find("standard/cases")
 }
 
 fn rules() -> Rules {

@@ -162,7 +162,12 @@ impl Held {
 
     /// What the rules of the standard and of the profiles it claims say about a resource.
     pub fn check(&self, resource: &Resource) -> Vec<Issue> {
-        let mut issues = self.standard.validator.check(resource);
+        self.placed(resource, self.standard.validator.check(resource))
+    }
+
+    /// The same issues and, where they refuse a definition, those of its elements: the rules for
+    /// content often name no more than the whole.
+    pub(super) fn placed(&self, resource: &Resource, mut issues: Vec<Issue>) -> Vec<Issue> {
         if is_effective(resource.kind())
             && issues.iter().any(Issue::is_error)
             && let Some(definition) = Canonical::of(Arc::new(resource.value().clone()))

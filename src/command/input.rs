@@ -1,10 +1,11 @@
 //! Files given on the command line, as JSON values with their places.
 //!
 //! A `.ndjson` file holds one value a line, any other file one value; a directory stands for the
-//! `.json` and `.ndjson` files in it, in order of name.
+//! `.json` and `.ndjson` files in it, in order of name. `-` is the standard input: one value, or one
+//! a line.
 
 use std::fs::File;
-use std::io::{self, BufRead, BufReader};
+use std::io::{self, BufRead, BufReader, Read};
 use std::path::{Path, PathBuf};
 
 use serde_json::Value;
@@ -17,7 +18,18 @@ pub(super) struct Item {
     pub(super) line: Option<usize>,
     /// The value, or why there is none.
     pub(super) content: Result<Value, Malformed>,
+    /// The text that was read.
+    pub(super) text: Vec<u8>,
 }
+
+impl Item {
+    fn new(line: Option<usize>, text: Vec<u8>) -> Self {
+        Self { line, content: json::parse(&text, json::MAX_DEPTH), text }
+    }
+}
+
+/// The name of the standard input.
+const STANDARD_INPUT: &str = "-";
 
 /// The files that the paths stand for.
 ///
@@ -26,7 +38,9 @@ pub(super) struct Item {
 pub(super) fn expand(paths: &[PathBuf]) -> io::Result<Vec<PathBuf>> {
     let mut files = Vec::new();
     for path in paths {
-        if path.is_dir() {
+        if path.as_os_str() == STANDARD_INPUT {
+            files.push(path.clone());
+        } else if path.is_dir() {
             let entries = std::fs::read_dir(path)?.map(|entry| entry.map(|entry| entry.path()));
             let mut inside = entries.collect::<io::Result<Vec<_>>>()?;
             inside.retain(|file| is_lines(file) || has_extension(file, "json"));
@@ -45,22 +59,38 @@ pub(super) fn expand(paths: &[PathBuf]) -> io::Result<Vec<PathBuf>> {
 /// # Errors
 /// When the file cannot be opened; while reading, when a line cannot be read.
 pub(super) fn read(path: &Path) -> io::Result<Box<dyn Iterator<Item = io::Result<Item>>>> {
+    if path.as_os_str() == STANDARD_INPUT {
+        let mut bytes = Vec::new();
+        io::stdin().lock().read_to_end(&mut bytes)?;
+        if has_lines(&bytes) {
+            return Ok(lines(io::Cursor::new(bytes)));
+        }
+        return Ok(Box::new(std::iter::once(Ok(Item::new(None, bytes)))));
+    }
     if !is_lines(path) {
         let bytes = std::fs::read(path).map_err(|error| named(path, &error))?;
-        let content = json::parse(&bytes, json::MAX_DEPTH);
-        return Ok(Box::new(std::iter::once(Ok(Item { line: None, content }))));
+        return Ok(Box::new(std::iter::once(Ok(Item::new(None, bytes)))));
     }
-    let reader = BufReader::new(File::open(path).map_err(|error| named(path, &error))?);
+    Ok(lines(BufReader::new(File::open(path).map_err(|error| named(path, &error))?)))
+}
+
+/// Whether the first of several lines is a value by itself.
+fn has_lines(bytes: &[u8]) -> bool {
+    let mut lines = bytes.split(|byte| *byte == b'\n').filter(|line| !line.trim_ascii().is_empty());
+    let first = lines.next();
+    first.is_some_and(|line| json::parse(line, json::MAX_DEPTH).is_ok()) && lines.next().is_some()
+}
+
+fn lines(reader: impl BufRead + 'static) -> Box<dyn Iterator<Item = io::Result<Item>>> {
     let lines = reader.split(b'\n').enumerate().filter_map(|(index, line)| {
         let line = match line {
             Ok(line) => line,
             Err(error) => return Some(Err(error)),
         };
         let blank = line.trim_ascii().is_empty();
-        let content = || json::parse(&line, json::MAX_DEPTH);
-        (!blank).then(|| Ok(Item { line: Some(index + 1), content: content() }))
+        (!blank).then(|| Ok(Item::new(Some(index + 1), line)))
     });
-    Ok(Box::new(lines))
+    Box::new(lines)
 }
 
 /// Whether a file holds one value a line.

@@ -56,6 +56,8 @@ pub enum Done {
     Well,
     /// Content was refused, or has errors.
     Refused,
+    /// The command line asks for what there is not.
+    Misused,
 }
 
 /// Why a command could not be carried out.
@@ -82,6 +84,7 @@ pub fn run() -> ExitCode {
     match carry_out(command) {
         Ok(Done::Well) => ExitCode::SUCCESS,
         Ok(Done::Refused) => ExitCode::from(1),
+        Ok(Done::Misused) => ExitCode::from(2),
         Err(failure) => {
             say(&format!("spondyl: {}", chain(&failure)));
             ExitCode::from(3)

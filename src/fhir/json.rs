@@ -11,6 +11,8 @@ use std::fmt;
 use serde::de::{DeserializeSeed, Deserializer, Error as _, MapAccess, SeqAccess, Visitor};
 use serde_json::{Map, Number, Value};
 
+pub mod position;
+
 /// How deep arrays and objects may nest, unless the caller says otherwise.
 pub const MAX_DEPTH: usize = 64;
 
@@ -109,6 +111,8 @@ impl Place {
         let mut text = String::new();
         for step in self.path.borrow().iter() {
             match step {
+                // What is not like a name of FHIR may be anything, so the path ends before it.
+                Step::Key(key) if !is_name(key) => break,
                 Step::Key(key) if text.is_empty() => text.push_str(key),
                 Step::Key(key) => text.extend([".", key]),
                 Step::Index(index) => text.extend(["[", &index.to_string(), "]"]),
@@ -129,6 +133,11 @@ impl Place {
         let path = Some(self.text()).filter(|path| !path.is_empty());
         Malformed { message, position: (line > 0).then_some((line, column)), path }
     }
+}
+
+/// Whether a key could be the name of an element.
+pub fn is_name(key: &str) -> bool {
+    key.len() <= 64 && key.bytes().all(|byte| byte.is_ascii_alphanumeric() || byte == b'_')
 }
 
 /// What the parser says, without the position (told apart) and without the text's own values.
@@ -199,14 +208,13 @@ impl<'de> Visitor<'de> for Node<'_> {
 
     fn visit_map<A: MapAccess<'de>>(self, mut entries: A) -> Result<Value, A::Error> {
         let mut object = Map::new();
-        while let Some(key) = entries.next_key::<String>()? {
-            if key == NUMBER {
-                let digits: String = entries.next_value()?;
-                return number(&digits).ok_or_else(|| A::Error::custom("number out of range"));
-            }
-            if object.is_empty() {
-                self.check_depth()?;
-            }
+        let mut next = entries.next_key::<String>()?;
+        if next.as_deref() == Some(NUMBER) {
+            let digits: String = entries.next_value()?;
+            return number(&digits).ok_or_else(|| A::Error::custom("number out of range"));
+        }
+        self.check_depth()?;
+        while let Some(key) = next {
             self.0.enter(Step::Key(key.clone()));
             if object.contains_key(&key) {
                 return Err(self.0.refuse("The object has the same key twice."));
@@ -214,6 +222,7 @@ impl<'de> Visitor<'de> for Node<'_> {
             let value = entries.next_value_seed(self)?;
             self.0.leave();
             object.insert(key, value);
+            next = entries.next_key()?;
         }
         Ok(Value::Object(object))
     }
@@ -252,6 +261,20 @@ mod tests {
     }
 
     #[test]
+    fn a_number_may_be_as_long_as_it_is() {
+        let digits = "9".repeat(100_000);
+        for text in [&*digits, &format!("-{digits}.{digits}"), "1e999999999", "1E-999999999"] {
+            let value = parse(format!("[{text}]").as_bytes(), 4).unwrap();
+            assert_eq!(value[0].to_string().to_lowercase().replace("e+", "e"), text.to_lowercase());
+        }
+        // A member that is called like the private key of numbers is a member.
+        let text = format!("{{\"a\":1,\"{NUMBER}\":\"2\"}}");
+        assert!(parse(text.as_bytes(), 4).unwrap().is_object());
+        assert!(parse(format!("{{\"{NUMBER}\":\"x\"}}").as_bytes(), 4).is_err());
+        assert!(parse(format!("{{\"{NUMBER}\":[]}}").as_bytes(), 4).is_err());
+    }
+
+    #[test]
     fn faults_name_their_place() {
         check("", "empty", None);
         check("\u{feff}{}", "byte order mark", None);
@@ -259,6 +282,15 @@ mod tests {
         check(r#"{"name":[{"x":1},{"x":1,"x":1}]}"#, "twice", Some("name[1].x"));
         check("[[[[[]]]]]", "nest", Some("[0][0][0][0]"));
         check(r#"{"a":{"b":{"c":{"d":{"e":1}}}}}"#, "nest", Some("a.b.c.d"));
+        check("[[[[{}]]]]", "nest", Some("[0][0][0][0]"));
+        check(r#"{"a":{"not a name":{"b":tru}}}"#, "not JSON", Some("a"));
+        check(r#"{"a":"\ud800"}"#, "not JSON", Some("a"));
+        check(r#"{"a":"\udc00\ud800"}"#, "not JSON", Some("a"));
+        check("{\"a\":\"\u{1}\"}", "not JSON", Some("a"));
+        check(r#"{"a":01}"#, "not JSON", Some("a"));
+        check(r#"{"a":1.}"#, "not JSON", Some("a"));
+        check(r#"{"a":NaN}"#, "not JSON", Some("a"));
+        check(r#"{"a":1,}"#, "not JSON", None);
         check(r#"{"a":tru}"#, "not JSON", Some("a"));
         check("{} x", "not JSON", None);
         check("// no\n{}", "not JSON", None);

@@ -4,6 +4,7 @@ pub mod bundle;
 pub mod id;
 pub mod instant;
 pub mod json;
+pub mod message;
 pub mod narrative;
 pub mod outcome;
 pub mod reference;
@@ -12,6 +13,7 @@ pub mod resource_type;
 
 pub use id::{Id, VersionId};
 pub use instant::Instant;
+pub use message::Message;
 pub use outcome::{Issue, IssueType, Severity};
 pub use reference::Reference;
 pub use resource::Resource;

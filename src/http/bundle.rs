@@ -16,11 +16,9 @@ pub(super) async fn process_bundle(call: Call, payload: web::Payload) -> Answer 
     let base = extract::base(&app, &request);
     let body = extract::body(&request, payload, Expected::Resource, app.config.max_bundle).await?;
     let bundle = block(move || {
-        let bundle = extract::any_resource(&body)?;
-        drop(body);
         let strict = prefer.strict.unwrap_or(false);
         let setting = Setting { app: &app, base: &base, now: now(), answer: prefer.answer, strict };
-        process(setting, bundle)
+        extract::located(&body, || process(setting, extract::any_resource(&body)?))
     });
     let mut response = reply::bundle(&bundle.await?, format);
     reply::tell_applied(&mut response, prefer.answer);

@@ -134,6 +134,14 @@ fn check_media(headers: &HeaderMap, expected: Expected) -> Result<(), Error> {
     Ok(())
 }
 
+/// What `work` makes of a body, with line and column of what is wrong in it.
+///
+/// # Errors
+/// That of `work`.
+pub(super) fn located<T>(body: &[u8], work: impl FnOnce() -> Result<T, Error>) -> Result<T, Error> {
+    work().map_err(|error| error.located(body))
+}
+
 /// The resource in a body.
 ///
 /// # Errors

@@ -49,11 +49,13 @@ pub(super) async fn call(
         Media::FhirJson | Media::Json | Media::TextJson => Form::Resource,
     };
     let output = block(move || {
-        let parameters = Parameters::new(pairs, input(&body)?);
-        let now = now();
-        let id = id.as_ref();
-        let call = operation::Call { app: &app, base: &base, now, kind, id, parameters, form };
-        (operation.run)(&call)
+        extract::located(&body, || {
+            let parameters = Parameters::new(pairs, input(&body)?);
+            let (now, id, text) = (now(), id.as_ref(), &*body);
+            let call =
+                operation::Call { app: &app, base: &base, now, kind, id, parameters, form, text };
+            (operation.run)(&call)
+        })
     });
     Ok(told(output.await?, format))
 }

@@ -4,13 +4,13 @@ use actix_web::{HttpRequest, web};
 
 use crate::app::App;
 use crate::error::Error;
-use crate::fhir::{Id, ResourceType, VersionId};
+use crate::fhir::{Id, ResourceType, VersionId, outcome};
 use crate::http::extract::{self, Expected};
 use crate::http::format::{Format, Media, Prefer};
 use crate::http::route::{Answer, Call};
 use crate::http::{block, now, reply};
-use crate::interaction;
 use crate::interaction::subset::Cut;
+use crate::interaction::{self, Done, Return};
 use crate::repository::{Scope, Stored};
 
 /// `GET [base]/[type]/[id]`.
@@ -56,8 +56,10 @@ pub(super) async fn create(call: Call, kind: ResourceType, payload: web::Payload
     let Call { app, request } = call;
     let body = extract::body(&request, payload, Expected::Resource, write.limit).await?;
     let done = block(move || {
-        let resource = extract::resource(&body, kind)?;
-        interaction::create::create(&app, &resource, criteria.as_deref(), now())
+        placed(write.prefer, &body, || {
+            let resource = extract::resource(&body, kind)?;
+            interaction::create::create(&app, &resource, criteria.as_deref(), now())
+        })
     });
     Ok(reply::done(done.await?, &write.base, write.format, write.prefer))
 }
@@ -74,8 +76,10 @@ pub(super) async fn update(
     let preconditions = extract::preconditions(&request)?;
     let body = extract::body(&request, payload, Expected::Resource, write.limit).await?;
     let done = block(move || {
-        let resource = extract::resource(&body, kind)?;
-        interaction::update::update(&app, &id, &resource, &preconditions, now())
+        placed(write.prefer, &body, || {
+            let resource = extract::resource(&body, kind)?;
+            interaction::update::update(&app, &id, &resource, &preconditions, now())
+        })
     });
     Ok(reply::done(done.await?, &write.base, write.format, write.prefer))
 }
@@ -87,6 +91,19 @@ pub(super) async fn delete(call: Call, kind: ResourceType, id: Id) -> Answer {
     let preconditions = extract::preconditions(&request)?;
     let done = block(move || interaction::delete::delete(&app, kind, &id, &preconditions, now()));
     Ok(reply::done(done.await?, &write.base, write.format, write.prefer))
+}
+
+/// What came of a body, with line and column of what is said about it.
+fn placed(
+    prefer: Prefer,
+    body: &[u8],
+    work: impl FnOnce() -> Result<Done, Error>,
+) -> Result<Done, Error> {
+    let mut done = extract::located(body, work)?;
+    if prefer.answer == Some(Return::OperationOutcome) {
+        outcome::locate(&mut done.issues, body, "");
+    }
+    Ok(done)
 }
 
 /// What the answers to all writes need.

@@ -58,7 +58,7 @@ pub fn process(setting: Setting<'_>, mut bundle: Resource) -> Result<Bundle, Err
     let entries = entry::take_all(&mut bundle, is_transaction)?;
     let issues = setting.app.held().check(&bundle);
     if issues.iter().any(Issue::is_error) {
-        return Err(Error::Invalid(issues));
+        return Err(Error::Invalid(setting.app.limited(issues)));
     }
     let (kind, entries) = if is_transaction {
         (BundleType::TransactionResponse, transaction::transaction(setting, entries)?)

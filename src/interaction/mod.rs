@@ -31,6 +31,7 @@ use crate::error::Error;
 use crate::fhir::{Id, Instant, Issue, IssueType, Resource};
 use crate::repository::{self, Change, Method, Stored};
 use crate::store::{self, Expect, View};
+use crate::validation::policy;
 use attempt::retry_for;
 
 /// What is to be done to one resource, decided on a view.
@@ -133,11 +134,16 @@ fn write(
 ) -> Result<Done, Error> {
     retry_for(app, content.map(Resource::kind).into_iter(), |attempt| {
         let held: &Held = attempt;
-        let mut issues = content.map_or_else(|| Ok(Vec::new()), |content| check(held, content))?;
+        let accepted = content.map(|content| check(app, held, content)).transpose()?;
+        let mut issues =
+            accepted.as_ref().map_or_else(Vec::new, |accepted| accepted.issues.clone());
         let mut plan = {
             let view = app.store.view()?;
             plan(held, &*view)?
         };
+        if let (Some(accepted), Step::Write { resource, .. }) = (&accepted, &mut plan.step) {
+            policy::mark(resource, accepted.not_valid);
+        }
         let expects = std::mem::take(&mut plan.expects);
         let change = match plan.change(held, now) {
             Ok(change) => [change],
@@ -156,18 +162,27 @@ fn write(
     })
 }
 
-/// Holds the content against all rules: the warnings and hints, if it may be stored.
+/// Content that may be stored.
+struct Accepted {
+    /// Warnings and hints about it.
+    issues: Vec<Issue>,
+    /// Whether it breaks rules all the same, and is tagged.
+    not_valid: bool,
+}
+
+/// Holds the content against all rules, under what the server is set to.
 ///
 /// # Errors
-/// [`Error::Invalid`] with all issues when one of them is an error.
-fn check(held: &Held, resource: &Resource) -> Result<Vec<Issue>, Error> {
-    let mut issues = held.check(resource);
+/// [`Error::Invalid`] with all issues when it is refused for one of them.
+fn check(app: &App, held: &Held, resource: &Resource) -> Result<Accepted, Error> {
+    let (mut issues, not_valid) = app.policy.lenient(resource.kind(), app.check(held, resource));
     issues.extend(subsetted(resource));
     issues.extend(reference::conditional(resource));
+    let issues = app.limited(issues);
     if issues.iter().any(Issue::is_error) {
         return Err(Error::Invalid(issues));
     }
-    Ok(issues)
+    Ok(Accepted { issues, not_valid })
 }
 
 /// A resource of which elements were left out must not replace the whole one

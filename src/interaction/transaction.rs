@@ -21,6 +21,7 @@ use crate::interaction::rewrite::{Links, base_of};
 use crate::interaction::{Done, Plan, Step, criteria, delete, reference, subsetted, update};
 use crate::repository::{self, Change, Method};
 use crate::store::{Batch, Expect, View};
+use crate::validation::policy;
 
 /// Carries out the entries.
 pub(super) fn transaction(
@@ -264,7 +265,11 @@ impl<'a> Attempt<'a> {
             let base = entry.full_url.as_deref().and_then(base_of);
             let links = Links { targets: &self.targets, base };
             let mut issues = links.rewrite(&self.held.standard.model, &mut content);
-            issues.extend(self.held.check(&content));
+            let app = self.setting.app;
+            let found = app.check(self.held, &content);
+            let (found, not_valid) = app.policy.lenient(content.kind(), found);
+            policy::mark(&mut content, not_valid);
+            issues.extend(found);
             issues.extend(subsetted(&content));
             if issues.iter().any(Issue::is_error) {
                 faults.extend(Error::Invalid(issues).in_entry(index).issues());
@@ -273,7 +278,10 @@ impl<'a> Attempt<'a> {
                 all.push(Some((content, issues)));
             }
         }
-        if faults.is_empty() { Ok(all) } else { Err(Error::Invalid(faults)) }
+        if faults.is_empty() {
+            return Ok(all);
+        }
+        Err(Error::Invalid(self.setting.app.limited(faults)))
     }
 
     /// The changes in the order of the standard, and what each entry comes to.

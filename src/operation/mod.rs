@@ -70,6 +70,8 @@ pub struct Call<'a> {
     pub id: Option<&'a Id>,
     /// What it is called with.
     pub parameters: Parameters,
+    /// The body as it came; empty where there was none.
+    pub text: &'a [u8],
     /// The form that the answer is wanted in.
     pub form: Form,
 }

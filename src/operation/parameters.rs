@@ -56,6 +56,18 @@ impl Parameters {
         Ok(bare.cloned())
     }
 
+    /// Where in the body that resource is, as a path; empty where the body itself is the resource.
+    pub fn place(&self, name: &str) -> String {
+        let body = self.body.as_ref().filter(|body| body.kind().as_str() == "Parameters");
+        let list = body.and_then(|body| body.value().get("parameter")?.as_array());
+        let is_it = |parameter: &Value| {
+            parameter.get("name").is_some_and(|value| value == name)
+                && parameter.get("resource").is_some()
+        };
+        let index = list.and_then(|list| list.iter().position(is_it));
+        index.map_or_else(String::new, |index| format!("parameter[{index}].resource"))
+    }
+
     /// The names and values of the URL, decoded, in order.
     pub fn pairs(&self) -> &[(String, String)] {
         &self.pairs
@@ -97,7 +109,9 @@ mod tests {
         assert_eq!(text("part"), Err(400));
         let resource = parameters.resource("resource").unwrap().unwrap();
         assert_eq!(resource.kind().as_str(), "Basic");
+        assert_eq!(parameters.place("resource"), "parameter[1].resource");
         let bare = Parameters::new(Vec::new(), Some(resource.clone()));
+        assert_eq!(bare.place("resource"), "");
         assert_eq!(bare.resource("resource").unwrap(), Some(resource));
     }
 }

@@ -1,56 +1,100 @@
 //! `$validate`: what the rules say about a resource, without storing it.
 //!
-//! The answer is 200 with all issues whenever the rules could be asked, however bad they say it is.
+//! The answer is 200 with all issues whenever the rules could be asked, however bad they say it is;
+//! 4xx says that the question itself was wrong. What is asked of: a resource that is sent, or the
+//! one that is stored under the URL. The modes `create` and `profile` ask for the content; `update`
+//! asks whether it could replace what is stored there; `delete` whether that could be deleted.
 //! Source: <http://hl7.org/fhir/R4/resource-operation-validate.html>.
 
+use std::collections::HashSet;
+
 use crate::error::Error;
-use crate::fhir::outcome::operation_outcome;
-use crate::fhir::{Issue, IssueType, Resource};
+use crate::fhir::outcome::{self, operation_outcome};
+use crate::fhir::{Id, Issue, IssueType, Message, Resource, VersionId};
 use crate::operation::{Call, Level, Operation, Output};
-use crate::repository;
+use crate::repository::{self, Stored};
+use crate::validation::cause;
 
 pub(super) const OPERATION: Operation = Operation {
     name: "validate",
     definition: "http://hl7.org/fhir/OperationDefinition/Resource-validate",
     levels: &[Level::Type, Level::Instance],
     types: &[],
-    by_get: false,
+    by_get: true,
     document: false,
     run,
 };
 
+/// The modes of <http://hl7.org/fhir/R4/valueset-resource-validation-mode.html>.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+enum Mode {
+    Create,
+    Update,
+    Delete,
+    Profile,
+}
+
 fn run(call: &Call<'_>) -> Result<Output, Error> {
-    let mode = call.parameters.text("mode")?;
-    match mode.as_deref() {
-        None | Some("create" | "profile") => {}
-        Some("update" | "delete") if call.id.is_some() => {}
-        Some("update" | "delete") => {
-            let text = "This mode is about one resource: call [base]/[type]/[id]/$validate.";
-            return Err(Error::request("http.mode", text));
-        }
+    let mode = mode(call)?;
+    let profile = call.parameters.text("profile")?;
+    if mode == Some(Mode::Profile) && profile.is_none() {
+        let text = "The mode profile needs the parameter profile: the canonical of the profile.";
+        return Err(Error::request("http.profile", text));
+    }
+    let mut issues = match (mode, call.id) {
+        (Some(Mode::Delete), Some(id)) => vec![of_delete(current(call, id)?.as_ref())],
+        _ => of_content(call, mode, profile.as_deref())?,
+    };
+    outcome::locate(&mut issues, call.text, &call.parameters.place("resource"));
+    Ok(Output::Resource(operation_outcome(&call.app.limited(issues))))
+}
+
+fn mode(call: &Call<'_>) -> Result<Option<Mode>, Error> {
+    let mode = match call.parameters.text("mode")?.as_deref() {
+        None => return Ok(None),
+        Some("create") => Mode::Create,
+        Some("update") => Mode::Update,
+        Some("delete") => Mode::Delete,
+        Some("profile") => Mode::Profile,
         Some(_) => {
             let text = "The mode is create, update, delete or profile.";
             return Err(Error::request("http.mode", text));
         }
+    };
+    let needs_id = matches!(mode, Mode::Update | Mode::Delete);
+    if needs_id && call.id.is_none() {
+        let text = "This mode is about one resource: call [base]/[type]/[id]/$validate.";
+        return Err(Error::request("http.mode", text));
     }
-    if mode.as_deref() == Some("delete") {
-        return Ok(Output::Resource(operation_outcome(&[])));
-    }
+    Ok(Some(mode))
+}
+
+/// What is to be said of the content, and of storing it as the mode says.
+fn of_content(
+    call: &Call<'_>,
+    mode: Option<Mode>,
+    profile: Option<&str>,
+) -> Result<Vec<Issue>, Error> {
     let resource = resource(call)?;
     if resource.kind() != call.kind {
         let text = format!("The resourceType must be that of the URL, {}.", call.kind);
-        return Err(Error::request("resourceType", text));
+        let issue = Issue::error(IssueType::Invalid, text).at("resourceType");
+        return Err(Error::Request(issue.message(Message::TypeOfUrl)));
     }
     let held = call.app.held();
-    let mut issues = match call.parameters.text("profile")? {
-        Some(profile) => {
-            let found = held.standard.validator.check_profile(&resource, &profile);
-            found.map_err(|_| Error::UnknownProfile)?
-        }
-        None => held.check(&resource),
-    };
-    issues.extend(other_id(call, mode.as_deref(), &resource));
-    Ok(Output::Resource(operation_outcome(&issues)))
+    let mut issues = call.app.check(&held, &resource);
+    if let Some(profile) = profile {
+        let found = held.standard.validator.check_profile(&resource, profile);
+        let found = found.map_err(|_| Error::UnknownProfile)?;
+        let told: HashSet<_> = issues.iter().map(cause).collect();
+        let new: Vec<Issue> =
+            found.into_iter().filter(|issue| !told.contains(&cause(issue))).collect();
+        issues.extend(new);
+    }
+    if let (Some(Mode::Update), Some(id)) = (mode, call.id) {
+        issues.extend(of_update(&resource, id, current(call, id)?.as_ref()));
+    }
+    Ok(issues)
 }
 
 /// What is to be validated: the resource that was sent, or the one that the URL names.
@@ -65,17 +109,47 @@ fn resource(call: &Call<'_>) -> Result<Resource, Error> {
     let Some(id) = call.id else {
         return Err(Error::request("resource", "The resource to validate is missing."));
     };
-    let view = call.app.store.view()?;
-    let stored = repository::current(&*view, call.kind, id)?.ok_or(Error::NotFound)?;
+    let stored = current(call, id)?.ok_or(Error::NotFound)?;
     let body = stored.body.ok_or(Error::Deleted(stored.version))?;
     let value = serde_json::from_slice(&body).map_err(|error| Error::Internal(error.into()))?;
     Ok(Resource::from_value(value)?)
 }
 
-/// An update must say the id of the URL.
-fn other_id(call: &Call<'_>, mode: Option<&str>, resource: &Resource) -> Option<Issue> {
-    let id = call.id.filter(|_| mode == Some("update"))?;
-    let text = "The id in the body must be the id in the URL.";
-    let issue = Issue::error(IssueType::Invalid, text).at(format!("{}.id", resource.kind()));
-    (resource.id_text() != Some(id.as_str())).then_some(issue)
+fn current(call: &Call<'_>, id: &Id) -> Result<Option<Stored>, Error> {
+    let view = call.app.store.view()?;
+    Ok(repository::current(&*view, call.kind, id)?)
+}
+
+/// Whether the content could replace what is stored under that id.
+fn of_update(resource: &Resource, id: &Id, stored: Option<&Stored>) -> Vec<Issue> {
+    let kind = resource.kind();
+    let mut issues = Vec::new();
+    if resource.id_text() != Some(id.as_str()) {
+        let text = "The id in the body must be the id in the URL.";
+        let issue = Issue::error(IssueType::Invalid, text).at(format!("{kind}.id"));
+        issues.push(issue.message(Message::IdOfUrl));
+    }
+    let Some(stored) = stored.filter(|stored| stored.body.is_some()) else {
+        let text = "There is no such resource now; the update would create it.";
+        issues.push(Issue::information(text).message(Message::WouldCreate));
+        return issues;
+    };
+    let version = resource.value().pointer("/meta/versionId").and_then(|value| value.as_str());
+    if version.is_some_and(|version| VersionId::parse(version) != Some(stored.version)) {
+        let text = "The content was made from another version than the one that is stored.";
+        let issue = Issue::warning(IssueType::Conflict, text).message(Message::OtherVersion);
+        issues.push(issue.at(format!("{kind}.meta.versionId")));
+    }
+    issues
+}
+
+/// Whether what is stored there could be deleted. References to it do not keep it from being so.
+fn of_delete(stored: Option<&Stored>) -> Issue {
+    if stored.is_some_and(|stored| stored.body.is_some()) {
+        let text = "The resource is there and can be deleted; its history stays.";
+        return Issue::information(text).message(Message::WouldDelete);
+    }
+    let text = "There is no such resource now; a delete would change nothing.";
+    let issue = Issue::warning(IssueType::NotFound, text);
+    issue.message(Message::NothingToDelete)
 }

@@ -63,6 +63,8 @@ impl Compiled {
 pub(super) struct Context {
     /// From the JSON names of choice elements to the element's name: `valueQuantity` to `value`.
     pub(super) choices: HashMap<String, String>,
+    /// The name of the type, or the canonical of the profile, that the schema is of.
+    pub(super) name: String,
     /// The profile that the schema is of.
     pub(super) profile: Option<String>,
     /// The type of the values that the schema is for.
@@ -205,6 +207,7 @@ impl Catalog {
         };
         let mut schema = schema.map_err(|fault| fault.to_string())?.ok_or("no such type")?;
         let mut context = Context { types: Arc::clone(&self.types), ..Context::default() };
+        context.name.clone_from(&slot.name);
         context.profile = slot.is_profile.then(|| slot.name.clone());
         context.start = Kind::of(schema.at("x-constrains").as_str().unwrap_or(&slot.name));
         collect_names(&schema, &mut context);

@@ -14,7 +14,8 @@ use serde_json::Value;
 
 use super::catalog::Context;
 use super::scope::Scope;
-use crate::fhir::{Issue, IssueType};
+use crate::fhir::json::is_name;
+use crate::fhir::{Issue, IssueType, Message};
 
 /// An issue at a place that is relative.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -43,6 +44,18 @@ impl Finding {
     /// The same finding, said of a place below.
     pub(super) fn below(mut self, path: &str) -> Self {
         self.path.insert_str(0, path);
+        self
+    }
+
+    /// The same finding, said more closely.
+    pub(super) fn message(mut self, message: Message) -> Self {
+        self.issue.message = Some(message);
+        self
+    }
+
+    /// The same finding, made by holding a resource to that profile.
+    pub(super) fn by_profile(mut self, profile: &str) -> Self {
+        self.issue.profile = Some(profile.into());
         self
     }
 
@@ -103,48 +116,88 @@ fn translate(
     error: &ValidationError<'_>,
     context: &Context,
 ) -> Vec<Finding> {
+    use IssueType as T;
+    use Message as M;
     use ValidationErrorKind as Kind;
-    let (code, text) = match kind {
+    let (code, message, text) = match kind {
         Kind::AdditionalProperties { unexpected } => {
             return unexpected.iter().map(|name| unknown(name, context)).collect();
         }
         Kind::Required { property } => {
-            (IssueType::Required, required(property.as_str().unwrap_or_default()))
+            (T::Required, M::ElementMissing, required(property.as_str().unwrap_or_default()))
         }
         Kind::Type { kind } => wrong_type(kind, error.instance()),
-        Kind::Pattern { .. } => {
-            (IssueType::Value, "The text does not have the form that its type asks.".to_owned())
+        Kind::Pattern { .. } => (T::Value, M::Format, form(context.name.as_str()).to_owned()),
+        Kind::Format { format } if format == "x-base64" => {
+            (T::Value, M::NotBase64, form("base64Binary").to_owned())
         }
         Kind::Format { .. } => {
-            (IssueType::Value, "There is no such day in the calendar.".to_owned())
+            (T::Value, M::NoSuchDay, "There is no such day in the calendar.".to_owned())
         }
-        Kind::MinLength { .. } => (IssueType::Value, "The text must not be empty.".to_owned()),
+        Kind::MinLength { .. } => {
+            (T::Value, M::TextEmpty, "The text must not be empty.".to_owned())
+        }
         Kind::MaxLength { limit } => {
-            (IssueType::TooLong, format!("The text must not be longer than {limit} characters."))
+            let text = format!("The text must not be longer than {limit} characters.");
+            (T::TooLong, M::TooLong, text)
         }
         Kind::Minimum { limit } => {
-            (IssueType::Value, format!("The number must not be less than {limit}."))
+            (T::Value, M::OutOfRange, format!("The number must not be less than {limit}."))
         }
         Kind::Maximum { limit } => {
-            (IssueType::Value, format!("The number must not be more than {limit}."))
+            (T::Value, M::OutOfRange, format!("The number must not be more than {limit}."))
         }
         Kind::MinItems { limit: 1 } => {
             let text = "An array must not be empty; leave the element out.";
-            (IssueType::Structure, text.to_owned())
+            (T::Structure, M::ArrayEmpty, text.to_owned())
         }
         Kind::MinItems { limit } => {
-            (IssueType::Required, format!("At least {limit} items are required here."))
+            (T::Required, M::TooFew, format!("At least {limit} items are required here."))
         }
         Kind::MaxItems { limit } => {
-            (IssueType::Structure, format!("At most {limit} items are allowed here."))
+            (T::Structure, M::TooMany, format!("At most {limit} items are allowed here."))
         }
-        Kind::FalseSchema => (IssueType::Structure, "The element is not allowed here.".to_owned()),
+        Kind::FalseSchema => {
+            (T::Structure, M::ElementRefused, "The element is not allowed here.".to_owned())
+        }
         Kind::Constant { expected_value } => {
-            (IssueType::Value, format!("The value must be {expected_value}."))
+            (T::Value, M::Fixed, format!("The value must be {expected_value}."))
         }
-        other => (IssueType::Structure, format!("The value breaks the rule {}.", other.keyword())),
+        other => {
+            let text = format!("The value breaks the rule {}.", other.keyword());
+            (T::Structure, M::Structure, text)
+        }
     };
-    vec![Finding::error(code, text)]
+    vec![Finding::error(code, text).message(message)]
+}
+
+/// What a text of that type looks like.
+fn form(kind: &str) -> &'static str {
+    match kind {
+        "id" => "An id is 1 to 64 of the letters A-Z and a-z, digits, '-' and '.'.",
+        "code" => "A code has no white space at its ends, and no more than one space between.",
+        "date" => "A date is YYYY, YYYY-MM or YYYY-MM-DD, and has no time.",
+        "dateTime" => {
+            "A dateTime is YYYY, YYYY-MM, YYYY-MM-DD, or that with a time to the second and a zone, \
+             such as 2026-03-02T08:10:00+01:00."
+        }
+        "instant" => {
+            "An instant has a day, a time to the second and a zone, such as \
+             2026-03-02T08:10:00.000+01:00."
+        }
+        "time" => "A time is hh:mm:ss without a zone, with or without a fraction of the second.",
+        "oid" => "An oid is urn:oid: and numbers with dots between.",
+        "uuid" => "A uuid is urn:uuid: and a UUID in lower case.",
+        "base64Binary" => {
+            "The content is base64 in groups of four, padded with = at its end only, with white \
+             space between groups only."
+        }
+        "uri" | "url" | "canonical" => "A URL or URI has no white space in it.",
+        "string" | "markdown" => {
+            "The text must have no control characters but tab, line feed and carriage return."
+        }
+        _ => "The text does not have the form that its type asks.",
+    }
 }
 
 /// What is said of an element that is missing.
@@ -157,19 +210,19 @@ fn unknown(name: &str, context: &Context) -> Finding {
     let choice = context.choices.values().find(|base| context.is_typed(plain, base));
     if let Some(base) = choice {
         let text = format!("The element {base}[x] cannot have a value of that type.");
-        return Finding::error(IssueType::Structure, text).below(&format!(".{base}"));
+        let finding = Finding::error(IssueType::Structure, text).message(Message::ChoiceType);
+        return finding.below(&format!(".{base}"));
     }
     // The name comes from the sender, so only what looks like a name is repeated.
-    let is_name = name.len() <= 64 && name.bytes().all(|b| b.is_ascii_alphanumeric() || b == b'_');
-    let text = if is_name {
+    let text = if is_name(name) {
         format!("There is no element {name} here.")
     } else {
         "There is an element here that the type does not have.".to_owned()
     };
-    Finding::error(IssueType::Structure, text)
+    Finding::error(IssueType::Structure, text).message(Message::ElementUnknown)
 }
 
-fn wrong_type(kind: &TypeKind, instance: &Value) -> (IssueType, String) {
+fn wrong_type(kind: &TypeKind, instance: &Value) -> (IssueType, Message, String) {
     let wanted = match kind {
         TypeKind::Single(kind) => kind.to_string(),
         TypeKind::Multiple(_) => "value of another type".to_owned(),
@@ -177,20 +230,24 @@ fn wrong_type(kind: &TypeKind, instance: &Value) -> (IssueType, String) {
     match (wanted.as_str(), instance) {
         ("array", _) => {
             let text = "The element may repeat, so its JSON form is an array.";
-            (IssueType::Structure, text.to_owned())
+            (IssueType::Structure, Message::JsonType, text.to_owned())
         }
         (_, Value::Array(_)) => {
             let text = "The element does not repeat, so its JSON form is not an array.";
-            (IssueType::Structure, text.to_owned())
+            (IssueType::Structure, Message::JsonType, text.to_owned())
         }
         (_, Value::Null) => {
             let text = "The value must not be null; leave the element out.";
-            (IssueType::Structure, text.to_owned())
+            (IssueType::Structure, Message::NullMisplaced, text.to_owned())
         }
         ("object", _) | (_, Value::Object(_)) => {
-            (IssueType::Structure, format!("The value must be a JSON {wanted}."))
+            let text = format!("The value must be a JSON {wanted}.");
+            (IssueType::Structure, Message::JsonType, text)
         }
-        _ => (IssueType::Value, format!("The value must be a JSON {wanted}.")),
+        _ => {
+            let text = format!("The value must be a JSON {wanted}.");
+            (IssueType::Value, Message::JsonType, text)
+        }
     }
 }
 
@@ -212,18 +269,32 @@ pub(super) fn issues(kind: &str, findings: Vec<Finding>) -> Vec<Issue> {
     issues
 }
 
-/// A code that its system does not have is in no value set either, and one of which nothing can be
-/// said is in none for certain; where that is told of the element, it is not told of its coding
-/// again.
+/// What follows from something that is told already is not told again: a code that its system does
+/// not have is in no value set either, and one of which nothing can be said is in none for certain;
+/// a null among objects is of the wrong type too.
 fn drop_echoes(issues: &mut Vec<Issue>) {
     drop_unchecked(issues);
     let is_code = |issue: &Issue| issue.code == IssueType::CodeInvalid;
     let told = issues.iter().filter(|issue| is_code(issue) && issue.is_error());
     let told: HashSet<String> = told.filter_map(|issue| issue.expression.clone()).collect();
+    let places = |message: Message| -> HashSet<String> {
+        let told = issues.iter().filter(|issue| issue.told() == message);
+        told.filter_map(|issue| issue.expression.clone()).collect()
+    };
+    let mistyped = places(Message::JsonType);
+    let nulls = places(Message::NullMisplaced).into_iter();
+    let with_null_items: HashSet<String> =
+        nulls.filter_map(|place| Some(place.rsplit_once('[')?.0.to_owned())).collect();
     issues.retain(|issue| {
         let place = issue.expression.as_deref().unwrap_or_default();
         let around = place.rsplit_once(".coding[").map(|(around, _)| around);
-        !is_code(issue) || around.is_none_or(|around| !told.contains(around))
+        match issue.told() {
+            // A null that is told of its item is not told of the array again.
+            Message::NullMisplaced => !with_null_items.contains(place),
+            // What is no code at all is told as that.
+            _ if is_code(issue) && mistyped.contains(place) => false,
+            _ => !is_code(issue) || around.is_none_or(|around| !told.contains(around)),
+        }
     });
 }
 

@@ -5,23 +5,27 @@
 //! Nothing here reads the store: whether a reference's target exists is another question.
 //! Source: <http://hl7.org/fhir/R4/validation.html>.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeSet, HashSet};
 use std::sync::Arc;
 
 use crate::definitions::Definitions;
-use crate::fhir::{Issue, Resource, ResourceType};
+use crate::fhir::{Issue, IssueType, Message, Resource, ResourceType};
 use crate::terminology::Terminology;
 
 mod catalog;
 mod fhirpath;
 mod finding;
 mod keyword;
+mod message;
+mod narrative;
+pub mod policy;
 mod resolve;
 mod resource;
 mod scope;
 mod sight;
 
 use catalog::Catalog;
+pub use policy::Policy;
 pub use resolve::Outside;
 use resource::Place;
 pub use scope::Around;
@@ -125,6 +129,48 @@ impl Validator {
         }))
     }
 
+    /// The same, and what profiles say that this server asks for whatever the resource claims. One
+    /// that is not held is an error: what was asked for cannot be promised.
+    pub fn check_required<'a>(
+        &self,
+        resource: &Resource,
+        required: impl Iterator<Item = &'a str>,
+        around: &Around,
+    ) -> Vec<Issue> {
+        let mut issues = self.check_around(resource, around.clone());
+        let claimed: Vec<&str> = resource.profiles().collect();
+        for canonical in required.filter(|canonical| !claimed.contains(canonical)) {
+            if self.meets(resource, canonical, around) {
+                continue;
+            }
+            let more = self.check_profile_around(resource, canonical, around.clone());
+            let more = more.unwrap_or_else(|unknown| {
+                let text = "The server is set to require a profile that it does not hold.";
+                let issue = Issue::error(IssueType::NotFound, text).rule(unknown.0);
+                vec![issue.at(resource.kind().as_str()).message(Message::ProfileRequired)]
+            });
+            // What the type itself asks has been told, and so has what another profile asks too.
+            let told: HashSet<_> = issues.iter().map(cause).collect();
+            let new: Vec<Issue> =
+                more.into_iter().filter(|issue| !told.contains(&cause(issue))).collect();
+            issues.extend(new);
+        }
+        issues
+    }
+
+    /// Whether the profile of that canonical is held.
+    pub fn holds(&self, canonical: &str) -> bool {
+        self.catalog.profile(canonical).is_some()
+    }
+
+    /// Whether the resource meets that profile: the quick way through for sound resources.
+    fn meets(&self, resource: &Resource, canonical: &str, around: &Around) -> bool {
+        let value = resource.value();
+        scope::enter(&self.catalog, Some(resource.shared()), around.clone(), |scope| {
+            resource::is_claim_met(scope, value, canonical)
+        })
+    }
+
     /// What good practice asks beyond the rules, as warnings: for now a narrative (dom-6). Kept
     /// apart, because no content is ever refused for it and most systems send none.
     pub fn advice(&self, resource: &Resource) -> Vec<Issue> {
@@ -143,4 +189,9 @@ impl Validator {
     pub fn faults(&self) -> Vec<String> {
         scope::enter(&self.catalog, None, Around::default(), |scope| scope.catalog.faults())
     }
+}
+
+/// What an issue says, and of which element.
+pub fn cause(issue: &Issue) -> (Option<&str>, &str) {
+    (issue.expression.as_deref(), &issue.diagnostics)
 }

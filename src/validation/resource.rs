@@ -7,9 +7,10 @@ use serde_json::Value;
 
 use super::catalog::{Catalog, Compiled};
 use super::finding::{Finding, collect};
+use super::narrative::loose_links;
 use super::scope::Scope;
-use crate::fhir::IssueType;
 use crate::fhir::json::At;
+use crate::fhir::{IssueType, Message};
 
 /// Where a resource stands.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -25,7 +26,9 @@ pub(super) enum Place {
 /// Whether [`findings`] would find nothing: the quick way through for sound resources.
 pub(super) fn is_valid(scope: &Scope, value: &Value, place: Place) -> bool {
     let Ok(compiled) = by_type(&scope.catalog, value) else { return false };
-    if place == Place::Contained && !contained(value).is_empty() || !unreferenced(value).is_empty()
+    if place == Place::Contained && !contained(value).is_empty()
+        || !unreferenced(value).is_empty()
+        || !loose_links(value).is_empty()
     {
         return false;
     }
@@ -36,7 +39,8 @@ pub(super) fn is_valid(scope: &Scope, value: &Value, place: Place) -> bool {
     valid.unwrap_or(false)
 }
 
-fn is_claim_met(scope: &Scope, value: &Value, canonical: &str) -> bool {
+/// Whether the resource meets the profile; not, where that is not held.
+pub(super) fn is_claim_met(scope: &Scope, value: &Value, canonical: &str) -> bool {
     if is_own_type(value, canonical) {
         return true;
     }
@@ -49,10 +53,11 @@ fn is_claim_met(scope: &Scope, value: &Value, canonical: &str) -> bool {
 pub(super) fn findings(scope: &Scope, value: &Value, place: Place) -> Vec<Finding> {
     let compiled = match by_type(&scope.catalog, value) {
         Ok(compiled) => compiled,
-        Err(finding) => return vec![finding],
+        Err(finding) => return vec![*finding],
     };
     let mut found = if place == Place::Contained { contained(value) } else { Vec::new() };
     found.extend(unreferenced(value));
+    found.extend(loose_links(value));
     let deeper = inside(scope, value, place, || {
         let mut found = collect(scope, &compiled.validator, &compiled.context, value);
         for (at, canonical) in profiles(value).enumerate() {
@@ -79,9 +84,10 @@ pub(super) fn profile_findings(scope: &Scope, at: usize, value: &Value) -> Vec<F
     if !profile.is_for(value.at("resourceType").as_str()) {
         let kind = profile.kind.as_deref().unwrap_or("another type");
         let text = format!("The profile is for {kind} only.");
-        return vec![Finding::error(IssueType::Structure, text).rule(name)];
+        return vec![Finding::error(IssueType::Structure, text).rule(name).by_profile(name)];
     }
-    collect(scope, &profile.validator, &profile.context, value)
+    let found = collect(scope, &profile.validator, &profile.context, value).into_iter();
+    found.map(|finding| finding.by_profile(name)).collect()
 }
 
 /// A definition that cannot be used; the server's fault, not the resource's.
@@ -97,14 +103,14 @@ fn inside<R>(scope: &Scope, value: &Value, place: Place, work: impl FnOnce() -> 
     })
 }
 
-fn by_type<'a>(catalog: &'a Catalog, value: &Value) -> Result<&'a Compiled, Finding> {
-    let refuse = |text: &str| Finding::error(IssueType::Structure, text);
+fn by_type<'a>(catalog: &'a Catalog, value: &Value) -> Result<&'a Compiled, Box<Finding>> {
+    let refuse = |text: &str| Box::new(Finding::error(IssueType::Structure, text));
     let object = value.as_object().ok_or_else(|| refuse("A resource is a JSON object."))?;
     let name = object.get("resourceType").and_then(Value::as_str);
     let name = name.ok_or_else(|| refuse("A resource says its type in resourceType."))?;
     let at = catalog.resource(name);
     let at = at.ok_or_else(|| refuse("R4 has no resource type of the name in resourceType."))?;
-    catalog.compiled(at).map_err(broken)
+    catalog.compiled(at).map_err(|fault| Box::new(broken(fault)))
 }
 
 /// The rules for a resource in `contained`.
@@ -154,7 +160,8 @@ fn unreferenced(value: &Value) -> Vec<Finding> {
 pub(super) fn advice(value: &Value) -> Vec<Finding> {
     let say = |place: &str| {
         let text = "The resource should have a narrative, for readers without its structure.";
-        Finding::warning(IssueType::Invariant, text).rule("dom-6").below(place)
+        let finding = Finding::warning(IssueType::Invariant, text).rule("dom-6");
+        finding.message(Message::NarrativeMissing).below(place)
     };
     let lacks = |value: &Value| {
         // Bundle, Binary and Parameters are no DomainResources and have none.
@@ -196,5 +203,5 @@ fn is_own_type(value: &Value, canonical: &str) -> bool {
 fn unknown_profile(at: usize, canonical: &str) -> Finding {
     let text = "The profile is not known here, so the resource was not held to it.";
     let finding = Finding::warning(IssueType::NotFound, text).rule(canonical);
-    finding.below(&format!(".meta.profile[{at}]"))
+    finding.message(Message::ProfileUnknown).below(&format!(".meta.profile[{at}]"))
 }

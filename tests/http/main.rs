@@ -10,6 +10,8 @@
 )]
 
 mod client;
+#[path = "../shared/mod.rs"]
+mod shared;
 
 mod bad_input;
 mod capabilities;
@@ -17,6 +19,8 @@ mod headers;
 mod conditional;
 mod definitions;
 mod history;
+mod outcome;
+mod policy;
 mod read;
 mod round_trip;
 mod search;

@@ -1,21 +1,17 @@
 //! What is put comes back: <http://hl7.org/fhir/R4/http.html#update> ("servers SHOULD accept the
 //! resource as submitted"), over the official examples where they are at hand.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use serde_json::Value;
 
 use crate::client::{JSON, Server};
+use crate::shared;
 
 /// The official examples of R4, if they are here.
 fn examples() -> Vec<PathBuf> {
-    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
-    let shared = std::env::var("SPONDYL_SHARED").map_or(root.join("../shared"), PathBuf::from);
-    let directory = shared.join("standard/examples");
-    let Ok(files) = std::fs::read_dir(&directory) else {
-        println!("skipped: the official examples are not at {}", directory.display());
-        return Vec::new();
-    };
+    let Some(directory) = shared::find("standard/examples") else { return Vec::new() };
+    let files = std::fs::read_dir(directory).unwrap();
     let files = files.map(|file| file.unwrap().path());
     let mut files: Vec<_> =
         files.filter(|path| path.extension().is_some_and(|e| e == "json")).collect();

@@ -58,10 +58,31 @@ async fn parameters() {
     call(&path, bad_observation()).await.is_error(400, "not-found");
     let path = format!("/Observation/$validate?profile={profile}");
     let answer = call(&path, bad_observation()).await;
-    assert!([200, 400].contains(&answer.status), "{}", answer.text);
+    answer.has_status(200);
     let empty = server.send("POST", "/Patient/$validate", &[JSON], "").await;
     empty.is_error(400, "invalid");
-    server.get("/Patient/$validate").await.is_error(405, "not-supported");
+    server.get("/Patient/$validate").await.is_error(400, "invalid");
+    server.put("/Patient/$validate", &patient("A")).await.is_error(405, "not-supported");
+    for query in ["mode=profile", "mode=create&mode=create", "profile=a&profile=b"] {
+        let path = format!("/Patient/$validate?{query}");
+        call(&path, patient("A")).await.is_error(400, "invalid");
+    }
+    let many = json!({ "resourceType": "Parameters", "parameter": [
+        { "name": "mode", "valueCode": "profile" },
+        { "name": "profile", "valueUri": profile },
+        { "name": "resource", "resource": bad_observation() },
+    ] });
+    let outcome = call("/Observation/$validate", many).await.has_status(200).json();
+    let by_profile = outcome["issue"].as_array().unwrap().iter();
+    let text = |issue: &&Value| issue["details"]["text"].as_str().unwrap().contains(profile);
+    assert!(by_profile.filter(text).count() > 1, "{outcome}");
+    // What is wrong is told of the resource, line and column of the text around it.
+    let text = "{\"resourceType\":\"Parameters\",\"parameter\":[{\"name\":\"resource\",\n\
+                \"resource\":{\"resourceType\":\"Patient\",\n \"active\":\"yes\"}}]}";
+    let outcome = server.send("POST", "/Patient/$validate", &[JSON], text).await.has_status(200);
+    let issue = &outcome.json()["issue"][0];
+    assert_eq!(issue["expression"][0], "Patient.active");
+    assert_eq!(issue["location"][0], "line 3, column 2");
     server.get("/Patient/$nonsense").await.is_error(404, "not-found");
 }
 
@@ -74,7 +95,34 @@ async fn of_an_instance() {
         let path = format!("/Patient/p1/$validate?mode={mode}");
         server.send("POST", &path, &[JSON], body.to_owned()).await
     };
-    assert_eq!(errors(&call("delete", "").await.has_status(200).json()), []);
+    let told = |outcome: &Value| {
+        let issue = &outcome["issue"][0];
+        let code = issue["details"]["coding"][0]["code"].as_str().unwrap().to_owned();
+        (issue["severity"].as_str().unwrap().to_owned(), code)
+    };
+    let is = |severity: &str, code: &str| (severity.to_owned(), code.to_owned());
+    let outcome = call("delete", "").await.has_status(200).json();
+    assert_eq!(told(&outcome), is("information", "would-delete"));
+    let path = "/Patient/p9/$validate?mode=delete";
+    let outcome = server.get(path).await.has_status(200).json();
+    assert_eq!(told(&outcome), is("warning", "nothing-to-delete"));
+    let outcome = server.get("/Patient/p1/$validate").await.has_status(200).json();
+    assert_eq!(told(&outcome), is("information", "all-well"));
+    let outcome = server.get("/Patient/p1/$validate?mode=delete").await.has_status(200).json();
+    assert_eq!(told(&outcome), is("information", "would-delete"));
+    let vital = "profile=http://hl7.org/fhir/StructureDefinition/vitalsigns";
+    let outcome = server.get(&format!("/Patient/p1/$validate?{vital}")).await.has_status(200);
+    assert_eq!(told(&outcome.json()), is("error", "structure"));
+    server.get("/Patient/p1/$validate?mode=profile").await.is_error(400, "invalid");
+    server.get("/Patient/p9/$validate").await.is_error(404, "not-found");
+    let mut stale = with_id(patient("B"), "p1");
+    stale["meta"] = json!({ "versionId": "7" });
+    let outcome = call("update", &stale.to_string()).await.has_status(200).json();
+    assert_eq!(told(&outcome), is("warning", "other-version"));
+    let new = with_id(patient("B"), "p9").to_string();
+    let path = "/Patient/p9/$validate?mode=update";
+    let outcome = server.send("POST", path, &[JSON], new).await.has_status(200).json();
+    assert_eq!(told(&outcome), is("information", "would-create"));
     let same = with_id(patient("B"), "p1").to_string();
     assert_eq!(errors(&call("update", &same).await.has_status(200).json()), []);
     let other = with_id(patient("B"), "p2").to_string();
@@ -82,6 +130,10 @@ async fn of_an_instance() {
     assert_eq!(errors, [("invalid".to_owned(), "Patient.id".to_owned())]);
     server.send("POST", "/Patient/p1/$validate", &[], "").await.has_status(200);
     server.send("POST", "/Patient/p2/$validate", &[], "").await.is_error(404, "not-found");
+    server.delete("/Patient/p1").await.has_status(204);
+    server.get("/Patient/p1/$validate").await.is_error(410, "deleted");
+    let outcome = server.get("/Patient/p1/$validate?mode=delete").await.has_status(200).json();
+    assert_eq!(told(&outcome), is("warning", "nothing-to-delete"));
 }
 
 /// Every write is held to the same rules, and all issues are told at once.

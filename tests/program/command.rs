@@ -1,6 +1,8 @@
 //! Commands and exit codes.
 
 use std::fs;
+use std::io::Write;
+use std::process::Stdio;
 
 use serde_json::json;
 
@@ -34,11 +36,95 @@ fn validate_names_file_element_and_rule() {
     fs::write(&file, r#"{"resourceType":"Patient","gender":"unheard-of"}"#).unwrap();
     let output = spondyl().arg("validate").arg(&file).output().unwrap();
     assert_eq!(output.status.code(), Some(1));
-    let said = stdout(&output) + &stderr(&output);
-    assert!(said.contains("patient.json") && said.contains("Patient.gender"), "{said}");
+    let said = stdout(&output);
+    assert!(said.contains("patient.json:1:27: error (code-invalid) at Patient.gender: "), "{said}");
+    assert!(said.contains("[binding-required http://hl7.org/fhir/ValueSet/"), "{said}");
     fs::write(&file, r#"{"resourceType":"Patient","gender":"other"}"#).unwrap();
     let output = spondyl().arg("validate").arg(&file).output().unwrap();
     assert_eq!(output.status.code(), Some(0), "{}", stdout(&output));
+}
+
+/// Files, directories and lines in one run; two runs print the same.
+#[test]
+fn validate_tells_in_order_whatever_the_cores_do() {
+    let directory = tempfile::tempdir().unwrap();
+    let good = r#"{"resourceType":"Patient","active":true}"#;
+    let warned = r#"{"resourceType":"Patient","language":"de","name":[{"family":" "}]}"#;
+    let bad = r#"{"resourceType":"Patient","active":"yes"}"#;
+    let lines: Vec<String> =
+        (0..900).map(|n| [good, bad][usize::from(n % 3 == 0)].to_owned()).collect();
+    fs::write(directory.path().join("b.ndjson"), lines.join("\n\n")).unwrap();
+    fs::write(directory.path().join("a.json"), warned).unwrap();
+    fs::write(directory.path().join("c.json"), "{\n\"resourceType\":").unwrap();
+    let run = |words: &[&str]| {
+        let output =
+            spondyl().arg("validate").args(words).current_dir(&directory).output().unwrap();
+        (output.status.code().unwrap(), stdout(&output), stderr(&output))
+    };
+    let (code, said, summary) = run(&["."]);
+    assert_eq!(code, 1);
+    assert!(summary.contains("902 checked, 301 with errors"), "{summary}");
+    let all: Vec<&str> = said.lines().collect();
+    assert_eq!(all.len(), 902);
+    assert!(
+        all[0].starts_with("./a.json:1:52: warning (value) at Patient.name[0].family"),
+        "{}",
+        all[0]
+    );
+    assert!(all[1].starts_with("./b.ndjson:1:27: error (value) at Patient.active"), "{}", all[1]);
+    assert!(all[2].starts_with("./b.ndjson:3: information"), "{}", all[2]);
+    assert!(all[901].starts_with("./c.json:2:15: fatal (structure)"), "{}", all[901]);
+    assert_eq!(run(&["."]).1, said);
+
+    let (code, said, _) = run(&["--level", "error", "a.json"]);
+    assert_eq!((code, said.as_str()), (0, ""));
+    assert_eq!(run(&["--quiet", "."]), (1, String::new(), String::new()));
+    let (code, said, _) = run(&["--format", "json", "a.json", "b.ndjson"]);
+    assert_eq!(code, 1);
+    let outcomes: Vec<serde_json::Value> =
+        said.lines().map(|line| serde_json::from_str(line).unwrap()).collect();
+    assert_eq!(outcomes.len(), 901);
+    assert_eq!(outcomes[1]["extension"][0]["valueString"], "b.ndjson:1");
+    assert_eq!(outcomes[1]["issue"][0]["expression"][0], "Patient.active");
+    assert_eq!(outcomes[2]["issue"][0]["details"]["coding"][0]["code"], "all-well");
+}
+
+#[test]
+fn validate_takes_a_profile_a_limit_and_the_standard_input() {
+    let directory = tempfile::tempdir().unwrap();
+    let bad = r#"{"resourceType":"Observation","shoe":1,"status":"x","category":[{}]}"#;
+    fs::write(directory.path().join("o.json"), bad).unwrap();
+    let run = |words: &[&str], input: &str| {
+        let mut process = spondyl()
+            .arg("validate")
+            .args(words)
+            .current_dir(&directory)
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            .spawn()
+            .unwrap();
+        process.stdin.take().unwrap().write_all(input.as_bytes()).unwrap();
+        let output = process.wait_with_output().unwrap();
+        (output.status.code().unwrap(), stdout(&output), stderr(&output))
+    };
+    let profile = "https://spondyl.example/fhir/StructureDefinition/pain-intensity";
+    let (code, said, _) = run(&["--profile", profile, "o.json"], "");
+    assert_eq!(code, 1);
+    assert!(said.contains("Observation.subject") || said.contains("element subject"), "{said}");
+    let (code, said, why) = run(&["--profile", "http://a.example/none", "o.json"], "");
+    assert_eq!((code, said.as_str()), (2, ""));
+    assert!(why.contains("http://a.example/none"), "{why}");
+    let (_, said, _) = run(&["--max-issues", "2", "o.json"], "");
+    assert_eq!(said.lines().count(), 3, "{said}");
+    assert!(said.lines().last().unwrap().contains("left out"), "{said}");
+    assert_eq!(run(&["missing.json"], "").0, 3);
+    assert_eq!(run(&["--format", "xml", "o.json"], "").0, 2);
+    let good = "{\"resourceType\":\"Patient\",\n\"active\":true}";
+    assert_eq!(run(&["-"], good).0, 0);
+    let (code, said, _) = run(&["-"], "{\"resourceType\":\"Patient\"}\n{\"resourceType\":\"X\"}\n");
+    assert_eq!(code, 1);
+    assert!(said.contains("-:2:1: error (structure) at resourceType"), "{said}");
 }
 
 #[test]

@@ -54,6 +54,12 @@ pub(super) fn schema(source: &Source, definition: &Value) -> Result<Value, Fault
             if ["date", "dateTime", "instant"].contains(&name) {
                 schema.insert("format".into(), json!("x-calendar"));
             }
+            match name {
+                "base64Binary" => schema.insert("format".into(), json!("x-base64")),
+                "uri" | "url" | "canonical" => schema.insert("x-urn".into(), json!(true)),
+                "string" | "markdown" => schema.insert("x-text".into(), json!(true)),
+                _ => None,
+            };
             if name == "xhtml" {
                 schema.insert("x-narrative".into(), json!(true));
             }

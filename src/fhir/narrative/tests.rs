@@ -33,6 +33,7 @@ fn formatting_passes() {
         "<img src=\"#image\" alt=\"x\"/>",
         "<img alt=\"x\" src=\"data:image/png;base64,iVBORw0KGgo=\"/>",
         "<!-- a comment --> x &amp; &lt; &#160; &#xB0;",
+        "<p align=\"left\">x</p><table width=\"1\"><tr><td align=\"char\" char=\".\">1</td></tr></table>",
         "<q cite=\"http://example.org\" xml:lang=\"en\" lang=\"en\">x</q>",
     ];
     for inner in good {
@@ -90,6 +91,16 @@ fn what_is_not_on_the_list_is_refused() {
         "<p>x",
         "x & y",
         "<p title=\"<\">x</p>",
+        "x<![CDATA[><img src=x onerror=f()>]]>",
+        "x<!--><script>f()</script>-->",
+        "x<!---><script>f()</script>-->",
+        "x<a href=\"blob:x\">y</a>",
+        "x<a href=\"feed:javascript:f()\">y</a>",
+        "x<s>y</s>",
+        "x<strike>y</strike>",
+        "x<del>y</del>",
+        "x<noscript>y</noscript>",
+        "x<title>y</title>",
     ];
     for inner in bad {
         check_text(&div(inner), RULE_CONTENT);
@@ -102,6 +113,10 @@ fn the_root_is_a_div_in_its_namespace() {
     check_text("<div xmlns=\"http://www.w3.org/1999/xhtmlx\">x</div>", RULE_CONTENT);
     check_text("<p xmlns=\"http://www.w3.org/1999/xhtml\">x</p>", RULE_CONTENT);
     check_text("plain", RULE_CONTENT);
+    check_text(&format!("<?xml version=\"1.0\"?>{}", div("x")), RULE_CONTENT);
+    check_text(&format!("<!-- c -->{}", div("x")), RULE_CONTENT);
+    check_text(&format!("{}<!-- c -->", div("x")), RULE_CONTENT);
+    check_text(&format!(" {}\n", div("x")), "");
     check_text("", RULE_CONTENT);
     check_text(&format!("{0}{0}", div("x")), RULE_CONTENT);
     let entity = "<!DOCTYPE d [<!ENTITY e SYSTEM \"file:///etc/passwd\">]>";
@@ -110,7 +125,15 @@ fn the_root_is_a_div_in_its_namespace() {
 
 #[test]
 fn there_must_be_something_to_read() {
-    for inner in ["", "  \n\t", "<p> </p>", "<!-- only a comment -->", "&#160;", "<br/><hr/>"] {
+    for inner in [
+        "",
+        "  \n\t",
+        "<p> </p>",
+        "<!-- only a comment -->",
+        "&#160;",
+        "<br/><hr/>",
+        "<img alt=\"x\"/>",
+    ] {
         check_text(&div(inner), RULE_EMPTY);
     }
 }

@@ -12,7 +12,7 @@ use serde_json::Value;
 
 use super::{Rule, Site};
 use crate::fhir::json::At;
-use crate::fhir::{Issue, IssueType, Severity};
+use crate::fhir::{Issue, IssueType, Message, Severity};
 use crate::terminology::concepts::Concept;
 use crate::terminology::{Membership, Terminology};
 use crate::validation::finding::Finding;
@@ -139,34 +139,40 @@ impl Binding {
     fn say(&self, verdict: Verdict) -> Finding {
         let set = &self.value_set;
         let code = IssueType::CodeInvalid;
-        match (verdict, self.strength) {
-            (Verdict::Coded(Membership::Unknown), _) => Finding::warning(
-                code,
-                format!(
+        let (message, finding) = match (verdict, self.strength) {
+            (Verdict::Coded(Membership::Unknown), _) => {
+                let text = format!(
                     "Whether the code is in {set} cannot be told from the code systems held here."
-                ),
-            ),
+                );
+                (Message::BindingUntold, Finding::warning(code, text))
+            }
             (Verdict::Uncoded, _) => {
-                Finding::error(code, format!("A code from {set} is required; text is not enough."))
+                let text = format!("A code from {set} is required; text is not enough.");
+                (Message::BindingRequired, Finding::error(code, text))
             }
-            (Verdict::Abstract, _) => Finding::error(
-                code,
-                format!("The code only groups others; one of those in {set} is required."),
-            ),
+            (Verdict::Abstract, _) => {
+                let text =
+                    format!("The code only groups others; one of those in {set} is required.");
+                (Message::CodeAbstract, Finding::error(code, text))
+            }
             (_, Strength::Required) => {
-                Finding::error(code, format!("The code must be one of {set}."))
+                let text = format!("The code must be one of {set}.");
+                (Message::BindingRequired, Finding::error(code, text))
             }
-            (_, Strength::Extensible) => Finding::warning(
-                code,
-                format!(
+            (_, Strength::Extensible) => {
+                let text = format!(
                     "The code is not one of {set}; another is right only where none of the set fits."
-                ),
-            ),
+                );
+                (Message::BindingExtensible, Finding::warning(code, text))
+            }
             _ => {
                 let text = format!("The code is not one of {set}, which is preferred.");
-                Finding::of(Issue { severity: Severity::Information, ..Issue::warning(code, text) })
+                let issue = Issue::warning(code, text);
+                let issue = Issue { severity: Severity::Information, ..issue };
+                (Message::BindingPreferred, Finding::of(issue))
             }
-        }
+        };
+        finding.message(message)
     }
 }
 

@@ -10,7 +10,7 @@
 use serde_json::Value;
 
 use super::{Rule, Site};
-use crate::fhir::IssueType;
+use crate::fhir::{IssueType, Message};
 use crate::terminology::concepts::Concept;
 use crate::terminology::validate_code::is_name;
 use crate::terminology::{CodeSystem, Membership, Terminology, ucum};
@@ -93,10 +93,11 @@ fn of_unheld(terminology: &Terminology, system: &str, code: &str) -> Verdict {
             fault(Finding::error(IssueType::CodeInvalid, text))
         }
         Membership::Unknown if !system.contains(':') => {
-            fault(warning("The system of a code is an absolute URI."))
+            fault(warning("The system of a code is an absolute URI.").message(Message::SystemForm))
         }
         Membership::Unknown if terminology.value_set(system).is_some() => {
-            fault(warning("The system of a code is a code system; this is the URL of a value set."))
+            let text = "The system of a code is a code system; this is the URL of a value set.";
+            fault(warning(text).message(Message::SystemForm))
         }
         Membership::Unknown => untold(system, "its system is not held here"),
     }
@@ -106,16 +107,18 @@ fn of_held(held: &CodeSystem, code: &str, display: Option<&str>) -> Verdict {
     let Some(concept) = held.concept(code) else { return of_unknown(held, code) };
     let mut found = Vec::new();
     if concept.is_inactive() {
-        found.push(warning("The code is inactive: it is not to be used for new entries."));
+        let text = "The code is inactive: it is not to be used for new entries.";
+        found.push(warning(text).message(Message::CodeInactive));
     }
     if concept.is_abstract() {
-        found.push(warning("The code is abstract: it groups others and is not to be chosen."));
+        let text = "The code is abstract: it groups others and is not to be chosen.";
+        found.push(warning(text).message(Message::CodeAbstract));
     }
     if display.is_some_and(|display| !is_name(concept, display)) {
         let known = concept.display().map(|known| format!(", which is \"{known}\""));
         let known = known.unwrap_or_default();
         let text = format!("The display is not that of the code{known}.");
-        found.push(warning(&text).below(".display"));
+        found.push(warning(&text).message(Message::Display).below(".display"));
     }
     if found.is_empty() { Verdict::Well } else { Verdict::Faults(found) }
 }

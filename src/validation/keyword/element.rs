@@ -8,7 +8,7 @@
 use serde_json::{Map, Value};
 
 use super::{Rule, Site};
-use crate::fhir::IssueType;
+use crate::fhir::{IssueType, Message};
 use crate::validation::catalog::Context;
 use crate::validation::finding::{Finding, element};
 use crate::validation::scope::Scope;
@@ -36,10 +36,11 @@ impl Rule for Element {
         if self.needs_content && is_empty(object) {
             return false;
         }
-        object.iter().all(|(name, value)| match name.strip_prefix('_') {
-            Some(name) => is_paired(object.get(name), value),
-            None => !has_loose_null(object, name, value),
-        })
+        !has_long_id(object)
+            && object.iter().all(|(name, value)| match name.strip_prefix('_') {
+                Some(name) => is_paired(object.get(name), value),
+                None => !has_loose_null(object, name, value),
+            })
     }
 
     fn findings(&self, _: &Scope, value: &Value) -> Vec<Finding> {
@@ -47,24 +48,42 @@ impl Rule for Element {
         let mut found = Vec::new();
         if self.needs_content && is_empty(object) {
             let text = "An element must have a value or children.";
-            found.push(Finding::error(IssueType::Invariant, text).rule("ele-1"));
+            let finding = Finding::error(IssueType::Invariant, text).rule("ele-1");
+            found.push(finding.message(Message::ElementEmpty));
+        }
+        if has_long_id(object) {
+            let text = format!("The id of an element must not have more than {MAX_ID} characters.");
+            let finding = Finding::error(IssueType::TooLong, text).message(Message::TooLong);
+            found.push(finding.below(".id"));
         }
         for (key, value) in object {
-            let text = match key.strip_prefix('_') {
+            let (message, text) = match key.strip_prefix('_') {
                 Some(name) if !is_paired(object.get(name), value) => {
-                    "What is said beside a primitive must stand where the primitive is, and have \
-                     extensions where there is no value."
+                    let text = "What is said beside a primitive must stand where the primitive is, and have \
+                     extensions where there is no value.";
+                    (Message::SiblingMisplaced, text)
                 }
                 None if has_loose_null(object, key, value) => {
-                    "A null may only hold the place of a primitive that has extensions."
+                    let text = "A null may only hold the place of a primitive that has extensions.";
+                    (Message::NullMisplaced, text)
                 }
                 _ => continue,
             };
             let path = format!(".{}", element(key, &self.context));
-            found.push(Finding::error(IssueType::Structure, text).below(&path));
+            let finding = Finding::error(IssueType::Structure, text).message(message);
+            found.push(finding.below(&path));
         }
         found
     }
+}
+
+/// Characters of an element's id, which is a string
+/// (<http://hl7.org/fhir/R4/datatypes.html#string>).
+const MAX_ID: usize = 1024 * 1024;
+
+fn has_long_id(object: &Map<String, Value>) -> bool {
+    let id = object.get("id").and_then(Value::as_str);
+    id.is_some_and(|id| id.len() > MAX_ID && id.chars().count() > MAX_ID)
 }
 
 fn is_empty(object: &Map<String, Value>) -> bool {
@@ -73,7 +92,11 @@ fn is_empty(object: &Map<String, Value>) -> bool {
 
 /// Whether `sibling` fits beside `value`; what is of the wrong JSON type is told by the type.
 fn is_paired(value: Option<&Value>, sibling: &Value) -> bool {
+    let is_void = |value: &Value| value.as_object().is_some_and(Map::is_empty);
+    let has_void = |list: &[Value]| list.iter().any(is_void);
     match (value, sibling) {
+        (_, Value::Object(object)) if object.is_empty() => false,
+        (_, Value::Array(list)) if has_void(list) => false,
         (None, Value::Object(_)) => has_extension(sibling),
         (None, Value::Array(list)) => {
             list.iter().all(|item| item.is_null() || has_extension(item))
@@ -121,6 +144,8 @@ mod tests {
             (Some(json!(["x", null])), json!([said, null]), false),
             (Some(json!(["x"])), json!([null, said]), false),
             (None, json!([null]), false),
+            (Some(json!("x")), json!({}), false),
+            (Some(json!(["x"])), json!([{}]), false),
             (None, json!([null, said]), true),
         ] {
             assert_eq!(is_paired(value.as_ref(), &sibling), expected, "{value:?} {sibling}");

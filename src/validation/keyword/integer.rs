@@ -6,7 +6,7 @@
 use serde_json::Value;
 
 use super::{Rule, Site};
-use crate::fhir::IssueType;
+use crate::fhir::{IssueType, Message};
 use crate::validation::finding::Finding;
 use crate::validation::scope::Scope;
 
@@ -30,6 +30,6 @@ impl Rule for Integer {
             return Vec::new();
         }
         let text = "An integer is written without fraction and exponent.";
-        vec![Finding::error(IssueType::Value, text)]
+        vec![Finding::error(IssueType::Value, text).message(Message::IntegerForm)]
     }
 }

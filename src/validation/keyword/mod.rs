@@ -12,6 +12,7 @@ use serde_json::{Map, Value};
 use super::catalog::Context;
 use super::fhirpath::Kind;
 use super::finding::Finding;
+use super::message;
 use super::scope::{self, Scope};
 
 mod beside;
@@ -23,6 +24,7 @@ mod choice_type;
 mod element;
 mod extension;
 mod fixed;
+mod form;
 mod integer;
 pub(super) mod invariant;
 mod limit;
@@ -97,8 +99,10 @@ const KEYWORDS: &[(&str, Factory)] = &[
     ("x-slice", slice::rule),
     ("x-target", target::is),
     ("x-target-profile", target::profile),
+    ("x-text", form::text),
     ("x-type", type_::rule),
     ("x-unit", unit::rule),
+    ("x-urn", form::urn),
 ];
 
 /// How schemas are compiled: draft 2020-12, our keywords, regular expressions in linear time.
@@ -107,31 +111,35 @@ pub(super) fn options(context: &Arc<Context>) -> ValidationOptions<'static> {
         .with_draft(Draft::Draft202012)
         .with_pattern_options(PatternOptions::regex())
         .should_validate_formats(true)
+        .with_format("x-base64", form::is_base64)
         .with_format("x-calendar", calendar::exists);
     for (name, factory) in KEYWORDS {
         let context = Arc::clone(context);
         options = options.with_keyword(*name, move |parent, value, path| {
             let kind = context.kind_at(path.as_str());
-            keyword(*factory, Site { context: &context, parent, kind }, value, &path)
+            let rule = (*factory)(Site { context: &context, parent, kind }, value);
+            keyword(name, rule, &path)
         });
     }
     options
 }
 
 fn keyword<'a>(
-    factory: Factory,
-    site: Site<'_>,
-    value: &Value,
+    name: &'static str,
+    rule: Result<Box<dyn Rule>, String>,
     path: &Location,
 ) -> Result<Box<dyn for<'i> Keyword<'i>>, ValidationError<'a>> {
-    match factory(site, value) {
-        Ok(rule) => Ok(Box::new(OwnKeyword(rule))),
+    match rule {
+        Ok(rule) => Ok(Box::new(OwnKeyword { name, rule })),
         Err(message) => Err(ValidationError::schema(format!("{path}: {message}"))),
     }
 }
 
 /// A rule as jsonschema wants it.
-struct OwnKeyword(Box<dyn Rule>);
+struct OwnKeyword {
+    name: &'static str,
+    rule: Box<dyn Rule>,
+}
 
 impl<'i> Keyword<'i> for OwnKeyword {
     fn validate(&self, instance: &'i Value) -> Result<(), ValidationError<'i>> {
@@ -139,7 +147,7 @@ impl<'i> Keyword<'i> for OwnKeyword {
     }
 
     fn is_valid(&self, instance: &'i Value) -> bool {
-        scope::with(true, |scope| self.0.holds(scope, instance))
+        scope::with(true, |scope| self.rule.holds(scope, instance))
     }
 
     fn iter_errors(
@@ -147,11 +155,16 @@ impl<'i> Keyword<'i> for OwnKeyword {
         instance: &'i Value,
     ) -> Box<dyn Iterator<Item = ValidationError<'i>> + 'i> {
         let errors = scope::with(Vec::new(), |scope| {
-            if scope.wants_codes_only() && !self.0.is_about_codes() {
+            if scope.wants_codes_only() && !self.rule.is_about_codes() {
                 return Vec::new();
             }
-            let found = self.0.findings(scope, instance).into_iter();
-            found.map(|finding| ValidationError::custom(scope.keep(finding))).collect()
+            let found = self.rule.findings(scope, instance).into_iter();
+            let told = found.map(|mut finding| {
+                let issue = &mut finding.issue;
+                issue.message = issue.message.or_else(|| message::of_keyword(self.name, issue));
+                finding
+            });
+            told.map(|finding| ValidationError::custom(scope.keep(finding))).collect()
         });
         Box::new(errors.into_iter())
     }
