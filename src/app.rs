@@ -11,6 +11,7 @@
 use std::sync::mpsc::{Receiver, Sender, channel};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError, RwLock};
 
+use crate::clinical::threshold::{ThresholdFault, Thresholds};
 use crate::config::{Config, UnknownProfile};
 use crate::definitions::search_parameter::Unusable;
 use crate::definitions::{Fault, model};
@@ -36,6 +37,8 @@ pub struct App {
     pub policy: Policy,
     /// Where the rows lie.
     pub store: Box<dyn Store>,
+    /// What changes of scores are judged by.
+    pub thresholds: Thresholds,
     held: RwLock<Arc<Held>>,
     turn: Mutex<()>,
     wake: Mutex<Sender<()>>,
@@ -68,6 +71,17 @@ pub enum Broken {
     /// What is stored cannot be read.
     #[error("the definitions in the store cannot be read")]
     Stored(#[from] repository::Error),
+    /// The file of thresholds cannot be read.
+    #[error("the thresholds in {file} cannot be read")]
+    Unread {
+        /// The file.
+        file: String,
+        /// What the system says.
+        source: std::io::Error,
+    },
+    /// The thresholds do not keep the rules.
+    #[error("the thresholds are unusable")]
+    Thresholds(#[from] ThresholdFault),
     /// A file of `schemas/` is broken.
     #[error("a definition is broken")]
     Definition(#[from] Fault),
@@ -97,7 +111,8 @@ impl App {
     /// The application on a given store.
     ///
     /// # Errors
-    /// [`Broken`] when the settings are unusable or what is stored cannot be read.
+    /// [`Broken`] when the settings or the thresholds that they name are unusable, or what is stored
+    /// cannot be read.
     pub fn on(
         config: Config,
         store: Box<dyn Store>,
@@ -108,12 +123,14 @@ impl App {
         let policy = Policy::read(&config.validation, &config.require_profile, refuse_unknown)?;
         let base = config.public_base().map(str::to_owned);
         let base = base.unwrap_or_else(|| format!("http://{}/fhir", config.listen));
+        let thresholds = thresholds(&config)?;
         let held = stored::read(&*store, Held::new(standard, Some(base)))?;
         let (wake, woken) = channel();
         Ok(Self {
             config,
             policy,
             store,
+            thresholds,
             held: RwLock::new(Arc::new(held)),
             turn: Mutex::new(()),
             wake: Mutex::new(wake),
@@ -192,4 +209,11 @@ impl Turn<'_> {
             generation: held.generation,
         });
     }
+}
+
+/// The thresholds that ship with the server, and those of the clinic.
+fn thresholds(config: &Config) -> Result<Thresholds, Broken> {
+    let Some(file) = &config.thresholds else { return Ok(Thresholds::shipped().clone()) };
+    let unread = |source| Broken::Unread { file: file.display().to_string(), source };
+    Ok(Thresholds::with(&std::fs::read_to_string(file).map_err(unread)?)?)
 }

@@ -27,6 +27,11 @@ pub struct Config {
     #[arg(long, env = "SPONDYL_BASE_URL", value_name = "URL")]
     pub base_url: Option<String>,
 
+    /// Thresholds of change of this clinic, in the form of `src/clinical/thresholds.json`; they come
+    /// beside those that ship with the server.
+    #[arg(long, env = "SPONDYL_THRESHOLDS", value_name = "FILE")]
+    pub thresholds: Option<PathBuf>,
+
     /// The largest body of a single resource, in bytes or with KiB, MiB, GiB.
     #[arg(long, env = "SPONDYL_MAX_BODY", value_name = "SIZE", default_value = MAX_BODY,
         value_parser = size)]
@@ -130,6 +135,7 @@ impl Default for Config {
             data: PathBuf::from(DATA),
             demo: false,
             base_url: None,
+            thresholds: None,
             max_body: 8 << 20,
             max_bundle: 64 << 20,
             cache: 256 << 20,

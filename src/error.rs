@@ -73,6 +73,9 @@ pub enum Error {
     /// The profile to validate against is not known here.
     #[error("unknown profile")]
     UnknownProfile,
+    /// What was signed stays as it is.
+    #[error("signed")]
+    Sealed,
     /// A terminology operation has no answer.
     #[error("terminology: {0}")]
     Terminology(#[from] TerminologyError),
@@ -183,6 +186,7 @@ impl Error {
                 let issue = Issue::error(T::NotFound, "The profile is not known to this server.");
                 (400, vec![issue.at("http.profile").message(Message::ProfileUnknown)])
             }
+            Self::Sealed => one(409, T::BusinessRule, SEALED),
             Self::Terminology(error) => terminology_row(error),
             Self::Conflict | Self::Repository(repository::Error::Store(store::Error::Conflict)) => {
                 one(409, T::Conflict, "Others keep changing the same resources; try again.")
@@ -208,6 +212,8 @@ const UNKNOWN_TYPE: &str =
 const PRECONDITION: &str =
     "The resource is not in the version that the request asks for; nothing was written.";
 const MULTIPLE_MATCHES: &str = "The criteria select more than one resource; nothing was written.";
+const SEALED: &str = "The resource is part of a signed letter, which is never changed or deleted; a later letter \
+     replaces it ($finalize-letter with replaces).";
 const INTERNAL: &str =
     "The server failed to carry out the request. Its log tells more under the X-Request-Id.";
 

@@ -19,14 +19,14 @@ const LAYERS: &[(&str, &str)] = &[
     ("page", "fhir clinical letter"),
     ("demo", "fhir"),
     ("repository", "fhir index store"),
-    ("search", "fhir definitions index repository store"),
+    ("search", "fhir definitions terminology index repository store"),
     ("error", "fhir terminology store repository search"),
-    ("app", "config fhir definitions terminology index repository store validation error"),
+    ("app", "config fhir clinical definitions terminology index repository store validation error"),
     ("interaction", CORE),
     ("operation", CORE),
     (
         "http",
-        "config app interaction operation page demo error search repository fhir store definitions letter",
+        "config app interaction operation page demo error search repository fhir store definitions letter clinical",
     ),
     ("command", "*"),
 ];

@@ -43,7 +43,10 @@ fn values<'a>(page: &'a str, attribute: &str) -> Vec<&'a str> {
 fn well_made(id: &str, page: &str) {
     assert!(values(page, "style").is_empty(), "{id}: a style that no hash allows");
     for script in page.split("<script").skip(1) {
-        assert!(script.starts_with(" src=\"/visit.js\" defer></script>"), "{id}: {script}");
+        let known = |(path, _): &(&str, &str)| {
+            script.starts_with(&format!(" src=\"{path}\" defer></script>"))
+        };
+        assert!(page::VISIT_SCRIPTS.iter().any(known), "{id}: {script}");
     }
     assert!(!page.contains(" onclick") && !page.contains("javascript:"), "{id}");
     let ids = values(page, "id");
@@ -82,12 +85,29 @@ fn the_form_of_a_visit() {
             well_made(id, &page);
             assert!(!page.contains(">visit.") && !page.contains("\"visit."), "{id}: a key as text");
             let names: BTreeSet<&str> = values(&page, "name").into_iter().collect();
-            for name in
-                ["start", "segment.C0-C1.left", "segment.L5-S1.right.pain", "treatment.5.side"]
-            {
+            for name in [
+                "start",
+                "segment.C0-C1.left",
+                "segment.L5-S1.right.pain",
+                "segment.C4-C5.left.feel",
+                "treatment.5.side",
+                "treatment.0.contactPoint",
+                "screening.vascular-risk",
+                "consent-covers",
+                "goal.due",
+                "disability.item.10",
+            ] {
                 assert!(names.contains(name), "{id}: {name}");
             }
             assert!(page.contains(&format!("data-episode=\"EpisodeOfCare/{id}\"")), "{id}");
+            // Every code of the choices has words: none stands for itself.
+            for option in page.split("<option value=\"").skip(1) {
+                let (value, rest) = option.split_once("\">").unwrap();
+                let text = rest.split('<').next().unwrap();
+                let code = value.contains('-') && value.starts_with(char::is_lowercase);
+                let same = value == text && text != "side-lying";
+                assert!(!same || !code, "{id}: {value}");
+            }
         }
     });
     let clinic = episode::clinic();
@@ -110,10 +130,14 @@ fn the_script_has_its_words() {
         "words[\"",
         "refuse(name, \"",
         "refuse(\"start\", \"",
+        "refuse(\"disability.item.1\", \"",
+        "refuse(\"disability\", \"",
+        "refuse(at(\"alone\"), \"",
         ", \"whole\"",
         "\"needed\"",
     ] {
-        for rest in page::VISIT_SCRIPT.split(call).skip(1) {
+        let scripts = page::VISIT_SCRIPTS.iter().flat_map(|(_, text)| text.split(call).skip(1));
+        for rest in scripts {
             let key: String = if call.ends_with('"') && call.starts_with([',', '"']) {
                 call.trim_matches([',', ' ', '"']).to_owned()
             } else {
@@ -124,4 +148,42 @@ fn the_script_has_its_words() {
         }
     }
     assert!(asked > 12, "{asked}");
+}
+
+/// The choices of the form are the codes of our code systems, no more and no fewer.
+#[test]
+fn the_choices_are_those_of_the_code_systems() {
+    let clinic = episode::clinic();
+    let record = Record::build(episode::episode(&clinic, "demo-aldis-episode"), &clinic);
+    let page = page::visit(&summary(&record, episode::now()), "/fhir", Catalogue::english());
+    let codes = |id: &str| -> BTreeSet<String> {
+        let file = format!("schemas/profile/code-system-{id}.json");
+        let system: serde_json::Value =
+            serde_json::from_str(&std::fs::read_to_string(file).unwrap()).unwrap();
+        let concepts = system["concept"].as_array().unwrap();
+        concepts.iter().map(|concept| concept["code"].as_str().unwrap().to_owned()).collect()
+    };
+    let options = |name: &str| -> BTreeSet<String> {
+        let select = page.split(&format!(" name=\"{name}\"")).nth(1).unwrap();
+        let select = select.split("</select>").next().unwrap();
+        let values = select.split("<option value=\"").skip(1);
+        let values = values.map(|rest| rest.split('"').next().unwrap().to_owned());
+        values.filter(|value| !value.is_empty()).collect()
+    };
+    for (field, system) in [
+        ("treatment.0.technique", "technique"),
+        ("treatment.0.grade", "mobilisation-grade"),
+        ("treatment.0.side", "side"),
+        ("treatment.0.direction", "force-direction"),
+        ("treatment.0.contactPoint", "contact-point"),
+        ("treatment.0.patientPosition", "patient-position"),
+        ("segment.C0-C1.left.feel", "end-feel"),
+    ] {
+        assert_eq!(options(field), codes(system), "{field}");
+    }
+    let asked: BTreeSet<String> = values(&page, "name")
+        .iter()
+        .filter_map(|name| name.strip_prefix("screening.").map(str::to_owned))
+        .collect();
+    assert_eq!(asked, codes("screening-item"));
 }

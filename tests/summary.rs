@@ -493,7 +493,7 @@ fn findings_of_a_changed_record() {
         v["component"][0]["valueCodeableConcept"] = yes;
     });
     check("named-not-treated", "aldis-plan", &|v| {
-        v["activity"][0]["detail"]["description"] = json!("Stiff segments to treat: C5/6");
+        v["activity"][0]["detail"] = json!({ "description": "Stiff segments to treat: C5/6" });
     });
     check("first-score-missing", "-function", &error);
 }

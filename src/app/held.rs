@@ -136,7 +136,8 @@ impl Held {
     /// The rules of those definitions, for a server of that base URL, with nothing stored.
     pub fn new(standard: Arc<Standard>, own_base: Option<String>) -> Self {
         let model = Arc::clone(&standard.model);
-        let rules = Rules::new(model, standard.parameters.clone(), own_base);
+        let rules = Rules::new(model, standard.parameters.clone(), own_base)
+            .with_terminology(Arc::clone(&standard.terminology));
         let base = Arc::clone(&standard);
         Self { standard, rules, base, stored: BTreeMap::new(), generation: None }
     }

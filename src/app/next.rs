@@ -187,6 +187,7 @@ impl Held {
         // A document that is not JSON was refused when it was loaded.
         let changed = definitions.dependents(structures).unwrap_or_else(|_| structures.clone());
         let shared = (Arc::clone(&definitions), Arc::clone(&terminology));
+        let rules = rules.with_terminology(Arc::clone(&terminology));
         let standard = Standard {
             validator: held.validator.next(shared.0, shared.1, &changed),
             model: Arc::clone(&held.model),

@@ -235,6 +235,46 @@ fn pressure(panel: &Value, code: &str) -> Option<Number> {
     (unit == "mm[Hg]").then(|| value.into())
 }
 
+/// One test of the stability of the neck or of the nerves, made before treatment.
+#[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug, Serialize)]
+pub struct SafetyTest {
+    /// When it was made.
+    pub day: Day,
+    /// Our code of the test.
+    pub code: String,
+    /// The test, in the record's words.
+    pub says: String,
+    /// POS, NEG or IND, where it has a result.
+    pub result: Option<String>,
+    /// Notes, in the record's words.
+    pub notes: Vec<String>,
+    /// The Observation.
+    pub source: Source,
+}
+
+impl SafetyTest {
+    /// The code of the test that an Observation reports.
+    pub fn code(value: &Value) -> Option<&str> {
+        own_code(at(value, "/code"), "safety-test")
+    }
+
+    /// The test of an Observation; a gap where it has no day.
+    pub fn of(resource: &Resource, gaps: &mut Vec<Gap>) -> Option<Self> {
+        let seen = Seen::of(resource, "safety-test", gaps)?;
+        let value = resource.value();
+        let system = "http://terminology.hl7.org/CodeSystem/v3-ObservationInterpretation";
+        let notes = items(value, "/note").filter_map(|note| text(note, "/text"));
+        Some(Self {
+            day: seen.at.day,
+            code: Self::code(value)?.to_owned(),
+            says: words(at(value, "/code")).unwrap_or_default().to_owned(),
+            result: code_in(at(value, "/valueCodeableConcept"), system).map(str::to_owned),
+            notes: notes.map(str::to_owned).collect(),
+            source: seen.source,
+        })
+    }
+}
+
 /// Everything of this kind in one episode.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize)]
 pub struct Caution {
@@ -246,6 +286,8 @@ pub struct Caution {
     pub adverse_events: Vec<AdverseEvent>,
     /// Flags.
     pub flags: Vec<Flag>,
+    /// Tests before treatment, by day.
+    pub safety_tests: Vec<SafetyTest>,
     /// Blood pressures, by day.
     pub blood_pressures: Vec<BloodPressure>,
     /// Whether a screening is recorded before the first treatment; none without a treatment.

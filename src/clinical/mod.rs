@@ -25,6 +25,7 @@ pub mod habit;
 pub mod goal;
 pub mod retest;
 pub mod caution;
+pub mod exercise;
 pub mod consistency;
 pub mod record;
 mod summary;

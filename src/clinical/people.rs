@@ -3,8 +3,9 @@
 use serde::Serialize;
 use serde_json::Value;
 
-use crate::clinical::element::{Target, at, items, own_code, target, text, words};
+use crate::clinical::element::{OWN, Target, at, items, own_code, target, text, words};
 use crate::clinical::goal;
+use crate::clinical::segment::{Segment, Side};
 use crate::clinical::source::{Day, Source};
 use crate::fhir::Resource;
 
@@ -203,6 +204,12 @@ pub struct Activity {
     pub kind: ActivityKind,
     /// What it says, in the record's words.
     pub says: String,
+    /// The segments that it is about, each with its side where one is named.
+    #[serde(skip)]
+    pub segments: Vec<(Segment, Option<Side>)>,
+    /// Since when it holds, where recorded.
+    #[serde(skip)]
+    pub since: Option<Day>,
     /// The `CarePlan`.
     pub source: Source,
 }
@@ -222,6 +229,8 @@ pub enum ActivityKind {
 /// The activities of a `CarePlan`, in its order.
 pub fn activities(resource: &Resource) -> Vec<Activity> {
     let Some(source) = Source::of(resource) else { return Vec::new() };
+    let moments = ["/created", "/period/start"].into_iter();
+    let since = moments.filter_map(|p| text(resource.value(), p)).find_map(Day::parse);
     let one = |activity: &Value| {
         let detail = at(activity, "/detail");
         let told = text(detail, "/kind") == Some("CommunicationRequest");
@@ -231,9 +240,26 @@ pub fn activities(resource: &Resource) -> Vec<Activity> {
             _ => ActivityKind::ToDo,
         };
         let says = text(detail, "/description").or_else(|| words(at(detail, "/code")))?;
-        Some(Activity { kind, says: says.to_owned(), source: source.clone() })
+        let (says, segments) = (says.to_owned(), segments(detail, says));
+        Some(Activity { kind, says, segments, since, source: source.clone() })
     };
     items(resource.value(), "/activity").filter_map(one).collect()
+}
+
+/// The segments that an activity names: by our extension, else in its words.
+fn segments(detail: &Value, says: &str) -> Vec<(Segment, Option<Side>)> {
+    let url = format!("{OWN}/StructureDefinition/plan-segment");
+    let named = items(detail, "/extension").filter(|e| text(e, "/url") == Some(url.as_str()));
+    let site = |extension: &Value| {
+        let concept = at(extension, "/valueCodeableConcept");
+        let segment = own_code(concept, "motion-segment").and_then(Segment::parse)?;
+        Some((segment, Side::of_body_site(concept)))
+    };
+    let coded: Vec<_> = named.filter_map(site).collect();
+    if coded.is_empty() {
+        return Segment::named(says).into_iter().map(|segment| (segment, None)).collect();
+    }
+    coded
 }
 
 /// The code of a finding of ours that an Observation reports.

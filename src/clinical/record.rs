@@ -11,10 +11,11 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use serde_json::Value;
 
-use crate::clinical::caution::{AdverseEvent, BloodPressure, Consent, Flag, Screening};
+use crate::clinical::caution::{AdverseEvent, BloodPressure, Consent, Flag, SafetyTest, Screening};
 use crate::clinical::course::Visit;
 use crate::clinical::dose::Treatment;
 use crate::clinical::element::{LOINC, Target, at, code_in, items, own_extension, target, text};
+use crate::clinical::exercise::{Advice, Exercise};
 use crate::clinical::gap::{Gap, GapKind};
 use crate::clinical::outcome::Measure;
 use crate::clinical::people::{Activity, Goal, Party, Problem, Referral, activities, finding};
@@ -67,6 +68,9 @@ pub(super) struct Facts {
     pub adverse_events: Vec<AdverseEvent>,
     pub flags: Vec<Flag>,
     pub blood_pressures: Vec<BloodPressure>,
+    pub safety_tests: Vec<SafetyTest>,
+    pub exercises: Vec<Exercise>,
+    pub advice: Vec<Advice>,
     pub problems: Vec<Problem>,
     pub referrals: Vec<Referral>,
     pub goals: Vec<Goal>,
@@ -113,7 +117,7 @@ impl<'a> Record<'a> {
     }
 
     /// The party of a target; through a `PractitionerRole`, its practitioner.
-    pub(super) fn party_of(&self, wanted: Option<&Target>) -> Option<Party> {
+    pub fn party_of(&self, wanted: Option<&Target>) -> Option<Party> {
         let resource = self.resource(wanted?)?;
         if resource.kind().as_str() == "PractitionerRole" {
             let practitioner = target(resource.value(), "/practitioner")?;
@@ -236,7 +240,13 @@ impl Facts {
         match resource.kind().as_str() {
             "Encounter" => self.visits.extend(Visit::of(resource, gaps)),
             "Observation" => self.read_observation(resource),
+            "Procedure" if Exercise::is(resource.value()) => {
+                self.exercises.extend(Exercise::of(resource, gaps));
+            }
             "Procedure" => self.treatments.extend(Treatment::of(resource, gaps)),
+            "Communication" if Advice::is(resource.value()) => {
+                self.advice.extend(Advice::of(resource, gaps));
+            }
             "Consent" => self.consents.extend(Consent::of(resource, gaps)),
             "AdverseEvent" => self.adverse_events.extend(AdverseEvent::of(resource)),
             "Flag" => self.flags.extend(Flag::of(resource)),
@@ -272,6 +282,9 @@ impl Facts {
             Some(direction) if range::is_direction(direction) => {
                 self.ranges.extend(range::Reading::of(resource, gaps));
             }
+            None if SafetyTest::code(value).is_some() => {
+                self.safety_tests.extend(SafetyTest::of(resource, gaps));
+            }
             None if code_in(code, LOINC) == Some("85354-9") => {
                 self.blood_pressures.extend(BloodPressure::of(resource, gaps));
             }
@@ -299,6 +312,9 @@ impl Facts {
         self.adverse_events.sort();
         self.flags.sort();
         self.blood_pressures.sort();
+        self.safety_tests.sort();
+        self.exercises.sort();
+        self.advice.sort();
         self.referrals.sort();
         self.planned_retests.extend(retest::planned_by_goals(&self.goals));
         self.planned_retests.sort();

@@ -21,7 +21,7 @@ pub struct Seen {
 }
 
 /// Where the moment of a fact may stand, in order of preference.
-const MOMENTS: [&str; 9] = [
+const MOMENTS: [&str; 10] = [
     "/effectiveDateTime",
     "/effectiveInstant",
     "/effectivePeriod/end",
@@ -31,6 +31,7 @@ const MOMENTS: [&str; 9] = [
     "/dateTime",
     "/date",
     "/authored",
+    "/sent",
 ];
 
 impl Seen {

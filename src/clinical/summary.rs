@@ -11,6 +11,7 @@ use crate::clinical::caution::{Answer, Caution, not_after};
 use crate::clinical::consistency::{Finding, Ground, findings};
 use crate::clinical::course::{Course, course};
 use crate::clinical::dose::{Dose, Treatment, dose};
+use crate::clinical::exercise::{Advice, Exercise};
 use crate::clinical::gap::{Gap, GapKind};
 use crate::clinical::goal::{Progress, progress};
 use crate::clinical::habit::{Habit, habit};
@@ -75,6 +76,10 @@ pub struct Summary {
     pub retests: Vec<Retest>,
     /// Activities of the plan.
     pub activities: Vec<Activity>,
+    /// Exercises taught.
+    pub exercises: Vec<Exercise>,
+    /// What the patient was told.
+    pub advice: Vec<Advice>,
     /// What does not fit together.
     pub findings: Vec<Finding>,
     /// What is missing or could not be read.
@@ -172,6 +177,8 @@ pub fn summary_by(record: &Record<'_>, as_of: Instant, thresholds: &Thresholds) 
         retests,
         goals: facts.goals.clone(),
         activities: facts.activities.clone(),
+        exercises: facts.exercises.clone(),
+        advice: facts.advice.clone(),
         threshold_set: set.map(|set| ThresholdChoice::of(set, thresholds)),
         course,
         segments,
@@ -230,6 +237,7 @@ fn caution(record: &Record<'_>) -> Caution {
         adverse_events: facts.adverse_events.clone(),
         flags: facts.flags.clone(),
         blood_pressures: facts.blood_pressures.clone(),
+        safety_tests: facts.safety_tests.clone(),
         screened_before_treatment: first
             .map(|_| facts.screenings.iter().any(|screening| before(screening.moment()))),
         consent_before_treatment: first
@@ -328,6 +336,9 @@ fn all_sources(record: &Record<'_>, summary: &Summary) -> Vec<Source> {
         .chain(facts.adverse_events.iter().map(|r| &r.source))
         .chain(facts.flags.iter().map(|r| &r.source))
         .chain(facts.blood_pressures.iter().map(|r| &r.source))
+        .chain(facts.safety_tests.iter().map(|r| &r.source))
+        .chain(facts.exercises.iter().map(|r| &r.source))
+        .chain(facts.advice.iter().map(|r| &r.source))
         .chain(facts.problems.iter().map(|r| &r.source))
         .chain(facts.referrals.iter().map(|r| &r.source))
         .chain(facts.goals.iter().map(|r| &r.source))

@@ -6,6 +6,7 @@
 mod client;
 mod demo;
 pub mod definitions;
+mod explain;
 mod input;
 mod journal;
 mod letter;
@@ -43,6 +44,7 @@ DIR\n  spondyl load FILE...             send Bundles or NDJSON to a server\n\nEx
 enum Command {
     Definitions(definitions::Args),
     Demo(demo::Args),
+    Explain(explain::Args),
     Letter(letter::Args),
     Load(load::Args),
     Serve(serve::Args),
@@ -96,6 +98,7 @@ fn carry_out(command: Command) -> Result<Done, Failure> {
     match command {
         Command::Definitions(args) => definitions::run(&args),
         Command::Demo(args) => demo::run(&args),
+        Command::Explain(args) => explain::run(args),
         Command::Letter(args) => wait_for(letter::run(args)),
         Command::Load(args) => wait_for(load::run(args)),
         Command::Serve(args) => serve::run(args),

@@ -5,11 +5,15 @@
 //! Source: <http://hl7.org/fhir/R4/compartmentdefinition.html>.
 
 use std::collections::BTreeMap;
+use std::sync::LazyLock;
 
 use serde_json::{Value, json};
 
-use crate::definitions::Definitions;
+use crate::definitions::{Definitions, embedded};
 use crate::fhir::ResourceType;
+
+/// Where the definitions stand that are built into the program.
+const FILE: &str = "compartment/r4.ndjson";
 
 /// The compartments of R4.
 #[derive(Clone, Default, Debug)]
@@ -18,14 +22,30 @@ pub struct Compartments {
 }
 
 impl Compartments {
+    /// Those built into the program, read when first asked for: only the standard can define
+    /// compartments. Empty if they were damaged before the build, which the tests of this file
+    /// would tell.
+    pub fn standard() -> &'static Self {
+        static STANDARD: LazyLock<Compartments> = LazyLock::new(|| {
+            let definitions = embedded::text(FILE).unwrap_or_default();
+            let lines = definitions.as_bytes().split(|byte| *byte == b'\n');
+            Compartments::read(lines).unwrap_or_default()
+        });
+        &STANDARD
+    }
+
     /// Those among the definitions. Lines of types that R4 does not have are passed over.
     ///
     /// # Errors
     /// The parser's message for a line that is not JSON.
     pub fn load(definitions: &Definitions) -> Result<Self, String> {
-        let mut parameters = BTreeMap::new();
         let files = definitions.others().filter(|(path, _)| path.starts_with("compartment/"));
-        for line in files.flat_map(|(_, bytes)| bytes.split(|byte| *byte == b'\n')) {
+        Self::read(files.flat_map(|(_, bytes)| bytes.split(|byte| *byte == b'\n')))
+    }
+
+    fn read<'a>(lines: impl Iterator<Item = &'a [u8]>) -> Result<Self, String> {
+        let mut parameters = BTreeMap::new();
+        for line in lines {
             if line.is_empty() {
                 continue;
             }
@@ -99,5 +119,6 @@ mod tests {
         assert_eq!(patient("Observation"), "subject performer");
         assert_eq!(patient("Task"), "");
         assert_eq!(all.types(kind("Patient")).count(), 66);
+        assert_eq!(Compartments::standard().parameters, all.parameters);
     }
 }

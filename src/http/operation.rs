@@ -9,6 +9,7 @@ use crate::error::Error;
 use crate::fhir::{Id, Resource, ResourceType};
 use crate::http::extract::{self, Expected};
 use crate::http::format::{Format, Media};
+use crate::http::reply::Policy;
 use crate::http::route::{Answer, Call, Verb, only};
 use crate::http::{Since, block, now, reply};
 use crate::interaction::capabilities::{Offered, capabilities};
@@ -69,10 +70,7 @@ fn told(output: Output, format: Format) -> HttpResponse {
     let mut builder = reply::status(200);
     match output {
         Output::Resource(value) => reply::json(builder, &value, format),
-        Output::Html(page) => {
-            builder.insert_header(reply::PAGE_POLICY);
-            builder.insert_header((CONTENT_TYPE, Media::Html.content_type())).body(page)
-        }
+        Output::Html(page) => reply::page(page, Policy::Reading),
         Output::Pdf(bytes) => {
             builder.insert_header((CONTENT_TYPE, Media::Pdf.content_type())).body(bytes)
         }

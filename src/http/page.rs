@@ -1,14 +1,22 @@
-//! The first page, for people: `GET /`.
+//! Pages for people: `/`, `/episodes/{id}`, `/patients/{id}`, `/episodes/{id}/visit` and its scripts.
+//!
+//! They read like any client; the visit form writes over the API. `language` in the URL chooses the
+//! words.
 
-use actix_web::http::header::CONTENT_TYPE;
+use actix_web::http::header::{CONTENT_TYPE, HeaderValue};
 
 use crate::app::{App, is_descriptive};
+use crate::clinical::people::Party;
 use crate::error::Error;
-use crate::fhir::ResourceType;
+use crate::fhir::{Id, Resource, ResourceType};
 use crate::http::format::{Format, Media};
+use crate::http::reply::Policy;
 use crate::http::route::{Answer, Call};
-use crate::http::{BASE, block, now, reply};
-use crate::operation::episode_summary::heads;
+use crate::http::{BASE, block, extract, now, reply};
+use crate::interaction;
+use crate::letter::catalogue::Catalogue;
+use crate::operation::episode_summary::{heads, heads_of, language, of_now};
+use crate::operation::parameters::Parameters;
 use crate::page::{self, Episode, Overview};
 use crate::repository::{key, read};
 
@@ -31,11 +39,61 @@ pub(super) async fn index(call: Call) -> Answer {
             more,
         })
     });
-    let page = page::index(&overview.await?);
+    Ok(reply::page(page::index(&overview.await?), Policy::Reading))
+}
+
+/// The words that a page is asked for in.
+fn words(call: &Call) -> Result<&'static Catalogue, Error> {
+    let _accepted = Format::of(&call.request, Media::PAGE)?;
+    language(&Parameters::new(extract::parameters(&call.request), None))
+}
+
+/// `GET /episodes/{id}`.
+pub(super) async fn episode(call: Call, id: Id) -> Answer {
+    let words = words(&call)?;
+    let made = block(move || {
+        let summary = of_now(&call.app, &id, now())?;
+        Ok(page::episode(&summary, BASE, words))
+    });
+    Ok(reply::page(made.await?, Policy::Reading))
+}
+
+/// `GET /episodes/{id}/visit`.
+pub(super) async fn visit(call: Call, id: Id) -> Answer {
+    let words = words(&call)?;
+    let made = block(move || {
+        let summary = of_now(&call.app, &id, now())?;
+        Ok(page::visit(&summary, BASE, words))
+    });
+    Ok(reply::page(made.await?, Policy::Form))
+}
+
+/// `GET /patients/{id}`.
+pub(super) async fn patient(call: Call, id: Id) -> Answer {
+    let words = words(&call)?;
+    let made = block(move || {
+        let kind = ResourceType::parse("Patient").ok_or(Error::UnknownType)?;
+        let stored = {
+            let view = call.app.store.view()?;
+            interaction::read::read(&*view, kind, &id)?
+        };
+        let body = stored.body.unwrap_or_default();
+        let value = serde_json::from_slice(&body).map_err(|error| Error::Internal(error.into()))?;
+        let person = Party::of(&Resource::from_value(value)?).ok_or(Error::NotFound)?;
+        let heads = heads_of(&call.app, &id, now())?;
+        let episodes: Vec<Episode> =
+            heads.iter().map(|(id, head)| Episode::of(id.as_str(), head)).collect();
+        let shown = page::Patient { api: BASE, person: &person, episodes: &episodes };
+        Ok(page::patient(&shown, words))
+    });
+    Ok(reply::page(made.await?, Policy::Reading))
+}
+
+/// `GET` of a script of the visit form.
+pub(super) fn script(text: &'static str) -> Answer {
     let mut builder = reply::status(200);
-    builder.insert_header((CONTENT_TYPE, Media::Html.content_type()));
-    builder.insert_header(reply::PAGE_POLICY);
-    Ok(builder.body(page))
+    let kind = HeaderValue::from_static("text/javascript;charset=utf-8");
+    Ok(builder.insert_header((CONTENT_TYPE, kind)).body(text))
 }
 
 /// How many resources of each type there are, types without any and definitions left out.

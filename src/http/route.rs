@@ -14,6 +14,8 @@ use crate::error::Error;
 use crate::fhir::{Id, ResourceType, VersionId};
 use crate::http::{bundle, operation, page, resource, search};
 use crate::interaction::query::unescape;
+use crate::interaction::search::Scope as Among;
+use crate::page::VISIT_SCRIPTS;
 use crate::repository::Scope;
 
 /// A request, with the application that answers it.
@@ -42,21 +44,36 @@ pub(super) async fn answer(
             _ => only("GET, HEAD", verb),
         };
     };
+    if let Some(answer) = page_of(*base, parts, verb) {
+        return match answer {
+            Page::Script(text) => page::script(text),
+            Page::Icon => Ok(HttpResponse::NoContent().finish()),
+            Page::Episode(id) => page::episode(call, some_id(id)?).await,
+            Page::Visit(id) => page::visit(call, some_id(id)?).await,
+            Page::Patient(id) => page::patient(call, some_id(id)?).await,
+            Page::Other => only("GET, HEAD", verb),
+        };
+    }
     if *base != super::BASE.trim_start_matches('/') {
         return Err(Error::UnknownRoute);
     }
     match (parts, verb) {
         ([], Verb::Post) => bundle::process_bundle(call, payload).await,
-        ([], _) => only("POST", verb),
+        ([], Verb::Get) => search::by_get(call, Among::System).await,
+        ([], _) => only("GET, HEAD, POST", verb),
+        (["_search"], Verb::Post) => search::by_post(call, Among::System, payload).await,
+        (["_search"], _) => only("POST", verb),
         (["metadata"], Verb::Get) => operation::metadata(call).await,
         (["_history"], Verb::Get) => resource::history(call, Scope::System).await,
         (["metadata" | "_history"], _) => only("GET, HEAD", verb),
-        ([name], Verb::Get) => search::by_get(call, kind(name)?).await,
+        ([name], Verb::Get) => search::by_get(call, Among::Type(kind(name)?)).await,
         ([name], Verb::Post) => resource::create(call, kind(name)?, payload).await,
         ([name], _) => kind(name).and_then(|_| only("GET, HEAD, POST", verb)),
         ([name, "_history"], Verb::Get) => resource::history(call, Scope::Type(kind(name)?)).await,
         ([name, "_history"], _) => kind(name).and_then(|_| only("GET, HEAD", verb)),
-        ([name, "_search"], Verb::Post) => search::by_post(call, kind(name)?, payload).await,
+        ([name, "_search"], Verb::Post) => {
+            search::by_post(call, Among::Type(kind(name)?), payload).await
+        }
         ([name, "_search"], _) => kind(name).and_then(|_| only("POST", verb)),
         ([name, id], Verb::Get) if !is_operation(id) => {
             resource::read(call, kind(name)?, &some_id(id)?).await
@@ -87,8 +104,54 @@ pub(super) async fn answer(
             let place = (kind(name)?, Some(some_id(id)?));
             operation::call(call, verb, place, operation, payload).await
         }
+        ([of, id, "_search"], Verb::Post) => {
+            let scope = search::compartment(kind(of)?, some_id(id)?, "*")?;
+            search::by_post(call, scope, payload).await
+        }
+        ([of, id, name, "_search"], Verb::Post) => {
+            let scope = search::compartment(kind(of)?, some_id(id)?, name)?;
+            search::by_post(call, scope, payload).await
+        }
+        ([of, _, "_search"] | [of, _, _, "_search"], _) => {
+            kind(of).and_then(|_| only("POST", verb))
+        }
+        ([of, id, name], Verb::Get) => {
+            let scope = search::compartment(kind(of)?, some_id(id)?, name)?;
+            search::by_get(call, scope).await
+        }
+        ([of, _, name], _) if *name == "*" || ResourceType::parse(name).is_some() => {
+            kind(of).and_then(|_| only("GET, HEAD", verb))
+        }
         _ => Err(Error::UnknownRoute),
     }
+}
+
+/// A page for people beside the first one.
+enum Page<'a> {
+    Script(&'static str),
+    /// What browsers ask for beside any page; there is none.
+    Icon,
+    Episode(&'a str),
+    Visit(&'a str),
+    Patient(&'a str),
+    /// A page that is asked for by another verb.
+    Other,
+}
+
+fn page_of<'a>(base: &str, parts: &[&'a str], verb: Verb) -> Option<Page<'a>> {
+    let page = match (base, parts) {
+        ("favicon.ico", []) => Page::Icon,
+        ("episodes", [id]) => Page::Episode(id),
+        ("episodes", [id, "visit"]) => Page::Visit(id),
+        ("patients", [id]) => Page::Patient(id),
+        (name, []) => {
+            let script =
+                VISIT_SCRIPTS.iter().find(|(path, _)| path.trim_start_matches('/') == name)?;
+            Page::Script(script.1)
+        }
+        _ => return None,
+    };
+    Some(if verb == Verb::Get { page } else { Page::Other })
 }
 
 /// What a request wants to do, as far as routes tell it apart.

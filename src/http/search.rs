@@ -6,38 +6,47 @@
 use actix_web::web;
 
 use crate::error::Error;
-use crate::fhir::ResourceType;
+use crate::fhir::{Id, ResourceType};
 use crate::http::extract::{self, Expected};
 use crate::http::format::{Format, Media, Prefer};
 use crate::http::route::{Answer, Call};
 use crate::http::{block, now, reply};
 use crate::interaction::query::pairs;
-use crate::interaction::search::{Question, search};
+use crate::interaction::search::{Question, Scope, search};
 
-/// `GET [base]/[type]`.
-pub(super) async fn by_get(call: Call, kind: ResourceType) -> Answer {
+/// `GET [base]`, `GET [base]/[type]`, and those of compartments.
+pub(super) async fn by_get(call: Call, scope: Scope) -> Answer {
     let pairs = extract::parameters(&call.request);
-    answer(call, kind, pairs).await
+    answer(call, scope, pairs).await
 }
 
-/// `POST [base]/[type]/_search`.
-pub(super) async fn by_post(call: Call, kind: ResourceType, payload: web::Payload) -> Answer {
+/// The same by POST, with `_search` at the end of the path.
+pub(super) async fn by_post(call: Call, scope: Scope, payload: web::Payload) -> Answer {
     let limit = call.app.config.max_body;
     let body = extract::body(&call.request, payload, Expected::Form, limit).await?;
     let text = std::str::from_utf8(&body);
     let text = text.map_err(|_| Error::request("http", "The form is not valid UTF-8."))?;
     let mut all = extract::parameters(&call.request);
     all.extend(pairs(text.trim_end()));
-    answer(call, kind, all).await
+    answer(call, scope, all).await
 }
 
-async fn answer(call: Call, kind: ResourceType, pairs: Vec<(String, String)>) -> Answer {
+/// A search within a compartment, as the path names it: `*` is for all types.
+pub(super) fn compartment(of: ResourceType, id: Id, name: &str) -> Result<Scope, Error> {
+    let kind = match name {
+        "*" => None,
+        name => Some(ResourceType::parse(name).ok_or(Error::UnknownType)?),
+    };
+    Ok(Scope::Compartment(of, id, kind))
+}
+
+async fn answer(call: Call, scope: Scope, pairs: Vec<(String, String)>) -> Answer {
     let Call { app, request } = call;
     let format = Format::asked(&request, &pairs, Media::RESOURCE)?;
     let strict = Prefer::of(request.headers()).strict.unwrap_or(false);
     let base = extract::base(&app, &request);
     let bundle = block(move || {
-        let question = Question { kind, pairs, strict };
+        let question = Question { scope, pairs, strict };
         let held = app.held();
         let view = app.store.view()?;
         search(&held, &*view, &question, &base, now())

@@ -10,6 +10,7 @@ pub mod date;
 mod fhirpath;
 pub mod form;
 pub mod key;
+pub mod near;
 pub mod number;
 pub mod parameter;
 pub mod quantity;
@@ -26,6 +27,7 @@ use std::sync::{Arc, OnceLock};
 use crate::definitions::model::Model;
 use crate::definitions::search_parameter::{SearchParameter, SearchParameters};
 use crate::fhir::{Resource, ResourceType};
+use crate::terminology::Terminology;
 
 pub use form::Form;
 pub use parameter::Parameter;
@@ -42,11 +44,11 @@ pub struct Entry {
 }
 
 /// What resources are indexed by: the search parameters, compiled for each type when first used.
-#[derive(Debug)]
 pub struct Rules {
     model: Arc<Model>,
     definitions: SearchParameters,
     own_base: Option<String>,
+    terminology: Option<Arc<Terminology>>,
     by_type: HashMap<ResourceType, Compiled>,
     pending: Pending,
 }
@@ -62,7 +64,7 @@ impl Rules {
     /// end; absolute references that begin with it are the server's own.
     pub fn new(model: Arc<Model>, definitions: SearchParameters, own_base: Option<String>) -> Self {
         let by_type = ResourceType::all().map(|kind| (kind, Compiled::default())).collect();
-        Self { model, definitions, own_base, by_type, pending: Pending::new() }
+        Self { model, definitions, own_base, terminology: None, by_type, pending: Pending::new() }
     }
 
     /// The rules of other parameters; what is compiled for types that are not `changed` is shared.
@@ -79,6 +81,7 @@ impl Rules {
         Self {
             model: Arc::clone(&self.model),
             own_base: self.own_base.clone(),
+            terminology: self.terminology.clone(),
             by_type: by_type.collect(),
             pending: self.pending.clone(),
             definitions,
@@ -118,6 +121,12 @@ impl Rules {
         self.parameters(kind).filter(through).map(|p| p.definition.code.clone()).collect()
     }
 
+    /// The same rules, with the codes that searches by value set and hierarchy are answered from.
+    #[must_use]
+    pub fn with_terminology(self, terminology: Arc<Terminology>) -> Self {
+        Self { terminology: Some(terminology), ..self }
+    }
+
     /// Whether the definition can be used with these rules, for each type it applies to.
     ///
     /// # Errors
@@ -133,6 +142,11 @@ impl Rules {
     /// The definitions.
     pub fn definitions(&self) -> &SearchParameters {
         &self.definitions
+    }
+
+    /// The codes that are held, if any are at hand.
+    pub fn terminology(&self) -> Option<&Terminology> {
+        self.terminology.as_deref()
     }
 
     /// The element model.

@@ -13,7 +13,9 @@ use super::form::Form;
 use super::key::Key;
 use super::route::{Compiler, Route};
 use super::truth::Truth;
-use super::{Rules, composite, date, fhirpath, number, quantity, reference, string, token, uri};
+use super::{
+    Rules, composite, date, fhirpath, near, number, quantity, reference, string, token, uri,
+};
 use crate::definitions::model::Model;
 use crate::definitions::search_parameter::{ParameterType, SearchParameter, SearchParameters};
 use crate::fhir::ResourceType;
@@ -46,7 +48,12 @@ pub(super) enum Program {
     Truth(Truth),
     FhirPath(rh_fhirpath::FhirPathExpression),
     Composite(Vec<Whole>),
+    /// `Location.position`.
+    Position,
 }
+
+/// The one special parameter that names an element.
+const NEAR: &str = "http://hl7.org/fhir/SearchParameter/Location-near";
 
 /// The values of a composite, and from each of them its parts.
 #[derive(Clone, Debug)]
@@ -68,6 +75,11 @@ pub(super) fn compile(
     let compiler = Compiler { model, resource: resource.as_str() };
     let mut parameter = Parameter::for_component(definition);
     let kind = definition.kind;
+    if definition.url == NEAR {
+        parameter.sources.push(definition.code.clone());
+        parameter.program = Program::Position;
+        return Ok(parameter);
+    }
     let text = definition.expression.as_deref();
     let Some(text) = text.filter(|_| kind != ParameterType::Special && definition.code != "_id")
     else {
@@ -217,6 +229,11 @@ impl Parameter {
         let mut found = Vec::new();
         match &self.program {
             Program::Nothing => {}
+            Program::Position => {
+                if let Some(position) = resource.get("position") {
+                    near::keys(position, &mut found);
+                }
+            }
             Program::Routes(routes) => {
                 for (route, form) in routes {
                     route.walk(resource, resource, &mut |value| {

@@ -155,8 +155,9 @@ pub(super) fn reading(
             let page = history::history(view, scope, &query)?;
             return Ok(found(&history::bundle(page, scope, &query, base, now), head));
         }
-        Read::Search(kind, text) => {
-            let question = Question { kind: *kind, pairs: query::pairs(text), strict };
+        Read::Search(scope, text) => {
+            let (scope, pairs) = (scope.clone(), query::pairs(text));
+            let question = Question { scope, pairs, strict };
             return Ok(found(&search::search(held, view, &question, base, now)?, head));
         }
     };

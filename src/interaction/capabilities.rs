@@ -48,6 +48,7 @@ pub fn capabilities(held: &Held, base: &str, since: Instant, operations: &[Offer
             "resource": types.collect::<Vec<_>>(),
             "interaction": [
                 { "code": "transaction" }, { "code": "batch" }, { "code": "history-system" },
+                { "code": "search-system" },
             ],
         }],
     })
@@ -100,9 +101,10 @@ fn resource(held: &Held, kind: ResourceType, operations: &[Offered]) -> Value {
     resource
 }
 
-/// Whether an index serves it; `_id` is served by the rows themselves.
+/// Whether an index serves it; `_id` is served by the rows themselves, words by the resources.
 fn is_served(parameter: &Parameter) -> bool {
-    !parameter.sources.is_empty() || parameter.definition.code == "_id"
+    let code = parameter.definition.code.as_str();
+    !parameter.sources.is_empty() || ["_id", "_text", "_content"].contains(&code)
 }
 
 fn parameter(parameter: &Parameter) -> Value {

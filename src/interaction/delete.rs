@@ -7,7 +7,7 @@ use crate::app::App;
 use crate::error::Error;
 use crate::fhir::{Id, Instant, ResourceType};
 use crate::interaction::precondition::Preconditions;
-use crate::interaction::{Done, Plan, Step, write};
+use crate::interaction::{Done, Plan, Step, sealed, write};
 use crate::repository;
 use crate::store::View;
 
@@ -34,6 +34,7 @@ pub(super) fn plan(
 ) -> Result<Plan, Error> {
     let current = repository::current(view, kind, id)?;
     preconditions.check(current.as_ref())?;
+    sealed::refuse(current.as_ref())?;
     Ok(match current {
         Some(current) if current.body.is_some() => Step::Delete(current).into(),
         gone => Step::Keep(gone, 204).into(),

@@ -8,6 +8,7 @@ use serde_json::Value;
 use crate::error::Error;
 use crate::fhir::{Id, Instant, Reference, Resource, ResourceType, VersionId};
 use crate::interaction::precondition::{Preconditions, Tags};
+use crate::interaction::search::Scope as Among;
 use crate::repository::Scope;
 
 /// One entry.
@@ -66,8 +67,8 @@ pub(super) enum Read {
     Version(ResourceType, Id, VersionId),
     /// A history, with its query.
     History(Scope, String),
-    /// `[type]?…`.
-    Search(ResourceType, String),
+    /// `?…`, `[type]?…`, `[compartment]/[id]/[type]?…`.
+    Search(Among, String),
 }
 
 /// The entries, taken out of the Bundle, so that its envelope can be held against the rules.
@@ -127,8 +128,6 @@ pub(super) fn read(mut entry: Value, base: &str) -> Result<Entry, Error> {
         ("DELETE", Target::Instance(kind, id), None) => Action::Delete(kind, id),
         ("GET" | "HEAD", target, query) => {
             let read = reading(target, query.unwrap_or_default());
-            let text = "There is nothing to read under this url.";
-            let read = read.ok_or_else(|| wrong(".url", text))?;
             Action::Read { read, head: method == "HEAD" }
         }
         ("PUT" | "DELETE", Target::Type(_), Some(_)) => {
@@ -179,6 +178,7 @@ enum Target {
     Instance(ResourceType, Id),
     Version(ResourceType, Id, VersionId),
     History(Scope),
+    Compartment(ResourceType, Id, Option<ResourceType>),
 }
 
 impl Target {
@@ -193,6 +193,12 @@ impl Target {
             [kind, id, "_history"] => {
                 Self::History(Scope::Instance(ResourceType::parse(kind)?, Id::parse(id)?))
             }
+            [of, id, "*"] => Self::Compartment(ResourceType::parse(of)?, Id::parse(id)?, None),
+            [of, id, kind] => Self::Compartment(
+                ResourceType::parse(of)?,
+                Id::parse(id)?,
+                Some(ResourceType::parse(kind)?),
+            ),
             [.., _, _, "_history", _] => match Reference::parse(path) {
                 Reference::Resource { base: None, kind, id, version } => {
                     Self::Version(kind, id, version?)
@@ -204,12 +210,15 @@ impl Target {
     }
 }
 
-fn reading(target: Target, query: &str) -> Option<Read> {
-    Some(match target {
+fn reading(target: Target, query: &str) -> Read {
+    match target {
         Target::Instance(kind, id) => Read::Current(kind, id),
         Target::Version(kind, id, version) => Read::Version(kind, id, version),
         Target::History(scope) => Read::History(scope, query.to_owned()),
-        Target::Type(kind) => Read::Search(kind, query.to_owned()),
-        Target::System => return None,
-    })
+        Target::Type(kind) => Read::Search(Among::Type(kind), query.to_owned()),
+        Target::Compartment(of, id, kind) => {
+            Read::Search(Among::Compartment(of, id, kind), query.to_owned())
+        }
+        Target::System => Read::Search(Among::System, query.to_owned()),
+    }
 }

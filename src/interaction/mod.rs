@@ -21,6 +21,7 @@ mod reference;
 mod entry;
 mod overlay;
 mod rewrite;
+mod sealed;
 pub mod search;
 pub mod subset;
 mod transaction;

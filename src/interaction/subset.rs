@@ -9,7 +9,7 @@ use crate::fhir::Resource;
 use crate::search::{Query, Summary, subset};
 
 /// How resources are cut down.
-#[derive(Clone, PartialEq, Eq, Debug)]
+#[derive(Clone, PartialEq, Eq, Default, Debug)]
 pub struct Cut {
     summary: Summary,
     elements: Vec<String>,

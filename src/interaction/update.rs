@@ -8,7 +8,7 @@ use crate::app::App;
 use crate::error::Error;
 use crate::fhir::{Id, Instant, Resource};
 use crate::interaction::precondition::Preconditions;
-use crate::interaction::{Done, Plan, Step, write};
+use crate::interaction::{Done, Plan, Step, sealed, write};
 use crate::repository::{self, Method};
 use crate::store::View;
 
@@ -47,6 +47,7 @@ pub(super) fn plan(
 ) -> Result<Plan, Error> {
     let current = repository::current(view, resource.kind(), id)?;
     preconditions.check(current.as_ref())?;
+    sealed::refuse(current.as_ref())?;
     let (id, resource) = (id.clone(), resource.clone());
     Ok(Step::Write { current, method: Method::Put, id, resource }.into())
 }

@@ -107,6 +107,13 @@ impl Catalogue {
         self.fill("date.short", &[("d", number.to_string()), ("m", month), ("y", year.to_string())])
     }
 
+    /// A day without its year, for drawings.
+    pub fn day_of_year(&self, day: Day) -> String {
+        let (_, month, number) = day.0.to_calendar_date();
+        let month = self.name("month-short", &u8::from(month).to_string()).to_owned();
+        self.fill("date.day", &[("d", number.to_string()), ("m", month)])
+    }
+
     /// Items as a list within a sentence.
     pub fn list(&self, items: &[String]) -> String {
         match items {

@@ -204,12 +204,23 @@ pub struct Chart {
     pub description: String,
     /// The values, from left to right.
     pub points: Vec<ChartPoint>,
-    /// From the first value to the important change, from below upwards.
-    pub important: Option<[u32; 2]>,
-    /// Where a change reaches the error of measurement.
-    pub error: Option<u32>,
+    /// From the first value to the important change.
+    pub important: Option<Band>,
+    /// From the first value to the error of measurement.
+    pub error: Option<Band>,
     /// The words for the least and the greatest value of the scale.
     pub ends: [String; 2],
+}
+
+/// The values from the first one to a change of some size.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Serialize)]
+pub struct Band {
+    /// Its lower end.
+    pub low: u32,
+    /// Its upper end.
+    pub high: u32,
+    /// The end at which the change is reached.
+    pub edge: u32,
 }
 
 /// One value of a chart.
@@ -223,6 +234,12 @@ pub struct ChartPoint {
     pub text: String,
     /// Its day in words.
     pub day: String,
+    /// The same without the year.
+    pub short: String,
+    /// Whether there is room for its words in the drawing.
+    pub told: bool,
+    /// Whether the line goes up from here, or came up to here.
+    pub rises: bool,
 }
 
 impl Block {

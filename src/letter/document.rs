@@ -13,6 +13,7 @@ use serde_json::{Map, Value, json};
 use crate::clinical::element::{LOINC, OWN, Target, text};
 use crate::clinical::source::Source;
 use crate::clinical::{Record, Summary};
+use crate::letter::compose::WORDS;
 use crate::letter::content::{Block, Content, Section};
 use crate::letter::{Context, Letter, digest, narrative};
 
@@ -44,7 +45,12 @@ pub(super) fn bundle(
     json!({
         "resourceType": "Bundle",
         "id": id,
-        "meta": { "lastUpdated": moment },
+        "meta": without_null(json!({
+            "lastUpdated": moment,
+            "profile": record.patient().and_then(|patient| record.resource(&patient))
+                .map(|_| [format!("{OWN}/StructureDefinition/letter-document")]),
+            "tag": letter.tag(),
+        })),
         "language": content.language,
         "identifier": { "system": "urn:ietf:rfc:3986", "value": format!("urn:uuid:{identifier}") },
         "type": "document",
@@ -72,11 +78,15 @@ fn composition(letter: &Letter<'_>, record: &Record<'_>, content: &Content, id: 
     let mut composition = json!({
         "resourceType": "Composition",
         "id": id,
-        "meta": { "profile": [format!("{OWN}/StructureDefinition/episode-letter")] },
+        "meta": without_null(json!({ "profile": profiles(letter), "tag": letter.tag() })),
         "language": content.language,
         "text": narrative::narrative(content.language, &content.title, &head(content)),
         "identifier": { "system": "urn:ietf:rfc:3986", "value": format!("urn:uuid:{id}") },
-        "status": if letter.signed.is_some() { "final" } else { "preliminary" },
+        "status": match (letter.signed, replaces.is_empty()) {
+            (None, _) => "preliminary",
+            (Some(_), true) => "final",
+            (Some(_), false) => "amended",
+        },
         "type": { "coding": [coding("34133-9")], "text": content.title },
         "category": [{ "coding": [coding(letter.kind.category())] }],
         "subject": record.patient().as_ref().map(reference),
@@ -94,7 +104,7 @@ fn composition(letter: &Letter<'_>, record: &Record<'_>, content: &Content, id: 
             "detail": episode.map(|episode| vec![episode]),
         }))],
     });
-    let sections = content.sections.iter().map(|part| section(content, part));
+    let sections = content.sections.iter().map(|part| section(letter, content, part));
     let notes = Section {
         id: "cautions",
         code: None,
@@ -102,7 +112,7 @@ fn composition(letter: &Letter<'_>, record: &Record<'_>, content: &Content, id: 
         blocks: vec![Block::List { items: content.cautions.clone() }],
         sources: Vec::new(),
     };
-    let all: Vec<Value> = sections.chain([section(content, &notes)]).collect();
+    let all: Vec<Value> = sections.chain([section(letter, content, &notes)]).collect();
     if let Some(object) = composition.as_object_mut() {
         object.insert("section".into(), Value::Array(all));
     }
@@ -130,7 +140,12 @@ fn period(summary: &Summary) -> Value {
     without_null(json!({ "start": day(summary.course.start), "end": end }))
 }
 
-fn section(content: &Content, section: &Section) -> Value {
+/// The profiles that a letter claims: of every letter, and of its kind.
+fn profiles(letter: &Letter<'_>) -> [String; 2] {
+    ["episode-letter", letter.kind.profile()].map(|id| format!("{OWN}/StructureDefinition/{id}"))
+}
+
+fn section(letter: &Letter<'_>, content: &Content, section: &Section) -> Value {
     let entries: Vec<Value> = section
         .sources
         .iter()
@@ -143,13 +158,19 @@ fn section(content: &Content, section: &Section) -> Value {
     let mut value = json!({
         "title": section.title,
         "code": code,
-        "author": [{ "reference": format!("Device/{DEVICE}") }],
+        "author": [{ "reference": author(letter, section) }],
         "text": narrative::narrative(content.language, &section.title, &section.blocks),
     });
     if let Some(object) = value.as_object_mut().filter(|_| !entries.is_empty()) {
         object.insert("entry".into(), Value::Array(entries));
     }
     value
+}
+
+/// Who wrote a section: the signer's own words are the signer's, all else is computed.
+fn author(letter: &Letter<'_>, section: &Section) -> String {
+    let signer = letter.signed.filter(|_| section.id == WORDS);
+    signer.map_or_else(|| format!("Device/{DEVICE}"), |signed| signed.by.to_string())
 }
 
 /// A LOINC code, with the display that the standard's value sets give where one was seen.
@@ -165,7 +186,7 @@ fn coding(code: &str) -> Value {
 }
 
 /// The computation as an author.
-pub(super) fn device() -> Value {
+pub fn device() -> Value {
     json!({
         "resourceType": "Device",
         "id": DEVICE,

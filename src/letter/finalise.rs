@@ -3,7 +3,8 @@
 //! Composition (final, attested), document Bundle, the pages and the PDF as Binary, a
 //! `DocumentReference` for each form, Provenance. Their ids follow from their content, so that the
 //! same letter signed again is the same resources; a letter that changed is a new one that says what
-//! it replaces. Who stores them keeps them as they are. Not done here: the older
+//! it replaces. Each carries the tag of what is signed; who stores them keeps them as they are. Not
+//! done here: the older
 //! `DocumentReference`s stay as they are; to mark them superseded is for who stores the new ones.
 //! Sources: <http://hl7.org/fhir/R4/composition.html>, <http://hl7.org/fhir/R4/documentreference.html>,
 //! <http://hl7.org/fhir/R4/datatypes.html#Attachment> (`hash`: SHA-1 in base64).
@@ -33,6 +34,8 @@ pub struct Finalising<'a> {
     pub kind: Option<Kind>,
     /// Its language.
     pub words: &'a Catalogue,
+    /// What the signer adds in own words.
+    pub added: Option<&'a str>,
 }
 
 /// The resources of a signed letter, in an order in which each names only earlier ones.
@@ -50,6 +53,7 @@ pub fn finalise(
         words: how.words,
         signed: Some(how.signature),
         replaces: how.replaces,
+        added: how.added,
     };
     let bundle = letter.document(record, Context { base: how.base, bundle_id: None });
     let composition = bundle.pointer("/entry/0/resource").cloned().unwrap_or_default();
@@ -100,6 +104,7 @@ impl Form {
             resource: without_null(json!({
                 "resourceType": "Binary",
                 "id": id,
+                "meta": { "tag": letter.tag() },
                 "contentType": media_type,
                 "securityContext": patient,
                 "data": data,
@@ -130,6 +135,7 @@ fn document_reference(letter: &Letter<'_>, composition: &Value, form: &Form) -> 
     without_null(json!({
         "resourceType": "DocumentReference",
         "id": id.to_string(),
+        "meta": { "tag": letter.tag() },
         "language": letter.words.language(),
         "masterIdentifier": taken("identifier"),
         "status": "current",

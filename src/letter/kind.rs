@@ -65,6 +65,15 @@ impl Kind {
         }
     }
 
+    /// The id of its profile.
+    pub(super) fn profile(self) -> &'static str {
+        match self {
+            Self::Progress => "progress-letter",
+            Self::Discharge => "discharge-letter",
+            Self::Referral | Self::UrgentReferral => "onward-letter",
+        }
+    }
+
     /// Its sections, in reading order.
     pub(super) fn sections(self) -> [&'static str; 10] {
         match self {

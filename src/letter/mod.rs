@@ -24,7 +24,7 @@ mod pdf;
 mod provenance;
 mod svg;
 
-use serde_json::Value;
+use serde_json::{Value, json};
 
 use crate::clinical::element::Target;
 use crate::clinical::{Record, Summary};
@@ -33,11 +33,21 @@ use catalogue::Catalogue;
 use content::Content;
 use kind::Kind;
 
+pub use document::device;
 pub use explain::explain;
 pub use finalise::{Finalising, finalise};
 pub use issue::detected_issues;
 pub use pdf::PdfError;
 pub use provenance::provenance;
+
+/// System and code of the tag that every part of a signed letter carries: legally authenticated.
+/// Source: <http://terminology.hl7.org/CodeSystem/v3-DocumentCompletion>.
+pub const SEAL: (&str, &str) =
+    ("http://terminology.hl7.org/CodeSystem/v3-DocumentCompletion", "LA");
+
+/// The types of the parts of a signed letter.
+pub const SEALED_TYPES: [&str; 5] =
+    ["Composition", "Bundle", "Binary", "DocumentReference", "Provenance"];
 
 /// Where a letter is made.
 #[derive(Clone, Copy, Debug)]
@@ -72,18 +82,27 @@ pub struct Letter<'a> {
     pub signed: Option<&'a Signature>,
     /// The letters that it replaces: Compositions, and `DocumentReference`s of their forms.
     pub replaces: &'a [Target],
+    /// What the signer adds in own words.
+    pub added: Option<&'a str>,
 }
 
 impl<'a> Letter<'a> {
     /// The draft, in English, of the kind that the state of the episode calls for.
     pub fn new(summary: &'a Summary) -> Self {
         let (kind, words) = (Kind::of(summary), Catalogue::english());
-        Self { summary, kind, words, signed: None, replaces: &[] }
+        Self { summary, kind, words, signed: None, replaces: &[], added: None }
     }
 
     /// The moment that the letter is dated: of its signature, else of its summary.
     fn moment(&self) -> String {
         self.signed.map_or_else(|| self.summary.as_of.clone(), |signed| signed.at.to_string())
+    }
+
+    /// The tag of a part of a signed letter; none of a draft.
+    fn tag(&self) -> Option<Value> {
+        let (system, code) = SEAL;
+        let display = "legally authenticated";
+        self.signed.map(|_| json!([{ "system": system, "code": code, "display": display }]))
     }
 
     /// The words and numbers, before any form.

@@ -41,6 +41,7 @@ pub fn provenance(letter: &Letter<'_>, record: &Record<'_>, targets: &[String]) 
     without_null(json!({
         "resourceType": "Provenance",
         "id": id.to_string(),
+        "meta": letter.tag().map(|tag| json!({ "tag": tag })),
         "target": targets.iter().map(|target| reference(target)).collect::<Vec<_>>(),
         "recorded": moment,
         "activity": { "coding": [{ "system": system, "code": code }] },

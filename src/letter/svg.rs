@@ -6,7 +6,7 @@
 
 use maud::{Markup, html};
 
-use crate::letter::content::{Chart, Map, MapCell, Mark, Shape};
+use crate::letter::content::{Band, Chart, ChartPoint, Map, MapCell, Mark, Shape};
 
 const LABEL: usize = 64;
 const COLUMN: usize = 96;
@@ -106,16 +106,16 @@ pub(super) fn legend(map: &Map) -> Markup {
     }
 }
 
-const CHART_WIDTH: u32 = 250;
+const CHART_WIDTH: u32 = 230;
 const CHART_HEIGHT: u32 = 120;
 /// Room left and right of the drawing of a chart.
-const ROOM: u32 = 62;
+const ROOM: u32 = 56;
 
-/// The course of a score or bars, the scale at the left, each value in words.
+/// The course of a score or bars, the scale at the left, the days below, values in words.
 pub(super) fn chart(chart: &Chart) -> Markup {
-    let (width, height) = (CHART_WIDTH + 2 * ROOM, CHART_HEIGHT + 34);
+    let (width, height) = (CHART_WIDTH + 2 * ROOM, CHART_HEIGHT + 44);
     let x = |at: u32| ROOM + at * CHART_WIDTH / 1000;
-    let y = |at: u32| 17 + CHART_HEIGHT - at * CHART_HEIGHT / 1000;
+    let y = |at: u32| 20 + CHART_HEIGHT - at * CHART_HEIGHT / 1000;
     let line: Vec<String> =
         chart.points.iter().map(|point| format!("{},{}", x(point.x), y(point.y))).collect();
     let words: Vec<String> =
@@ -124,15 +124,18 @@ pub(super) fn chart(chart: &Chart) -> Markup {
     html! {
         svg xmlns="http://www.w3.org/2000/svg" class="chart" role="img" aria-label=(label)
             viewBox=(format!("0 0 {width} {height}")) width=(width) height=(height) {
-            @if let Some([low, high]) = chart.important {
-                rect class="band" x=(x(0)) y=(y(high)) width=(CHART_WIDTH) height=(y(low) - y(high)) {}
+            @for (class, band) in bands(chart) {
+                rect class=(class) x=(x(0)) y=(y(band.high)) width=(CHART_WIDTH) height=(y(band.low) - y(band.high)) {}
             }
-            @if let Some(error) = chart.error {
-                line class="error" x1=(x(0)) x2=(x(1000)) y1=(y(error)) y2=(y(error)) {}
+            @if let Some(band) = chart.error {
+                line class="error" x1=(x(0)) x2=(x(1000)) y1=(y(band.edge)) y2=(y(band.edge)) {}
             }
             @for (at, end) in [0, 1000].into_iter().zip(&chart.ends) {
                 line class="scale" x1=(x(0)) x2=(x(1000)) y1=(y(at)) y2=(y(at)) {}
                 text class="end" x=(ROOM - 10) y=(y(at) + 4) { (end) }
+            }
+            @for (class, point) in ["day from", "day to"].into_iter().zip(ends(chart)) {
+                text class=(class) x=(x(point.x)) y=(height - 4) { (point.short) }
             }
             @if !chart.bars { polyline class="course" points=(line.join(" ")) {} }
             @for point in &chart.points {
@@ -141,8 +144,28 @@ pub(super) fn chart(chart: &Chart) -> Markup {
                 } @else {
                     circle class="point" cx=(x(point.x)) cy=(y(point.y)) r="3.5" {}
                 }
-                text class="value" x=(x(point.x)) y=(y(point.y) - 7) { (point.text) }
+                @if point.told {
+                    // Beside the line, on the side where it does not run.
+                    @let class = if chart.bars { "value" } else if point.rises { "value before" } else { "value after" };
+                    text class=(class) x=(x(point.x)) y=(y(point.y) - 7) { (point.text) }
+                }
             }
         }
+    }
+}
+
+/// The bands, the wider one first, so that both are seen.
+fn bands(chart: &Chart) -> Vec<(&'static str, Band)> {
+    let named = [("band wide", chart.error), ("band", chart.important)];
+    let mut bands: Vec<_> = named.into_iter().filter_map(|(c, band)| Some((c, band?))).collect();
+    bands.sort_by_key(|(_, band)| std::cmp::Reverse(band.high - band.low));
+    bands
+}
+
+/// The first and the last value, where there are two.
+fn ends(chart: &Chart) -> Vec<&ChartPoint> {
+    match chart.points.as_slice() {
+        [first, .., last] => vec![first, last],
+        few => few.iter().collect(),
     }
 }

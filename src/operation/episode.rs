@@ -1,7 +1,9 @@
 //! The resources of an episode of care, gathered through the index.
 //!
 //! Those that link to the episode, those of its visits, and what all of them refer to. Which of
-//! them count is for the clinical record to say.
+//! them count is for the clinical record to say. As of an earlier moment, each resource that was
+//! changed since stands in the version of then, whatever it has become; so the same moment gives
+//! the same resources for ever.
 //! Source: <http://hl7.org/fhir/R4/episodeofcare.html>,
 //! <http://hl7.org/fhir/R4/extension-workflow-episodeofcare.html>.
 
@@ -28,6 +30,8 @@ const VISITS: usize = 50;
 const ROUNDS: usize = 3;
 /// How many resources are gathered at most.
 const MOST: usize = 20_000;
+/// How many commits may have come after the moment that is asked for.
+const COMMITS: usize = 200_000;
 
 /// An EpisodeOfCare with resources of its patient.
 pub struct Episode {
@@ -38,15 +42,23 @@ pub struct Episode {
 }
 
 impl Episode {
-    /// All that belongs to the episode.
+    /// All that belongs to the episode, as it is stored now or as it was at a moment.
     ///
     /// # Errors
     /// [`Error::NotFound`], [`Error::Deleted`], or a failure of the store.
-    pub fn whole(app: &App, view: &dyn View, id: &Id, now: Instant) -> Result<Self, Error> {
-        let mut gathered = Gathered::begin(app, view, id, now)?;
-        let episode = format!("EpisodeOfCare/{id}");
-        gathered.search(OF_EPISODE, &[episode])?;
+    pub fn whole(
+        app: &App,
+        view: &dyn View,
+        id: &Id,
+        now: Instant,
+        at: Option<Instant>,
+    ) -> Result<Self, Error> {
+        let mut gathered = Gathered::begin(app, view, id, now, at)?;
+        let episode = vec![format!("EpisodeOfCare/{id}")];
+        gathered.add_changed(&episode)?;
+        gathered.search(OF_EPISODE, &episode)?;
         let visits = gathered.of_type("Encounter");
+        gathered.add_changed(&visits)?;
         for visits in visits.chunks(VISITS) {
             gathered.search(OF_VISIT, visits)?;
         }
@@ -58,7 +70,7 @@ impl Episode {
     /// # Errors
     /// As [`Episode::whole`].
     pub fn head(app: &App, view: &dyn View, id: &Id, now: Instant) -> Result<Self, Error> {
-        Gathered::begin(app, view, id, now)?.finish()
+        Gathered::begin(app, view, id, now, None)?.finish()
     }
 }
 
@@ -81,21 +93,108 @@ pub fn ids(view: &dyn View, most: usize) -> Result<(Vec<Id>, u64), Error> {
     Ok((ids, more))
 }
 
+/// The ids of the episodes of a patient.
+///
+/// # Errors
+/// A failure of the store.
+pub fn ids_of(app: &App, view: &dyn View, patient: &Id, now: Instant) -> Result<Vec<Id>, Error> {
+    let kind = ResourceType::parse("EpisodeOfCare").ok_or(Error::UnknownType)?;
+    let mut ids = Vec::new();
+    let value = format!("Patient/{patient}");
+    each(&app.held(), view, now, (kind, "patient", &value), |stored| {
+        ids.push(stored.id);
+        Ok(())
+    })?;
+    ids.sort();
+    Ok(ids)
+}
+
+/// The `DocumentReference`s of a document, by its identifier as `system|value`.
+///
+/// # Errors
+/// A failure of the store.
+pub(super) fn references_of(
+    app: &App,
+    view: &dyn View,
+    now: Instant,
+    identifier: &str,
+) -> Result<Vec<Stored>, Error> {
+    let kind = ResourceType::parse("DocumentReference").ok_or(Error::UnknownType)?;
+    let mut found = Vec::new();
+    each(&app.held(), view, now, (kind, "identifier", identifier), |stored| {
+        found.push(stored);
+        Ok(())
+    })?;
+    Ok(found)
+}
+
+/// Hands over every resource of a type that a parameter finds.
+fn each(
+    held: &Held,
+    view: &dyn View,
+    now: Instant,
+    (kind, parameter, value): (ResourceType, &str, &str),
+    mut take: impl FnMut(Stored) -> Result<(), Error>,
+) -> Result<(), Error> {
+    let setting = Setting { rules: &held.rules, now, strict: true, limits: Limits::default() };
+    let mut query = Query::parse(&setting, kind, &[(parameter.to_owned(), value.to_owned())])?;
+    query.count = query.limits.most;
+    query.total = Total::None;
+    let mut cursor = None;
+    loop {
+        let page = search::run(view, &held.rules, &query, cursor.as_ref())?;
+        page.matches.into_iter().try_for_each(&mut take)?;
+        cursor = page.next;
+        if cursor.is_none() {
+            return Ok(());
+        }
+    }
+}
+
 struct Gathered<'a> {
     held: Arc<Held>,
     view: &'a dyn View,
     now: Instant,
     episode: Resource,
     by_target: BTreeMap<(ResourceType, Id), Resource>,
+    /// The moment of an earlier state, and what was changed since.
+    then: Option<(Instant, BTreeSet<(ResourceType, Id)>)>,
 }
 
 impl<'a> Gathered<'a> {
-    fn begin(app: &'a App, view: &'a dyn View, id: &Id, now: Instant) -> Result<Self, Error> {
+    fn begin(
+        app: &'a App,
+        view: &'a dyn View,
+        id: &Id,
+        now: Instant,
+        at: Option<Instant>,
+    ) -> Result<Self, Error> {
         let kind = ResourceType::parse("EpisodeOfCare").ok_or(Error::UnknownType)?;
-        let stored = repository::current(view, kind, id)?.ok_or(Error::NotFound)?;
+        let stored = stored(view, kind, id, at)?.ok_or(Error::NotFound)?;
         let deleted = Error::Deleted(stored.version);
         let episode = parsed(stored)?.ok_or(deleted)?;
-        Ok(Self { held: app.held(), view, now, episode, by_target: BTreeMap::new() })
+        let then = at.map(|at| changed(view, at).map(|changed| (at, changed))).transpose()?;
+        Ok(Self { held: app.held(), view, now, episode, by_target: BTreeMap::new(), then })
+    }
+
+    /// Adds what was changed since the moment and named one of the targets then.
+    fn add_changed(&mut self, targets: &[String]) -> Result<(), Error> {
+        let Some((at, changed)) = &self.then else { return Ok(()) };
+        let mut found = Vec::new();
+        for (kind, id) in changed {
+            let Some(stored) = stored(self.view, *kind, id, Some(*at))? else { continue };
+            let text = stored.body.as_deref().map(String::from_utf8_lossy).unwrap_or_default();
+            if targets.iter().any(|target| text.contains(&format!("{target}\""))) {
+                found.push(stored);
+            }
+        }
+        found.into_iter().try_for_each(|stored| self.add(stored))
+    }
+
+    /// Whether the resource stands in an earlier version than the one that a search finds.
+    fn is_changed(&self, stored: &Stored) -> bool {
+        let changed = self.then.as_ref().map(|(_, changed)| changed);
+        changed.is_some_and(|changed| changed.contains(&(stored.kind, stored.id.clone())))
     }
 
     /// Adds what has one of the values, of every type that has the parameter.
@@ -103,26 +202,11 @@ impl<'a> Gathered<'a> {
         let held = Arc::clone(&self.held);
         let kinds = ResourceType::all()
             .filter(|kind| held.rules.definitions().get(*kind, parameter).is_some());
+        let value = values.join(",");
         for kind in kinds {
-            let setting = Setting {
-                rules: &held.rules,
-                now: self.now,
-                strict: true,
-                limits: Limits::default(),
-            };
-            let pairs = [(parameter.to_owned(), values.join(","))];
-            let mut query = Query::parse(&setting, kind, &pairs)?;
-            query.count = query.limits.most;
-            query.total = Total::None;
-            let mut cursor = None;
-            loop {
-                let page = search::run(self.view, &held.rules, &query, cursor.as_ref())?;
-                page.matches.into_iter().try_for_each(|stored| self.add(stored))?;
-                cursor = page.next;
-                if cursor.is_none() {
-                    break;
-                }
-            }
+            each(&held, self.view, self.now, (kind, parameter, &value), |stored| {
+                if self.is_changed(&stored) { Ok(()) } else { self.add(stored) }
+            })?;
         }
         Ok(())
     }
@@ -160,7 +244,8 @@ impl<'a> Gathered<'a> {
                 if is_known || !asked.insert((kind, id.clone())) {
                     continue;
                 }
-                let Some(stored) = repository::current(self.view, kind, &id)? else { continue };
+                let at = self.then.as_ref().map(|(at, _)| *at);
+                let Some(stored) = stored(self.view, kind, &id, at)? else { continue };
                 self.add(stored)?;
                 fresh.extend(self.by_target.get(&(kind, id)).map(|r| r.value().clone()));
             }
@@ -168,6 +253,26 @@ impl<'a> Gathered<'a> {
         let resources = self.by_target.into_values().collect();
         Ok(Episode { episode: self.episode, resources })
     }
+}
+
+/// The version of now, or of a moment.
+fn stored(
+    view: &dyn View,
+    kind: ResourceType,
+    id: &Id,
+    at: Option<Instant>,
+) -> Result<Option<Stored>, Error> {
+    Ok(match at {
+        None => repository::current(view, kind, id)?,
+        Some(at) => repository::version_at(view, kind, id, at)?,
+    })
+}
+
+/// What was changed since a moment.
+fn changed(view: &dyn View, at: Instant) -> Result<BTreeSet<(ResourceType, Id)>, Error> {
+    let message = format!("more than {COMMITS} commits came after that moment");
+    let costly = search::Error::TooCostly { name: None, message };
+    repository::changed_after(view, at, COMMITS)?.ok_or(Error::Search(costly))
 }
 
 /// The resource of a version; none if it is a deletion.

@@ -4,8 +4,10 @@
 //! under `schemas/operation/` unless the standard has it, and a test that calls it.
 //! Source: <http://hl7.org/fhir/R4/operations.html>.
 
+mod consistency;
 pub mod episode;
 pub mod episode_summary;
+mod finalize_letter;
 pub mod parameters;
 pub mod terminology;
 mod validate;
@@ -21,6 +23,8 @@ use parameters::Parameters;
 pub const ALL: &[&Operation] = &[
     &validate::OPERATION,
     &episode_summary::OPERATION,
+    &consistency::OPERATION,
+    &finalize_letter::OPERATION,
     &terminology::EXPAND,
     &terminology::VALUE_SET_VALIDATE_CODE,
     &terminology::CODE_SYSTEM_VALIDATE_CODE,

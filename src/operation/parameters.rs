@@ -43,6 +43,40 @@ impl Parameters {
         Ok(values.pop())
     }
 
+    /// Whether a boolean parameter is true; false where it is not given.
+    ///
+    /// # Errors
+    /// [`Error::Request`] when it is given twice or is no boolean.
+    pub fn flag(&self, name: &str) -> Result<bool, Error> {
+        let place = format!("http.{name}");
+        let listed: Vec<&Value> = self.listed(name).collect();
+        let wrong = || Error::request(&place, "The parameter is true or false.");
+        if let [one] = listed.as_slice() {
+            let told = self.pairs.iter().any(|(key, _)| key == name);
+            let value = one.get("valueBoolean").and_then(Value::as_bool).filter(|_| !told);
+            return value.ok_or_else(wrong);
+        }
+        match self.text(name)?.as_deref() {
+            None | Some("false") => Ok(false),
+            Some("true") => Ok(true),
+            Some(_) => Err(wrong()),
+        }
+    }
+
+    /// The texts of every reference of that name, in their order.
+    ///
+    /// # Errors
+    /// [`Error::Request`] for one that is no reference.
+    pub fn references(&self, name: &str) -> Result<Vec<String>, Error> {
+        let one = |parameter: &Value| {
+            let text = parameter.pointer("/valueReference/reference").and_then(Value::as_str);
+            let rule =
+                "The parameter is a valueReference with a reference, such as Practitioner/1.";
+            text.map(str::to_owned).ok_or_else(|| Error::request(format!("http.{name}"), rule))
+        };
+        self.listed(name).map(one).collect()
+    }
+
     /// The resource of that parameter, or the body itself where that is the resource.
     ///
     /// # Errors
@@ -113,5 +147,28 @@ mod tests {
         let bare = Parameters::new(Vec::new(), Some(resource.clone()));
         assert_eq!(bare.place("resource"), "");
         assert_eq!(bare.resource("resource").unwrap(), Some(resource));
+    }
+
+    #[test]
+    fn flags_and_references() {
+        let check = |query: &[(&str, &str)], listed: Value, expected: Option<bool>| {
+            let body = json!({ "resourceType": "Parameters", "parameter": listed });
+            let pairs = query.iter().map(|(k, v)| ((*k).to_owned(), (*v).to_owned())).collect();
+            let parameters = Parameters::new(pairs, Resource::from_value(body).ok());
+            assert_eq!(parameters.flag("explain").ok(), expected, "{query:?}");
+        };
+        check(&[], json!([]), Some(false));
+        check(&[("explain", "true")], json!([]), Some(true));
+        check(&[("explain", "yes")], json!([]), None);
+        check(&[], json!([{ "name": "explain", "valueBoolean": true }]), Some(true));
+        check(&[], json!([{ "name": "explain", "valueString": "true" }]), None);
+        let body = json!({ "resourceType": "Parameters", "parameter": [
+            { "name": "a", "valueReference": { "reference": "Composition/1" } },
+            { "name": "b", "valueString": "Composition/1" },
+        ] });
+        let parameters = Parameters::new(Vec::new(), Resource::from_value(body).ok());
+        assert_eq!(parameters.references("a").unwrap(), ["Composition/1"]);
+        assert!(parameters.references("b").is_err());
+        assert_eq!(parameters.references("c").unwrap(), [""; 0]);
     }
 }

@@ -47,8 +47,8 @@ fn links(summary: &Summary, api: &str, words: &Catalogue) -> Markup {
                     li { a href=(format!("{letter}?_format=text/html")) { (words.get("episode-page.letter")) " (HTML)" } }
                     li { a href=(format!("{letter}?_format=application/pdf")) { (words.get("episode-page.letter")) " (PDF)" } }
                     li { a href=(format!("{letter}?_format=application/fhir%2Bjson")) { (words.get("episode-page.document")) } }
-                    li { a href=(format!("{letter}?explain=true")) { (words.get("episode-page.explain")) } }
-                    li { a href=(format!("{api}/{episode}/$consistency")) { (words.get("episode-page.consistency")) } }
+                    li { a href=(format!("{letter}?explain=true&_format=application/fhir%2Bjson&_pretty=true")) { (words.get("episode-page.explain")) } }
+                    li { a href=(format!("{api}/{episode}/$consistency?_pretty=true")) { (words.get("episode-page.consistency")) } }
                 }
             }
         }

@@ -1,7 +1,7 @@
 //! Pages for people: what this server holds, an episode, a patient, the form of a visit.
 //!
 //! Pure functions over what the caller read; plain, accessible, printed well. Nothing is loaded from
-//! elsewhere, and the only script is that of the visit form: [`VISIT_SCRIPT`] at [`VISIT_PATH`].
+//! elsewhere, and the only scripts are those of the visit form: [`VISIT_SCRIPTS`], each at its path.
 //! A content security policy may allow `style-src` by [`style_source`](crate::letter::layout::style_source)
 //! and, for the visit form, `script-src 'self'` and `connect-src 'self'`.
 
@@ -18,7 +18,7 @@ use crate::letter::layout;
 pub use episode::episode;
 pub use overview::{Episode, Overview, index};
 pub use patient::{Patient, patient};
-pub use visit::{SCRIPT as VISIT_SCRIPT, SCRIPT_PATH as VISIT_PATH, visit};
+pub use visit::{SCRIPTS as VISIT_SCRIPTS, visit};
 
 /// The cautions that stand on every page.
 fn cautions(words: &Catalogue) -> Markup {

@@ -124,7 +124,7 @@ fn row(api: &str, episode: &Episode, words: &Catalogue) -> Markup {
         [("HTML", "text/html"), ("PDF", "application/pdf"), ("JSON", "application/fhir%2Bjson")];
     html! {
         tr {
-            th scope="row" { a href=(resource) { (patient) } }
+            th scope="row" { a href=(format!("/episodes/{}", episode.id)) { (patient) } }
             td { (episode.problem.as_deref().unwrap_or(nothing)) }
             td { (status) @if let Some(reason) = reason { ", " (reason) } }
             td { span class="day" { (start) } " – " span class="day" { (episode.end.as_deref().unwrap_or("")) } }

@@ -3,6 +3,8 @@
 //! Pages follow the order of commits, not the clock, so a page that is asked for later neither
 //! repeats nor skips anything. Source: <http://hl7.org/fhir/R4/http.html#history>.
 
+use std::collections::BTreeSet;
+
 use crate::fhir::{Id, Instant, ResourceType};
 use crate::repository::{Error, Stored, feed, key, read};
 use crate::store::View;
@@ -60,6 +62,30 @@ pub fn history(
         Scope::Type(kind) => from_feed(view, Some(*kind), since, before, count),
         Scope::System => from_feed(view, None, since, before, count),
     }
+}
+
+/// The resources of which a version was made after the moment, as told by at most `most` commits;
+/// none where more commits came after it. It may name some that were changed just before it.
+///
+/// # Errors
+/// [`Error`] when the store fails or is damaged.
+pub fn changed_after(
+    view: &dyn View,
+    moment: Instant,
+    most: usize,
+) -> Result<Option<BTreeSet<(ResourceType, Id)>>, Error> {
+    let mut changed = BTreeSet::new();
+    for (count, event) in feed::backward(view, view.seq()).enumerate() {
+        let (at, event) = event?;
+        if at.millis() + LAG_MILLIS < moment.millis() {
+            break;
+        }
+        if count >= most {
+            return Ok(None);
+        }
+        changed.extend(event.changes.into_iter().map(|told| (told.kind, told.id)));
+    }
+    Ok(Some(changed))
 }
 
 fn instance(

@@ -25,8 +25,8 @@ pub mod read;
 
 pub use change::{Change, batch};
 pub use feed::{Event, Told};
-pub use history::{Cursor, Page, Scope, history};
-pub use read::{Method, Stored, current, version};
+pub use history::{Cursor, Page, Scope, changed_after, history};
+pub use read::{Method, Stored, current, version, version_at};
 
 use crate::store;
 

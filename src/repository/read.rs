@@ -84,6 +84,28 @@ pub fn version(
     parse_version(kind, id.clone(), number, row.seq, row.value).map(Some)
 }
 
+/// The version that was current at a moment, which may be a deletion; none if there was no such
+/// resource then.
+///
+/// # Errors
+/// [`Error`] when the store fails or is damaged.
+pub fn version_at(
+    view: &dyn View,
+    kind: ResourceType,
+    id: &Id,
+    moment: Instant,
+) -> Result<Option<Stored>, Error> {
+    for row in view.scan(key::versions(kind, id)).rev() {
+        let row = row?;
+        let number = key::version_id(&row.key).ok_or(Error::Damaged(key::VERSION))?;
+        let stored = parse_version(kind, id.clone(), number, row.seq, row.value)?;
+        if stored.last_updated <= moment {
+            return Ok(Some(stored));
+        }
+    }
+    Ok(None)
+}
+
 /// The index rows of the current version: each row's key, and the key as an entry (without its
 /// value). Empty for a resource that is deleted or never was.
 ///

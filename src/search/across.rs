@@ -4,6 +4,8 @@
 //! the types' names, then by id; other orders are refused.
 //! Source: <http://hl7.org/fhir/R4/http.html#vsearch>, <http://hl7.org/fhir/R4/search.html#type>.
 
+use std::collections::BTreeSet;
+
 use crate::fhir::ResourceType;
 use crate::index::Rules;
 use crate::search::Error;
@@ -17,6 +19,8 @@ use crate::store::View;
 pub struct Across {
     /// One query for each type, in the order of their names.
     pub queries: Vec<Query>,
+    /// Whether the types were named.
+    typed: bool,
 }
 
 /// Where a page ends.
@@ -48,12 +52,17 @@ impl Place {
 }
 
 impl Across {
-    /// Reads the decoded names and values of a search; without `_type` it is for all types.
+    /// Reads the decoded names and values of a search; without `_type` it is for all types that are
+    /// allowed.
     ///
     /// # Errors
     /// As [`Query::parse`]; [`Error::BadValue`] also for a parameter that only some of the types
-    /// have.
-    pub fn parse(setting: &Setting<'_>, pairs: &[(String, String)]) -> Result<Self, Error> {
+    /// have, and for types that are not allowed.
+    pub fn parse(
+        setting: &Setting<'_>,
+        pairs: &[(String, String)],
+        allowed: &dyn Fn(ResourceType) -> bool,
+    ) -> Result<Self, Error> {
         let (types, rest): (Vec<_>, Vec<_>) = pairs.iter().partition(|(name, _)| name == "_type");
         let mut kinds = Vec::new();
         for name in types.iter().flat_map(|(_, value)| value.split(',')).filter(|n| !n.is_empty()) {
@@ -61,7 +70,11 @@ impl Across {
             kinds.push(kind.ok_or_else(|| Error::bad("_type", "it names types of R4"))?);
         }
         if types.is_empty() {
-            kinds.extend(ResourceType::all());
+            kinds.extend(ResourceType::all().filter(|kind| allowed(*kind)));
+        }
+        if let Some(kind) = kinds.iter().find(|kind| !allowed(**kind)) {
+            let message = format!("resources of type {kind} do not come into question here");
+            return Err(Error::bad("_type", &message));
         }
         kinds.sort_unstable();
         kinds.dedup();
@@ -85,14 +98,15 @@ impl Across {
                 return Err(Error::UnknownParameter { name: name.clone() });
             }
         }
-        Ok(Self { queries })
+        Ok(Self { queries, typed: !types.is_empty() })
     }
 
     /// The parameters as they were used, for the self link.
     pub fn used(&self) -> Vec<(String, String)> {
         let kinds: Vec<_> = self.queries.iter().map(|query| query.kind.as_str()).collect();
         let used = self.queries.first().map(|query| query.used.clone()).unwrap_or_default();
-        std::iter::once(("_type".to_owned(), kinds.join(","))).chain(used).collect()
+        let types = self.typed.then(|| ("_type".to_owned(), kinds.join(",")));
+        types.into_iter().chain(used).collect()
     }
 
     /// Answers with a page and the place of the next, if there is one.
@@ -108,6 +122,10 @@ impl Across {
         let mut page = Page { total: Some(0), ..Page::default() };
         let mut next = None;
         for query in &self.queries {
+            // What may be touched is for all types together.
+            let mut limits = query.limits;
+            limits.rows = limits.rows.saturating_sub(page.touched);
+            let query = &Query { limits, ..query.clone() };
             let begun = from.is_none_or(|from| query.kind >= from.kind);
             let here = from.filter(|from| from.kind == query.kind);
             let left = query.count - page.matches.len().min(query.count);
@@ -116,6 +134,7 @@ impl Across {
                 // there is anything left for another page.
                 let peek = Query { count: 1, includes: Vec::new(), ..query.clone() };
                 let found = run(view, rules, &peek, None)?;
+                page.touched = page.touched.saturating_add(found.touched);
                 add_total(&mut page, found.total);
                 if begun && next.is_none() && !found.matches.is_empty() {
                     next = Some(Place { kind: query.kind, cursor: None });
@@ -125,11 +144,15 @@ impl Across {
             let asked = Query { count: left, ..query.clone() };
             let cursor = here.and_then(|here| here.cursor.as_ref());
             let found = run(view, rules, &asked, cursor)?;
+            page.touched = page.touched.saturating_add(found.touched);
             add_total(&mut page, found.total);
             page.matches.extend(found.matches);
             page.included.extend(found.included);
             next = found.next.map(|cursor| Place { kind: query.kind, cursor: Some(cursor) });
         }
+        let mut told: BTreeSet<_> =
+            page.matches.iter().map(|found| (found.kind, found.id.clone())).collect();
+        page.included.retain(|found| told.insert((found.kind, found.id.clone())));
         Ok((page, next))
     }
 }

@@ -11,6 +11,7 @@ use std::ops::Range;
 use crate::fhir::{Id, ResourceType};
 use crate::repository::{self, key, read};
 use crate::search::Error;
+use crate::search::check::{self, Check};
 use crate::search::clause::Clause;
 use crate::search::condition::Condition;
 use crate::store::{self, Row, View};
@@ -39,47 +40,94 @@ impl Course<'_> {
 /// The most distinct keys that are merged.
 const MOST_KEYS: usize = 16;
 
+/// The most spans that are looked into for distinct keys.
+const MOST_SPANS: usize = 64;
+
 /// The most rows that are gathered.
 const MOST_ROWS: usize = 1_000_000;
 
-/// The ids of current resources that the clause gives; without a clause, of all of the type.
-///
-/// # Errors
-/// [`Error::TooCostly`] when too many rows would have to be gathered; [`Error::Repository`].
-pub(super) fn candidates<'a>(
-    view: &'a dyn View,
-    kind: ResourceType,
-    clause: Option<&'a Clause>,
-    course: Course<'a>,
-) -> Result<Ids<'a>, Error> {
-    match clause {
-        None => Ok(current(view, kind, course)),
-        Some(Clause::Ids { ids, .. }) => {
-            let wanted: Vec<Id> = ids.iter().filter(|id| course.wants(id)).cloned().collect();
-            let alive = wanted.into_iter().filter_map(move |id| match exists(view, kind, &id) {
-                Ok(true) => Some(Ok(id)),
-                Ok(false) => None,
-                Err(error) => Some(Err(error)),
-            });
-            Ok(in_order(alive.collect(), course))
-        }
-        Some(Clause::Index { any, .. }) => {
-            if let Some(keys) = distinct_keys(view, kind, any)? {
-                let streams = keys.into_iter().map(|key| key.ids(view, kind, course).peekable());
-                return Ok(Box::new(Merge { streams: streams.collect(), course }));
-            }
-            let gathered = gather(view, kind, any, course)?;
-            Ok(in_order(gathered.into_iter().map(Ok).collect(), course))
-        }
-        Some(Clause::Chain { .. } | Clause::Has { .. }) => Ok(Box::new(std::iter::empty())),
-    }
+/// Where candidates come from.
+pub(super) enum Source<'a> {
+    /// Every current resource of the type.
+    All,
+    /// A list of ids.
+    Ids(&'a BTreeSet<Id>),
+    /// Rows of few distinct keys, which come in the order of ids and are merged.
+    Keys(Vec<WholeKey<'a>>),
+    /// Rows of many keys, which must be gathered and sorted.
+    Ranges(&'a [Condition]),
 }
 
-fn in_order<'a>(mut ids: Vec<Result<Id, Error>>, course: Course<'_>) -> Ids<'a> {
-    if course.descending {
-        ids.reverse();
+impl<'a> Source<'a> {
+    /// The rows of a clause; none for a clause that only candidates can be asked.
+    pub(super) fn of(
+        view: &dyn View,
+        kind: ResourceType,
+        clause: &'a Clause,
+    ) -> Result<Option<Self>, Error> {
+        Ok(match clause {
+            Clause::Ids { ids, negated: false } => Some(Self::Ids(ids)),
+            Clause::Index { any, negated: false, .. } => {
+                let keys = distinct_keys(view, kind, any)?;
+                Some(keys.map_or(Self::Ranges(any), Self::Keys))
+            }
+            _ => None,
+        })
     }
-    Box::new(ids.into_iter())
+
+    /// How many ids there are, up to `most`.
+    pub(super) fn count(
+        &self,
+        view: &dyn View,
+        kind: ResourceType,
+        most: usize,
+    ) -> Result<usize, Error> {
+        let mut count = 0;
+        for id in self.ids(view, kind, Course::ALL)?.take(most) {
+            id?;
+            count += 1;
+        }
+        Ok(count)
+    }
+
+    /// The ids of current resources, in the order of the course.
+    ///
+    /// # Errors
+    /// [`Error::TooCostly`] when too many rows would have to be gathered; [`Error::Repository`].
+    pub(super) fn ids<'s>(
+        &'s self,
+        view: &'s dyn View,
+        kind: ResourceType,
+        course: Course<'s>,
+    ) -> Result<Ids<'s>, Error> {
+        Ok(match self {
+            Self::All => current(view, kind, course),
+            Self::Ids(ids) => {
+                let wanted: Vec<&Id> = ids.iter().filter(|id| course.wants(id)).collect();
+                let wanted: Box<dyn Iterator<Item = &Id>> = if course.descending {
+                    Box::new(wanted.into_iter().rev())
+                } else {
+                    Box::new(wanted.into_iter())
+                };
+                Box::new(wanted.filter_map(move |id| match exists(view, kind, id) {
+                    Ok(true) => Some(Ok(id.clone())),
+                    Ok(false) => None,
+                    Err(error) => Some(Err(error)),
+                }))
+            }
+            Self::Keys(keys) => {
+                let streams = keys.iter().map(|key| key.ids(view, kind, course).peekable());
+                Box::new(Merge { streams: streams.collect(), course })
+            }
+            Self::Ranges(any) => {
+                let mut ids: Vec<Id> = gather(view, kind, any, course)?.into_iter().collect();
+                if course.descending {
+                    ids.reverse();
+                }
+                Box::new(ids.into_iter().map(Ok))
+            }
+        })
+    }
 }
 
 fn exists(view: &dyn View, kind: ResourceType, id: &Id) -> Result<bool, Error> {
@@ -120,14 +168,14 @@ fn rows<'a>(
 }
 
 /// The rows of one whole key under one name, for one condition.
-struct WholeKey<'a> {
+pub(super) struct WholeKey<'a> {
     condition: &'a Condition,
     source: &'a str,
     parts: Vec<Vec<u8>>,
 }
 
 impl<'a> WholeKey<'a> {
-    fn ids(self, view: &'a dyn View, kind: ResourceType, course: Course<'_>) -> Ids<'a> {
+    fn ids<'s>(&'s self, view: &'s dyn View, kind: ResourceType, course: Course<'_>) -> Ids<'s> {
         let parts: Vec<&[u8]> = self.parts.iter().map(Vec::as_slice).collect();
         let mut range = key::index_range(kind, self.source, &parts, &[]);
         if let Some(past) = course.past {
@@ -149,12 +197,21 @@ impl<'a> WholeKey<'a> {
     }
 }
 
+impl WholeKey<'_> {
+    /// Whether that resource has the row.
+    pub(super) fn has(&self, view: &dyn View, kind: ResourceType, id: &Id) -> Result<bool, Error> {
+        let parts: Vec<&[u8]> = self.parts.iter().map(Vec::as_slice).collect();
+        let row = view.get(&key::index(kind, self.source, &parts, id))?;
+        Ok(row.is_some_and(|row| self.condition.accepts(&self.parts, &row.value)))
+    }
+}
+
 fn damaged() -> Error {
     repository::Error::Damaged(key::INDEX).into()
 }
 
 /// The distinct keys of the rows that the conditions ask for; none if there are many.
-fn distinct_keys<'a>(
+pub(super) fn distinct_keys<'a>(
     view: &dyn View,
     kind: ResourceType,
     any: &'a [Condition],
@@ -165,6 +222,9 @@ fn distinct_keys<'a>(
     }
     for condition in any {
         let spans = condition.test.spans();
+        if spans.len() > MOST_SPANS {
+            return Ok(None);
+        }
         for (source, span) in
             condition.sources.iter().flat_map(|source| spans.iter().map(move |span| (source, span)))
         {
@@ -181,18 +241,6 @@ fn distinct_keys<'a>(
         }
     }
     Ok(Some(keys))
-}
-
-/// Whether the clause's ids can be read in their order, without gathering.
-pub(super) fn in_order_of_ids(
-    view: &dyn View,
-    kind: ResourceType,
-    clause: &Clause,
-) -> Result<bool, Error> {
-    match clause {
-        Clause::Index { any, .. } => Ok(distinct_keys(view, kind, any)?.is_some()),
-        _ => Ok(true),
-    }
 }
 
 fn gather(
@@ -231,7 +279,7 @@ pub(super) fn count_up_to(
     let any = match clause {
         Clause::Ids { ids, .. } => return Ok(ids.len().min(most)),
         Clause::Index { any, .. } => any,
-        Clause::Chain { .. } | Clause::Has { .. } => return Ok(most),
+        _ => return Ok(most),
     };
     let mut count = 0;
     for range in any.iter().flat_map(|condition| condition.ranges(kind)) {
@@ -244,6 +292,22 @@ pub(super) fn count_up_to(
         }
     }
     Ok(count)
+}
+
+/// The ids for which all the checks hold.
+pub(super) fn filter<'a>(
+    view: &'a dyn View,
+    kind: ResourceType,
+    ids: Ids<'a>,
+    checks: Vec<Check<'a>>,
+) -> Ids<'a> {
+    if checks.is_empty() {
+        return ids;
+    }
+    Box::new(ids.filter_map(move |id| {
+        let held = id.and_then(|id| Ok(check::hold(view, kind, &id, &checks)?.then_some(id)));
+        held.transpose()
+    }))
 }
 
 /// Several streams in one order, without doubles.

@@ -5,16 +5,21 @@
 //! Source: <http://hl7.org/fhir/R4/search.html#modifiers>,
 //! <http://hl7.org/fhir/R4/search.html#chaining>, <http://hl7.org/fhir/R4/search.html#has>.
 
+pub mod terms;
 mod value;
 
 use std::collections::BTreeSet;
 
 use crate::definitions::search_parameter::ParameterType;
-use crate::fhir::{Id, Instant, ResourceType};
+use crate::fhir::{Id, Instant, Reference, ResourceType};
 use crate::index::{Parameter, Rules, composite, reference};
 use crate::search::Error;
 use crate::search::condition::{Condition, Target, Test};
+use crate::search::tree;
 use crate::search::value::{split, unescape};
+use crate::search::words::Words;
+
+use terms::Implied;
 
 /// What is asked of resources of one type; all clauses of a query must hold.
 #[derive(Clone, PartialEq, Debug)]
@@ -55,12 +60,54 @@ pub enum Clause {
         /// What is asked of them.
         inner: Box<Clause>,
     },
+    /// One of the values of a token is in a value set that is stored here.
+    ValueSet {
+        /// The parameter as the query names it.
+        label: String,
+        /// Whether none may be.
+        negated: bool,
+        /// The rows; the test is still to be made.
+        condition: Condition,
+        /// The value set.
+        id: Id,
+        /// The systems of codes without one.
+        implied: Implied,
+    },
+    /// A reference points to one of these resources, or to one below or above it.
+    Hierarchy {
+        /// The parameter as the query names it.
+        label: String,
+        /// The names under which the rows of the reference stand.
+        sources: Vec<String>,
+        /// From where the hierarchy is walked.
+        starts: BTreeSet<(ResourceType, Id)>,
+        /// Whether upward.
+        above: bool,
+    },
+    /// One of these Lists has the resource as an item.
+    Listed {
+        /// The parameter as the query names it.
+        label: String,
+        /// The Lists.
+        lists: BTreeSet<Id>,
+    },
+    /// One of the expressions holds for the resource's words.
+    Words {
+        /// The parameter as the query names it.
+        label: String,
+        /// Whether only the narrative is read.
+        narrative: bool,
+        /// The expressions.
+        any: Vec<Words>,
+    },
+    /// One of the clauses holds.
+    Either(Vec<Clause>),
 }
 
 impl Clause {
     /// That the resource belongs to the compartment of a resource, by one of these parameters of
     /// its type ([`Compartments::parameters`]). The resource that the compartment is of belongs to
-    /// it too, which is not told by this clause.
+    /// it too.
     ///
     /// [`Compartments::parameters`]: crate::definitions::compartment::Compartments::parameters
     pub fn within(
@@ -76,11 +123,13 @@ impl Clause {
             let (sources, target) = (parameter.sources.clone(), parameter.target);
             Condition { sources, target, arity: 2, test }
         });
-        Self::Index {
-            label: format!("{of} compartment"),
-            negated: false,
-            any: conditions.collect(),
+        let label = format!("{of} compartment");
+        let linked = Self::Index { label, negated: false, any: conditions.collect() };
+        if kind != of {
+            return linked;
         }
+        let own = Self::Ids { ids: BTreeSet::from([id.clone()]), negated: false };
+        Self::Either(vec![own, linked])
     }
 }
 
@@ -150,8 +199,6 @@ impl Reader<'_> {
             return self.chain(kind, label, (head, rest), text, depth);
         }
         let name = Name { whole: label, ..Name::parse(name) };
-        let parameter = self.rules.parameter(kind, name.code);
-        let parameter = parameter.ok_or_else(|| self.unknown(kind, name.code, label))?;
         let values: Vec<&str> = split(text, ',').into_iter().filter(|v| !v.is_empty()).collect();
         if values.is_empty() {
             return Ok(None);
@@ -160,8 +207,27 @@ impl Reader<'_> {
             let message = format!("at most {} values may be listed", self.most_values);
             return Err(Error::costly(Some(label), &message));
         }
-        if name.code == "_id" {
-            return ids(&name, &values).map(Some);
+        match name.code {
+            "_id" => return ids(&name, &values).map(Some),
+            "_list" => return lists(&name, &values).map(Some),
+            "_text" if self.rules.parameter(kind, "_text").is_none() => {}
+            "_text" | "_content" => return words(&name, &values).map(Some),
+            _ => {}
+        }
+        let parameter = self.rules.parameter(kind, name.code);
+        let parameter = parameter.ok_or_else(|| self.unknown(kind, name.code, label))?;
+        match (name.modifier, parameter.definition.kind) {
+            (Some("above" | "below"), ParameterType::Reference) => {
+                if let Some(clause) = self.hierarchy(parameter, &name, &values)? {
+                    return Ok(Some(clause));
+                }
+            }
+            (Some("in" | "not-in"), ParameterType::Token) => {
+                if let Some(clause) = self.stored_set(parameter, &name, &values)? {
+                    return Ok(Some(clause));
+                }
+            }
+            _ => {}
         }
         self.index(parameter, &name, &values).map(Some)
     }
@@ -177,7 +243,11 @@ impl Reader<'_> {
         if parameter.sources.is_empty() {
             return Err(Error::unsupported(name.whole, "no index serves this parameter"));
         }
-        let arity = parameter.components.iter().filter_map(|kind| composite::arity(*kind)).sum();
+        let arity = match kind {
+            // Latitude and longitude.
+            ParameterType::Special => 2,
+            _ => parameter.components.iter().filter_map(|kind| composite::arity(*kind)).sum(),
+        };
         let mut condition = Condition {
             sources: parameter.sources.clone(),
             target: parameter.target,
@@ -194,8 +264,9 @@ impl Reader<'_> {
         }
         let mut negated = false;
         let mut modifier = name.modifier;
-        if kind == ParameterType::Token && modifier == Some("not") {
-            (negated, modifier) = (true, None);
+        if kind == ParameterType::Token && matches!(modifier, Some("not" | "not-in")) {
+            negated = true;
+            modifier = modifier.filter(|modifier| *modifier == "not-in");
         }
         if kind == ParameterType::Reference && modifier == Some("identifier") {
             for source in &mut condition.sources {
@@ -207,10 +278,74 @@ impl Reader<'_> {
         let mut any = Vec::new();
         for text in values {
             let tests = value::tests(self, parameter, modifier, text)
-                .map_err(|fault| fault.into_error(name))?;
+                .map_err(|fault| fault.into_error(name.whole))?;
             any.extend(tests.into_iter().map(|test| Condition { test, ..condition.clone() }));
         }
         Ok(Clause::Index { label, negated, any })
+    }
+
+    /// `token:in=ValueSet/id`: a value set that is stored here.
+    fn stored_set(
+        &self,
+        parameter: &Parameter,
+        name: &Name<'_>,
+        values: &[&str],
+    ) -> Result<Option<Clause>, Error> {
+        let own = self.rules.own_base().map(|base| format!("{base}/"));
+        let local = |text: &&str| {
+            let text = own.as_deref().and_then(|own| text.strip_prefix(own)).unwrap_or(text);
+            text.strip_prefix("ValueSet/").and_then(Id::parse)
+        };
+        let (Some(id), [_]) = (values.iter().find_map(local), values) else { return Ok(None) };
+        if parameter.sources.is_empty() {
+            return Err(Error::unsupported(name.whole, "no index serves this parameter"));
+        }
+        let sources = parameter.sources.clone();
+        let condition = Condition { sources, target: None, arity: 2, test: Test::Any };
+        Ok(Some(Clause::ValueSet {
+            label: name.whole.to_owned(),
+            negated: name.modifier == Some("not-in"),
+            condition,
+            id,
+            implied: Implied::of(parameter),
+        }))
+    }
+
+    /// `reference:below=id`, where a type that it may point to is in a hierarchy with itself; none
+    /// for canonicals.
+    fn hierarchy(
+        &self,
+        parameter: &Parameter,
+        name: &Name<'_>,
+        values: &[&str],
+    ) -> Result<Option<Clause>, Error> {
+        let plain = values.iter().map(|value| unescape(value)).collect::<Option<Vec<_>>>();
+        let plain = plain.ok_or_else(|| Error::bad(name.whole, BACKSLASH))?;
+        let mut starts = BTreeSet::new();
+        for text in &plain {
+            let named = match Reference::parse(text) {
+                Reference::Resource { base, kind, id, .. } => {
+                    let own = base.is_none() || base.as_deref() == self.rules.own_base();
+                    own.then_some((Some(kind), id))
+                }
+                _ => Id::parse(text).map(|id| (None, id)),
+            };
+            let Some((kind, id)) = named else { return Ok(None) };
+            let targets = targets_of(parameter).into_iter();
+            let targets = targets.filter(|target| kind.is_none_or(|kind| kind == *target));
+            let nested = targets.filter(|target| tree::parameter(self.rules, *target).is_some());
+            starts.extend(nested.map(|target| (target, id.clone())));
+        }
+        if starts.is_empty() {
+            let message = "nothing that it points to is in a hierarchy of its own type";
+            return Err(Error::unsupported(name.whole, message));
+        }
+        Ok(Some(Clause::Hierarchy {
+            label: name.whole.to_owned(),
+            sources: parameter.sources.clone(),
+            starts,
+            above: name.modifier == Some("above"),
+        }))
     }
 
     /// `reference[:Type].name`
@@ -304,6 +439,34 @@ fn targets_of(parameter: &Parameter) -> Vec<ResourceType> {
     if named.is_empty() { ResourceType::all().collect() } else { named }
 }
 
+const BACKSLASH: &str = "a backslash must escape something";
+
+/// `_list`: the Lists by their ids. The functional ones, such as `$current-problems`, have no
+/// definition that this server could compute them by.
+fn lists(name: &Name<'_>, values: &[&str]) -> Result<Clause, Error> {
+    if name.modifier.is_some() {
+        return Err(name.unknown_modifier());
+    }
+    if values.iter().any(|value| value.starts_with('$')) {
+        return Err(Error::unsupported(name.whole, "functional lists are not offered"));
+    }
+    let ids = values.iter().map(|value| value.strip_prefix("List/").unwrap_or(value));
+    let lists = ids.filter_map(Id::parse).collect();
+    Ok(Clause::Listed { label: name.whole.to_owned(), lists })
+}
+
+fn words(name: &Name<'_>, values: &[&str]) -> Result<Clause, Error> {
+    if name.modifier.is_some() {
+        return Err(name.unknown_modifier());
+    }
+    let read = |value: &&str| unescape(value).and_then(|text| Words::parse(&text));
+    let any = values.iter().map(read).collect::<Option<Vec<_>>>();
+    let message = "it is words, with AND, OR, NOT, quotes and parentheses if need be";
+    let any = any.ok_or_else(|| Error::bad(name.whole, message))?;
+    let narrative = name.code == "_text";
+    Ok(Clause::Words { label: name.whole.to_owned(), narrative, any })
+}
+
 fn ids(name: &Name<'_>, values: &[&str]) -> Result<Clause, Error> {
     let negated = match name.modifier {
         None => false,
@@ -311,7 +474,7 @@ fn ids(name: &Name<'_>, values: &[&str]) -> Result<Clause, Error> {
         Some(_) => return Err(name.unknown_modifier()),
     };
     let plain = values.iter().map(|value| unescape(value)).collect::<Option<Vec<_>>>();
-    let plain = plain.ok_or_else(|| Error::bad(name.whole, "a backslash must escape something"))?;
+    let plain = plain.ok_or_else(|| Error::bad(name.whole, BACKSLASH))?;
     // A text that no id can be matches nothing, which is no fault.
     Ok(Clause::Ids { ids: plain.iter().filter_map(|text| Id::parse(text)).collect(), negated })
 }

@@ -32,7 +32,7 @@ pub struct Include {
 }
 
 impl Include {
-    /// Reads `Type:parameter[:Target]`, `Type:*`, or `*`.
+    /// Reads `Type:parameter[:Target]`, `Type:*`, or `*`: every reference, of every type.
     ///
     /// # Errors
     /// [`Error::BadValue`], [`Error::UnknownModifier`], [`Error::NotSupported`].
@@ -47,11 +47,8 @@ impl Include {
             }
         };
         let reverse = bare == "_revinclude";
-        if value == "*" && !reverse {
-            return Ok(Self { reverse, iterate, source: None, parameter: None, target: None });
-        }
         if value == "*" {
-            return Err(Error::unsupported(name, "name the type that points to the matches"));
+            return Ok(Self { reverse, iterate, source: None, parameter: None, target: None });
         }
         let mut parts = value.split(':');
         let kind = |text: &str| {
@@ -111,7 +108,7 @@ pub(super) fn include(
         for one in query.includes.iter().filter(|include| round == 0 || include.iterate) {
             for (kind, id) in &frontier {
                 let found = if one.reverse {
-                    pointing_to(view, rules, one, *kind, id)?
+                    pointing_to(view, rules, one, (*kind, id), query.limits.most)?
                 } else {
                     pointed_to(view, rules, one, *kind, id)?
                 };
@@ -170,25 +167,32 @@ fn pointed_to(
     Ok(found)
 }
 
+/// The resources that point to one, few more than `most` of them.
 fn pointing_to(
     view: &dyn View,
     rules: &Rules,
     one: &Include,
-    kind: ResourceType,
-    id: &Id,
+    (kind, id): (ResourceType, &Id),
+    most: usize,
 ) -> Result<Vec<Stored>, Error> {
-    let (Some(source), true) = (one.source, one.target.is_none_or(|target| target == kind)) else {
-        return Ok(Vec::new());
-    };
     let mut found = Vec::new();
+    if one.target.is_some_and(|target| target != kind) {
+        return Ok(found);
+    }
     let parts = [id.as_str().as_bytes(), kind.as_str().as_bytes()];
-    for (name, only) in one.sources(rules, source) {
-        if only.is_some_and(|wanted| wanted != kind) {
-            continue;
-        }
-        for row in view.scan(key::index_range(source, &name, &parts, &[])) {
-            if let Some((_, id)) = key::index_parts(&row?.key) {
-                found.extend(repository::current(view, source, &id)?);
+    let types: Vec<_> = one.source.map_or_else(|| ResourceType::all().collect(), |one| vec![one]);
+    for source in types {
+        for (name, only) in one.sources(rules, source) {
+            if only.is_some_and(|wanted| wanted != kind) {
+                continue;
+            }
+            for row in view.scan(key::index_range(source, &name, &parts, &[])) {
+                if let Some((_, id)) = key::index_parts(&row?.key) {
+                    found.extend(repository::current(view, source, &id)?);
+                }
+                if found.len() > most {
+                    return Ok(found);
+                }
             }
         }
     }

@@ -2,17 +2,20 @@
 //!
 //! [`query`] reads names and values into a typed query, [`plan`] puts its clauses into the order in
 //! which they are cheapest to ask, [`run()`] answers it from the index, without loading a resource
-//! that does not match. What is not supported is refused, never ignored in silence; names that no
-//! definition knows are ignored and told, or refused, as the client prefers.
+//! that does not match (but for the words in it), and within what it may touch. What is not
+//! supported is refused, never ignored in silence; names that no definition knows are ignored and
+//! told, or refused, as the client prefers.
 //! Source: <http://hl7.org/fhir/R4/search.html>.
 
 pub mod across;
 mod candidates;
+mod check;
 pub mod clause;
 pub mod condition;
 pub mod cursor;
 pub mod include;
 mod join;
+mod meter;
 pub mod plan;
 pub mod query;
 mod read;
@@ -20,7 +23,9 @@ pub mod run;
 mod sort;
 pub mod subset;
 mod timeline;
+mod tree;
 pub mod value;
+pub mod words;
 
 pub use across::Across;
 pub use cursor::Cursor;

@@ -1,49 +1,187 @@
-//! Plans: the order in which the clauses of a query are asked, as a value that can be printed.
+//! Plans: how a query is answered, as a value that can be printed.
 //!
-//! Clauses that some index range answers come first, those that can be expected to have the fewest
-//! rows before others; [`super::run()`] counts the first ones, takes the smallest as its candidates,
-//! and asks the others of the candidates' own rows. Clauses that only say what must not be are
-//! always asked of candidates.
+//! The clauses that an index range answers are counted side by side, a few rows at a time, until
+//! one is at its end: that one gives the candidates. Rows of few distinct keys come in the order of
+//! ids and are merged from the middle of a page; the other clauses are looked up or asked of the
+//! candidates' rows. Nothing of a type is scanned when an index serves.
 
 use std::cmp::Reverse;
 use std::fmt;
 
+use crate::index::Rules;
+use crate::search::candidates::{Source, count_up_to};
+use crate::search::check::Check;
 use crate::search::clause::Clause;
 use crate::search::condition::Condition;
+use crate::search::join::Join;
+use crate::search::meter::Meter;
 use crate::search::query::Query;
+use crate::search::{Error, run, timeline};
+use crate::store::View;
 
-/// The order of asking.
+/// How a query is answered.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Plan {
-    /// The clauses that give candidates, the most promising first.
-    pub ranges: Vec<Clause>,
-    /// The clauses that can only be asked of candidates.
-    pub filters: Vec<Clause>,
+    /// The clauses in the order in which they are asked; the first gives the candidates, unless its
+    /// role is another.
+    pub steps: Vec<Step>,
+    /// How a page comes about.
+    pub way: Way,
     /// What is looked through: the type's name.
     scope: String,
     /// The order of the answer.
     order: String,
 }
 
+/// One clause of a plan.
+#[derive(Clone, PartialEq, Debug)]
+pub struct Step {
+    /// What it is for.
+    pub role: Role,
+    /// The clause; no values, as they may be a patient's.
+    pub what: String,
+    /// How many rows it has, as far as they were counted.
+    pub rows: Option<Rows>,
+}
+
+/// A number of rows.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Rows {
+    /// How many were counted.
+    pub counted: usize,
+    /// Whether there are more.
+    pub more: bool,
+}
+
+/// What a clause is for.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Role {
+    /// Its rows give the candidates.
+    Candidates,
+    /// It is asked by looking up the candidate under its few keys.
+    Looked,
+    /// It is asked of the candidate's rows.
+    Asked,
+}
+
+/// How a page comes about.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Way {
+    /// Candidates are read in the order of ids, no more than the page needs.
+    InOrder,
+    /// Candidates are gathered and sorted by id; where they are many, resources are looked at in
+    /// the order of ids first, in case the page is soon full.
+    Gathered,
+    /// The index of `_lastUpdated` is read along.
+    ByTime,
+    /// All matches are sorted.
+    Sorted,
+}
+
 impl Plan {
-    /// The plan of a query.
-    pub fn new(query: &Query) -> Self {
-        let (mut ranges, filters): (Vec<_>, Vec<_>) =
-            query.clauses.iter().cloned().partition(gives_candidates);
-        ranges.sort_by_key(rank);
+    /// The plan by which [`run`](super::run()) answers the query on that view.
+    ///
+    /// # Errors
+    /// As [`run`](super::run()).
+    pub fn of(view: &dyn View, rules: &Rules, query: &Query) -> Result<Self, Error> {
+        let meter = Meter::new(view, query.limits.rows);
+        let planned = Self::planned(&meter, rules, query);
+        meter.settle(planned)
+    }
+
+    fn planned(view: &dyn View, rules: &Rules, query: &Query) -> Result<Self, Error> {
+        let join = Join { view, rules, limits: query.limits, few: run::FEW_JOINED };
+        let clauses = query.clauses.iter().map(|clause| join.clause(query.kind, clause));
+        let clauses = clauses.collect::<Result<Vec<_>, _>>()?;
+        let choice = Choice::of(view, query, &clauses)?;
+        let mut steps = Vec::new();
+        for (clause, rows) in &choice.order {
+            let source = choice.source.is_some_and(|source| std::ptr::eq(source, *clause));
+            let role = match Check::of(view, query.kind, clause)? {
+                _ if source => Role::Candidates,
+                Check::Rows(_) => Role::Asked,
+                Check::Ids(..) | Check::Keys(..) => Role::Looked,
+            };
+            steps.push(Step { role, what: describe(clause), rows: *rows });
+        }
         let keys = query.sort.iter().map(|key| {
             let sign = if key.descending { "-" } else { "" };
             format!("{sign}{}", key.name)
         });
         let order = keys.chain(["_id".to_owned()]).collect::<Vec<_>>().join(", ");
-        Self { ranges, filters, scope: query.kind.to_string(), order }
+        let source =
+            choice.source.map(|clause| Source::of(view, query.kind, clause)).transpose()?;
+        let way = match query.sort.as_slice() {
+            keys if choice.large && timeline::serves(keys) => Way::ByTime,
+            [key] if !key.sources.is_empty() => Way::Sorted,
+            [_, _, ..] => Way::Sorted,
+            _ if matches!(source, Some(Some(Source::Ranges(_)))) => Way::Gathered,
+            _ => Way::InOrder,
+        };
+        Ok(Self { steps, way, scope: query.kind.to_string(), order })
     }
 }
 
-fn gives_candidates(clause: &Clause) -> bool {
-    match clause {
-        Clause::Ids { negated, .. } | Clause::Index { negated, .. } => !negated,
-        Clause::Chain { .. } | Clause::Has { .. } => true,
+/// Which clause gives the candidates.
+pub(super) struct Choice<'a> {
+    /// The clause; none: every resource of the type is a candidate.
+    pub(super) source: Option<&'a Clause>,
+    /// All clauses in the order in which they are asked, with their rows where these were counted.
+    pub(super) order: Vec<(&'a Clause, Option<Rows>)>,
+    /// Whether the candidates are too many to count beforehand.
+    pub(super) large: bool,
+}
+
+/// How many rows are counted of each clause in the first round, and how many times more in each
+/// round after it.
+const FIRST_ROUND: usize = 16;
+const GROWTH: usize = 4;
+
+impl<'a> Choice<'a> {
+    /// Counts what the clauses have, and chooses.
+    pub(super) fn of(view: &dyn View, query: &Query, clauses: &'a [Clause]) -> Result<Self, Error> {
+        let (kind, most) = (query.kind, query.limits.counted);
+        let (mut giving, mut others): (Vec<_>, Vec<_>) =
+            clauses.iter().partition(|clause| clause.gives_candidates());
+        giving.sort_by_key(|clause| rank(clause));
+        others.sort_by_key(|clause| rank(clause));
+        let mut round = FIRST_ROUND.min(most);
+        let mut counted: Vec<(&Clause, Rows)>;
+        loop {
+            counted = Vec::new();
+            let mut least = round;
+            for clause in &giving {
+                let count = count_up_to(view, kind, clause, least)?;
+                counted.push((clause, Rows { counted: count, more: count >= least }));
+                // Of the others it only matters whether they have fewer.
+                least = least.min(count.saturating_add(1));
+                if count < FIRST_ROUND {
+                    break;
+                }
+            }
+            if round >= most || counted.iter().any(|(_, rows)| !rows.more) {
+                break;
+            }
+            round = round.saturating_mul(GROWTH).min(most);
+        }
+        let known = counted.len();
+        // Stable: of those with equally many the one that was expected to have the fewest.
+        counted.sort_by_key(|(_, rows)| (rows.more, rows.counted));
+        let source = counted.first().map(|(clause, _)| *clause);
+        let large = match counted.first() {
+            Some((_, rows)) => rows.more,
+            None => Source::All.count(view, kind, most)? >= most,
+        };
+        let order = counted.into_iter().map(|(clause, rows)| (clause, Some(rows)));
+        let rest = giving.into_iter().skip(known).chain(others).map(|clause| (clause, None));
+        Ok(Self { source, order: order.chain(rest).collect(), large })
+    }
+}
+
+impl Clause {
+    /// Whether rows tell for which resources it holds.
+    pub(super) fn gives_candidates(&self) -> bool {
+        matches!(self, Self::Ids { negated: false, .. } | Self::Index { negated: false, .. })
     }
 }
 
@@ -56,20 +194,24 @@ fn rank(clause: &Clause) -> (u8, Reverse<bool>, usize) {
             let points = any.iter().all(Condition::is_point);
             (1 + worst, Reverse(points), any.len())
         }
-        Clause::Has { .. } => (4, Reverse(false), 1),
-        Clause::Chain { targets, .. } => (5, Reverse(false), targets.len()),
+        Clause::Chain { targets, .. } => (10, Reverse(false), targets.len()),
+        Clause::Words { .. } => (12, Reverse(false), 1),
+        _ => (11, Reverse(false), 1),
     }
 }
 
-/// One line for a clause; no values, as they may be a patient's.
+/// What a clause is, in one line.
 fn describe(clause: &Clause) -> String {
     match clause {
-        Clause::Ids { ids, .. } => format!("{} ids", ids.len()),
-        Clause::Index { label, any, .. } => {
+        Clause::Ids { ids, negated } => {
+            format!("{}{} ids", if *negated { "none of " } else { "" }, ids.len())
+        }
+        Clause::Index { label, any, negated } => {
             let points = any.iter().all(Condition::is_point);
             let sources: Vec<_> = any.first().map(|c| c.sources.join(" + ")).into_iter().collect();
             let shape = if points { "equal" } else { "within a range" };
-            format!("{label}: {shape}, {} alternatives, rows of {}", any.len(), sources.join(""))
+            let shape = if *negated { "none of what it names" } else { shape };
+            format!("{label}: {shape}, {} alternatives, index {}", any.len(), sources.join(""))
         }
         Clause::Chain { label, targets, .. } => {
             let inner =
@@ -79,21 +221,41 @@ fn describe(clause: &Clause) -> String {
         Clause::Has { label, kind, inner, .. } => {
             format!("{label}: referred to by {kind} ({})", describe(inner))
         }
+        Clause::Words { label, narrative, .. } => {
+            format!("{label}: words of the {}", if *narrative { "narrative" } else { "content" })
+        }
+        Clause::Either(clauses) => clauses.iter().map(describe).collect::<Vec<_>>().join(", or "),
+        Clause::ValueSet { label, .. } => format!("{label}: codes of a stored value set"),
+        Clause::Hierarchy { label, .. } => format!("{label}: references into a hierarchy"),
+        Clause::Listed { label, lists } => format!("{label}: items of {} Lists", lists.len()),
     }
 }
 
 impl fmt::Display for Plan {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        if self.ranges.is_empty() {
+        if !self.steps.iter().any(|step| step.role == Role::Candidates) {
             writeln!(f, "candidates: every current {}", self.scope)?;
         }
-        for (at, clause) in self.ranges.iter().enumerate() {
-            let role = if at == 0 { "candidates" } else { "or, if fewer" };
-            writeln!(f, "{role}: {}", describe(clause))?;
+        for step in &self.steps {
+            let role = match step.role {
+                Role::Candidates => "candidates",
+                Role::Looked => "looked up",
+                Role::Asked => "asked of rows",
+            };
+            write!(f, "{role}: {}", step.what)?;
+            match step.rows {
+                Some(Rows { counted, more: false }) => writeln!(f, ", {counted} rows")?,
+                Some(Rows { counted, more: true }) => writeln!(f, ", {counted} rows or more")?,
+                None => writeln!(f)?,
+            }
         }
-        for clause in &self.filters {
-            writeln!(f, "without: {}", describe(clause))?;
-        }
-        writeln!(f, "order: {}", self.order)
+        writeln!(f, "order: {}", self.order)?;
+        let way = match self.way {
+            Way::InOrder => "read in the order of ids, no more than the page needs",
+            Way::Gathered => "gathered and sorted by id, unless a page is soon full without",
+            Way::ByTime => "read along the index of _lastUpdated",
+            Way::Sorted => "all matches sorted",
+        };
+        writeln!(f, "page: {way}")
     }
 }

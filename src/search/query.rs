@@ -25,15 +25,19 @@ pub struct Setting<'a> {
 }
 
 /// What a search may spend. Beyond each the search is refused as too costly, but for `counted`,
-/// `page` and `most`.
+/// `joined`, `page` and `most`.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub struct Limits {
     /// Values of one parameter.
     pub values: usize,
     /// Links of a chain.
     pub links: usize,
-    /// Resources that a link of a chain may come down to.
+    /// Resources that a link of a chain may come down to for it to be answered before the rest.
     pub joined: usize,
+    /// Resources of a hierarchy.
+    pub listed: usize,
+    /// What may be touched of the store: look-ups, ranges begun, rows.
+    pub rows: u64,
     /// Rows that are counted of each clause before candidates are chosen; what has more is long, and
     /// no total is told of it unasked.
     pub counted: usize,
@@ -51,6 +55,8 @@ impl Default for Limits {
             values: 1000,
             links: 4,
             joined: 20_000,
+            listed: 20_000,
+            rows: 2_000_000,
             counted: 1000,
             sorted: 100_000,
             page: 20,
@@ -71,7 +77,7 @@ pub enum Total {
 }
 
 /// Which parts of the matches are wanted (<http://hl7.org/fhir/R4/search.html#summary>).
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+#[derive(Clone, Copy, PartialEq, Eq, Default, Debug)]
 pub enum Summary {
     /// `true`: the elements marked as summary.
     True,
@@ -82,6 +88,7 @@ pub enum Summary {
     /// `count`: only how many there are.
     Count,
     /// `false`: everything.
+    #[default]
     False,
 }
 
@@ -130,18 +137,11 @@ const TRANSPORT: [&str; 2] = ["_format", "_pretty"];
 
 /// Parameters of the standard that are refused rather than ignored, as ignoring them would answer
 /// another question.
-const REFUSED: [&str; 10] = [
-    "_contained",
-    "_containedType",
-    "_text",
-    "_content",
-    "_list",
-    "_query",
-    "_filter",
-    "_type",
-    "_score",
-    "_graph",
-];
+const REFUSED: [&str; 5] = ["_query", "_filter", "_type", "_score", "_graph"];
+
+/// Parameters of which only the default is offered, with that
+/// (<http://hl7.org/fhir/R4/search.html#contained>).
+const DEFAULTS: [(&str, &str); 2] = [("_contained", "false"), ("_containedType", "container")];
 
 impl Query {
     /// Reads the decoded names and values of a search.
@@ -203,6 +203,14 @@ impl Query {
         let bare = name.split([':', '.']).next().unwrap_or(name);
         if REFUSED.contains(&bare) {
             return Err(Error::unsupported(name, "this server does not offer it"));
+        }
+        if let Some((_, default)) = DEFAULTS.iter().find(|(own, _)| *own == bare) {
+            if name == bare && value == *default {
+                self.used.push((name.to_owned(), value.to_owned()));
+                return Ok(());
+            }
+            let message = format!("only {default} is offered");
+            return Err(Error::unsupported(name, &message));
         }
         match bare {
             "_sort" | "_count" | "_total" | "_summary" | "_elements" => {

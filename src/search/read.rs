@@ -1,18 +1,23 @@
 //! The index rows of one resource, and whether clauses hold for them.
 //!
-//! Reading them costs one look-up, whatever the number of clauses; no resource is loaded.
+//! Reading them costs one look-up, whatever the number of clauses; no resource is loaded but for
+//! the words in it. Clauses about other resources ask the rows of those.
 
-use crate::fhir::{Id, ResourceType};
+use serde_json::Value;
+
+use crate::fhir::{Id, ResourceType, json};
 use crate::index::Entry;
-use crate::repository::read;
+use crate::repository::{self, key, read};
 use crate::search::Error;
 use crate::search::clause::Clause;
 use crate::search::condition::Condition;
+use crate::search::words;
 use crate::store::View;
 
 /// The rows of one resource; their values are read when a condition asks for them.
 pub(super) struct Rows<'a> {
     view: &'a dyn View,
+    kind: ResourceType,
     id: &'a Id,
     entries: Vec<(Vec<u8>, Entry)>,
 }
@@ -20,7 +25,12 @@ pub(super) struct Rows<'a> {
 impl<'a> Rows<'a> {
     /// Reads the rows of the current version.
     pub(super) fn read(view: &'a dyn View, kind: ResourceType, id: &'a Id) -> Result<Self, Error> {
-        Ok(Self { view, id, entries: read::entries(view, kind, id)? })
+        Ok(Self { view, kind, id, entries: read::entries(view, kind, id)? })
+    }
+
+    /// Whether there is such a resource: each that is current has rows.
+    pub(super) fn is_there(&self) -> bool {
+        !self.entries.is_empty()
     }
 
     /// The keys of the rows under these names.
@@ -39,19 +49,85 @@ impl<'a> Rows<'a> {
         self.entries.iter().map(|(key, entry)| (key.as_slice(), entry))
     }
 
-    /// Whether all the clauses hold. Chains must have been joined before.
+    /// Whether all the clauses hold.
     pub(super) fn hold(&self, clauses: &[&Clause]) -> Result<bool, Error> {
         for clause in clauses {
-            let (held, negated) = match clause {
-                Clause::Ids { ids, negated } => (ids.contains(self.id), *negated),
-                Clause::Index { any, negated, .. } => (self.any(any)?, *negated),
-                Clause::Chain { .. } | Clause::Has { .. } => (false, false),
-            };
-            if held == negated {
+            if !self.holds(clause)? {
                 return Ok(false);
             }
         }
         Ok(true)
+    }
+
+    fn holds(&self, clause: &Clause) -> Result<bool, Error> {
+        match clause {
+            Clause::Ids { ids, negated } => Ok(ids.contains(self.id) != *negated),
+            Clause::Index { any, negated, .. } => Ok(self.any(any)? != *negated),
+            Clause::Either(clauses) => {
+                for clause in clauses {
+                    if self.holds(clause)? {
+                        return Ok(true);
+                    }
+                }
+                Ok(false)
+            }
+            Clause::Chain { sources, targets, .. } => self.points_to(sources, targets),
+            Clause::Has { kind, sources, inner, .. } => self.is_pointed_to(*kind, sources, inner),
+            Clause::Words { narrative, any, .. } => {
+                let text = self.words(*narrative)?;
+                Ok(any.iter().any(|words| words.holds(&text)))
+            }
+            // These are put in other terms before anything is asked of rows.
+            Clause::ValueSet { label, .. }
+            | Clause::Hierarchy { label, .. }
+            | Clause::Listed { label, .. } => {
+                Err(Error::unsupported(label, "it cannot be asked at this place"))
+            }
+        }
+    }
+
+    fn points_to(
+        &self,
+        sources: &[String],
+        targets: &[(ResourceType, Clause)],
+    ) -> Result<bool, Error> {
+        for (kind, id) in self.of(sources).filter_map(|entry| local(&entry.parts)) {
+            let Some((_, inner)) = targets.iter().find(|(target, _)| *target == kind) else {
+                continue;
+            };
+            let rows = Rows::read(self.view, kind, &id)?;
+            if rows.is_there() && rows.holds(inner)? {
+                return Ok(true);
+            }
+        }
+        Ok(false)
+    }
+
+    fn is_pointed_to(
+        &self,
+        by: ResourceType,
+        sources: &[String],
+        inner: &Clause,
+    ) -> Result<bool, Error> {
+        let parts = [self.id.as_str().as_bytes(), self.kind.as_str().as_bytes()];
+        for source in sources {
+            for row in self.view.scan(key::index_range(by, source, &parts, &[])) {
+                let damaged = || repository::Error::Damaged(key::INDEX);
+                let (_, id) = key::index_parts(&row?.key).ok_or_else(damaged)?;
+                if Rows::read(self.view, by, &id)?.holds(inner)? {
+                    return Ok(true);
+                }
+            }
+        }
+        Ok(false)
+    }
+
+    fn words(&self, narrative: bool) -> Result<Vec<String>, Error> {
+        let body = repository::current(self.view, self.kind, self.id)?.and_then(|s| s.body);
+        let Some(body) = body else { return Ok(Vec::new()) };
+        let value: Value =
+            json::parse(&body, usize::MAX).map_err(|_| repository::Error::Damaged(key::VERSION))?;
+        Ok(if narrative { words::of_narrative(&value) } else { words::of_content(&value) })
     }
 
     fn any(&self, conditions: &[Condition]) -> Result<bool, Error> {
@@ -73,4 +149,10 @@ impl<'a> Rows<'a> {
         }
         Ok(false)
     }
+}
+
+/// The resource of this server that the row of a reference points to.
+pub(super) fn local(parts: &[Vec<u8>]) -> Option<(ResourceType, Id)> {
+    let text = |at: usize| std::str::from_utf8(parts.get(at)?).ok();
+    Some((ResourceType::parse(text(1)?)?, Id::parse(text(0)?)?))
 }

@@ -12,12 +12,14 @@ use std::ops::Range;
 use crate::fhir::{Id, ResourceType};
 use crate::index::Rules;
 use crate::repository::{self, Stored, key};
-use crate::search::candidates::{Course, Ids, candidates, count_up_to, in_order_of_ids};
+use crate::search::candidates::{Course, Ids, Source, count_up_to, filter};
+use crate::search::check::Check;
 use crate::search::clause::Clause;
 use crate::search::cursor::Cursor;
 use crate::search::include::include;
-use crate::search::join::join;
-use crate::search::plan::Plan;
+use crate::search::join::Join;
+use crate::search::meter::Meter;
+use crate::search::plan::Choice;
 use crate::search::query::{Query, Total};
 use crate::search::read::Rows;
 use crate::search::{Error, sort, timeline};
@@ -36,7 +38,19 @@ pub struct Page {
     pub next: Option<Cursor>,
     /// Where the page before ends, if there is one.
     pub previous: Option<Cursor>,
+    /// What was touched to answer: look-ups, ranges begun, rows.
+    pub touched: u64,
 }
+
+/// To how many resources a link of a chain may come down for it to be answered first, before the
+/// rest of the query. Beyond that it is asked of each candidate: where many match, a page is soon
+/// full. Only if it is not, the link is answered first after all, up to [`Limits::joined`].
+///
+/// [`Limits::joined`]: crate::search::query::Limits::joined
+pub(super) const FEW_JOINED: usize = 500;
+
+/// What may be touched before links are answered first after all.
+const SOON_TOUCHED: u64 = 60_000;
 
 /// Answers a query; without a cursor with the first page.
 ///
@@ -49,13 +63,42 @@ pub fn run(
     query: &Query,
     cursor: Option<&Cursor>,
 ) -> Result<Page, Error> {
-    let mut query = query.clone();
-    for clause in &mut query.clauses {
-        *clause = join(view, query.limits, query.kind, clause)?;
+    let limits = query.limits;
+    let mut spent = 0;
+    if query.clauses.iter().any(is_linked) {
+        let meter = Meter::new(view, SOON_TOUCHED.min(limits.rows));
+        let answer = answer(&meter, rules, query, cursor, FEW_JOINED);
+        if !meter.is_spent() {
+            return answer.map(|page| Page { touched: meter.touched(), ..page });
+        }
+        spent = meter.touched();
     }
-    let plan = Plan::new(&query);
-    let search = Search::choose(view, &query, &plan)?;
-    let mut page = Page { total: search.total(&query)?, ..Page::default() };
+    let meter = Meter::new(view, limits.rows.saturating_sub(spent));
+    let answer = answer(&meter, rules, query, cursor, limits.joined);
+    let page = meter.settle(answer)?;
+    Ok(Page { touched: spent.saturating_add(meter.touched()), ..page })
+}
+
+fn is_linked(clause: &Clause) -> bool {
+    match clause {
+        Clause::Chain { .. } | Clause::Has { .. } => true,
+        Clause::Either(clauses) => clauses.iter().any(is_linked),
+        _ => false,
+    }
+}
+
+fn answer(
+    view: &dyn View,
+    rules: &Rules,
+    query: &Query,
+    cursor: Option<&Cursor>,
+    few: usize,
+) -> Result<Page, Error> {
+    let join = Join { view, rules, limits: query.limits, few };
+    let clauses = query.clauses.iter().map(|clause| join.clause(query.kind, clause));
+    let clauses = clauses.collect::<Result<Vec<_>, _>>()?;
+    let search = Search::of(view, query, &clauses)?;
+    let mut page = Page { total: search.total(query)?, ..Page::default() };
     if query.count == 0 {
         return Ok(page);
     }
@@ -65,13 +108,13 @@ pub fn run(
         _ => None,
     };
     let (ids, cursors) = match by_id {
-        Some(descending) => search.by_id(&query, cursor, descending)?,
-        None => search.sorted(rules, &query, cursor)?,
+        Some(descending) => search.by_id(query, cursor, descending)?,
+        None => search.sorted(rules, query, cursor)?,
     };
     for id in &ids {
         page.matches.extend(repository::current(view, query.kind, id)?);
     }
-    page.included = include(view, rules, &query, &page.matches)?;
+    page.included = include(view, rules, query, &page.matches)?;
     (page.previous, page.next) = cursors;
     Ok(page)
 }
@@ -95,44 +138,11 @@ pub fn watched(query: &Query) -> Vec<Range<Vec<u8>>> {
     if ranges.is_empty() { vec![key::current_range(query.kind)] } else { ranges }
 }
 
-/// The ids of the resources of that type for which the clause holds.
-pub(super) fn holding<'a>(
-    view: &'a dyn View,
-    kind: ResourceType,
-    clause: &'a Clause,
-) -> Result<Ids<'a>, Error> {
-    let negated =
-        matches!(clause, Clause::Ids { negated: true, .. } | Clause::Index { negated: true, .. });
-    if !negated {
-        return candidates(view, kind, Some(clause), Course::ALL);
-    }
-    let all = candidates(view, kind, None, Course::ALL)?;
-    Ok(filter(view, kind, all, vec![clause]))
-}
-
-fn filter<'a>(
-    view: &'a dyn View,
-    kind: ResourceType,
-    ids: Ids<'a>,
-    clauses: Vec<&'a Clause>,
-) -> Ids<'a> {
-    if clauses.is_empty() {
-        return ids;
-    }
-    Box::new(ids.filter_map(move |id| {
-        let held = id.and_then(|id| {
-            let held = Rows::read(view, kind, &id)?.hold(&clauses)?;
-            Ok(held.then_some(id))
-        });
-        held.transpose()
-    }))
-}
-
 /// The resources that are looked at before their rows are gathered.
 const SOON: usize = 20_000;
 
-/// So few rows that no other clause need be counted.
-const FEW: usize = 16;
+/// The resources after which it is judged whether that will take long.
+const SAMPLE: usize = 64;
 
 /// Ids for a page with the cursors of the pages before and after.
 type Ends = (Vec<Id>, (Option<Cursor>, Option<Cursor>));
@@ -141,41 +151,36 @@ type Ends = (Vec<Id>, (Option<Cursor>, Option<Cursor>));
 struct Search<'a> {
     view: &'a dyn View,
     kind: ResourceType,
-    source: Option<&'a Clause>,
+    source: Source<'a>,
+    /// What the candidates are asked.
     others: Vec<&'a Clause>,
+    /// All clauses.
+    all: Vec<&'a Clause>,
     /// Whether the candidates are too many to count beforehand.
     large: bool,
+    /// How many are counted beforehand.
+    counted: usize,
 }
 
 impl<'a> Search<'a> {
-    fn choose(view: &'a dyn View, query: &Query, plan: &'a Plan) -> Result<Self, Error> {
-        let (kind, counted) = (query.kind, query.limits.counted);
-        let mut best: Option<(usize, usize)> = None;
-        for (at, clause) in plan.ranges.iter().enumerate() {
-            let most = best.map_or(counted, |(count, _)| count);
-            let count = count_up_to(view, kind, clause, most)?;
-            if best.is_none() || count < most {
-                best = Some((count, at));
-            }
-            if count <= FEW {
-                break;
-            }
-        }
-        let chosen = best.map(|(_, at)| at);
-        let others = plan.ranges.iter().enumerate().filter(|(at, _)| Some(*at) != chosen);
-        let others = others.map(|(_, clause)| clause).chain(&plan.filters).collect();
-        let count = match best {
-            Some((count, _)) => count,
-            None => view.scan(key::current_range(kind)).take(counted).count(),
-        };
-        let large = count >= counted;
-        let source = chosen.and_then(|at| plan.ranges.get(at));
-        Ok(Self { view, kind, source, others, large })
+    fn of(view: &'a dyn View, query: &Query, clauses: &'a [Clause]) -> Result<Self, Error> {
+        let kind = query.kind;
+        let choice = Choice::of(view, query, clauses)?;
+        let chosen = choice.source.map(|clause| Source::of(view, kind, clause)).transpose()?;
+        let source = chosen.flatten().unwrap_or(Source::All);
+        let all: Vec<&Clause> = choice.order.iter().map(|(clause, _)| *clause).collect();
+        let is_source =
+            |clause: &Clause| choice.source.is_some_and(|source| std::ptr::eq(source, clause));
+        let others = all.iter().copied().filter(|clause| !is_source(clause)).collect();
+        let counted = query.limits.counted;
+        Ok(Self { view, kind, source, others, all, large: choice.large, counted })
     }
 
-    fn matches(&self, course: Course<'a>) -> Result<Ids<'a>, Error> {
-        let ids = candidates(self.view, self.kind, self.source, course)?;
-        Ok(filter(self.view, self.kind, ids, self.others.clone()))
+    fn matches<'s>(&'s self, course: Course<'s>) -> Result<Ids<'s>, Error> {
+        let checks = self.others.iter().map(|clause| Check::of(self.view, self.kind, clause));
+        let checks = checks.collect::<Result<Vec<_>, _>>()?;
+        let ids = self.source.ids(self.view, self.kind, course)?;
+        Ok(filter(self.view, self.kind, ids, checks))
     }
 
     fn total(&self, query: &Query) -> Result<Option<u64>, Error> {
@@ -196,7 +201,7 @@ impl<'a> Search<'a> {
     fn by_id(
         &self,
         query: &Query,
-        cursor: Option<&'a Cursor>,
+        cursor: Option<&Cursor>,
         descending: bool,
     ) -> Result<Ends, Error> {
         let backward = cursor.is_some_and(|cursor| cursor.backward);
@@ -217,20 +222,18 @@ impl<'a> Search<'a> {
     fn by_id_soon(
         &self,
         count: usize,
-        course: Course<'a>,
+        course: Course<'_>,
     ) -> Result<Option<Vec<(sort::Place, Id)>>, Error> {
-        let Some(source) = self.source.filter(|_| self.large) else { return Ok(None) };
-        if in_order_of_ids(self.view, self.kind, source)? {
+        if !self.large || !matches!(self.source, Source::Ranges(_)) {
             return Ok(None);
         }
-        let clauses: Vec<&Clause> = std::iter::once(source).chain(self.others.clone()).collect();
         let mut found = Vec::new();
-        for (looked_at, id) in candidates(self.view, self.kind, None, course)?.enumerate() {
-            if looked_at == SOON {
+        for (looked_at, id) in Source::All.ids(self.view, self.kind, course)?.enumerate() {
+            if looked_at == SOON || looked_at == SAMPLE && self.is_rare(found.len(), count)? {
                 return Ok(None);
             }
             let id = id?;
-            if Rows::read(self.view, self.kind, &id)?.hold(&clauses)? {
+            if Rows::read(self.view, self.kind, &id)?.hold(&self.all)? {
                 found.push((sort::Place::new(), id));
             }
             if found.len() > count {
@@ -238,6 +241,14 @@ impl<'a> Search<'a> {
             }
         }
         Ok(Some(found))
+    }
+
+    /// Whether, by what a sample has found, filling a page would take more than gathering does.
+    fn is_rare(&self, found: usize, count: usize) -> Result<bool, Error> {
+        let Some(source) = self.all.first() else { return Ok(false) };
+        let expected = count.saturating_mul(SAMPLE).checked_div(found).unwrap_or(usize::MAX);
+        let rows = self.counted.saturating_mul(4);
+        Ok(expected > rows && count_up_to(self.view, self.kind, source, rows)? < rows)
     }
 
     /// A page along the index of `_lastUpdated`.
@@ -248,12 +259,12 @@ impl<'a> Search<'a> {
         seen: Seq,
         moved: &sort::Moved,
     ) -> Result<Ends, Error> {
-        let clauses: Vec<&Clause> = self.source.iter().chain(&self.others).copied().collect();
         let mut found = Vec::new();
-        for row in timeline::places(self.view, self.kind, &query.sort, cursor, moved) {
+        let within = timeline::range(self.kind, &self.all, &query.sort, cursor);
+        for row in timeline::places(self.view, within, &query.sort, cursor, moved) {
             let (place, id) = row?;
             let rows = Rows::read(self.view, self.kind, &id)?;
-            if !rows.all().is_empty() && rows.hold(&clauses)? {
+            if rows.is_there() && rows.hold(&self.all)? {
                 found.push((place, id));
             }
             if found.len() > query.count {
@@ -277,7 +288,7 @@ impl<'a> Search<'a> {
             return self.by_time(query, cursor, seen, &moved);
         }
         let mut found = Vec::new();
-        for id in candidates(self.view, self.kind, self.source, Course::ALL)? {
+        for id in self.source.ids(self.view, self.kind, Course::ALL)? {
             let id = id?;
             let rows = Rows::read(self.view, self.kind, &id)?;
             if !rows.hold(&self.others)? {

@@ -5,11 +5,14 @@
 //! the index where they are now; they are told where they were.
 
 use std::cmp::Ordering;
+use std::ops::Range;
 
 use crate::fhir::{Id, ResourceType};
 use crate::index::date::{Interval, first_part};
 use crate::repository::{self, key};
 use crate::search::Error;
+use crate::search::clause::Clause;
+use crate::search::condition::Test;
 use crate::search::cursor::Cursor;
 use crate::search::query::SortKey;
 use crate::search::sort::{Moved, Place, compare};
@@ -28,10 +31,45 @@ pub(super) fn fits(cursor: &Cursor) -> bool {
     matches!(cursor.place.as_slice(), [Some(value)] if moment(value).is_some())
 }
 
-/// All resources past the cursor, in the order of the page.
+/// The rows that can be on the page: those past the cursor, and within what the clauses ask of the
+/// time.
+pub(super) fn range(
+    kind: ResourceType,
+    clauses: &[&Clause],
+    keys: &[SortKey],
+    cursor: Option<&Cursor>,
+) -> Range<Vec<u8>> {
+    let mut range = key::index_range(kind, PARAMETER, &[], &[]);
+    let backward = cursor.is_some_and(|cursor| cursor.backward);
+    let descending = keys.iter().any(|key| key.descending) != backward;
+    if let Some(cursor) = cursor
+        && let Some(moment) = cursor.place.first().and_then(|value| moment(value.as_deref()?))
+    {
+        let at = key::index(kind, PARAMETER, &[&first_part(0, moment), &[]], &cursor.id);
+        if descending {
+            range.end = at;
+        } else {
+            range.start = [at.as_slice(), &[0]].concat();
+        }
+    }
+    for clause in clauses {
+        let Clause::Index { any, negated: false, .. } = clause else { continue };
+        let [condition] = any.as_slice() else { continue };
+        let timed = condition.sources == [PARAMETER] && matches!(condition.test, Test::Moment(_));
+        // Instants have no width, so that the first class has all of them.
+        if let (true, Some(span)) = (timed, condition.test.spans().first()) {
+            let asked = span.range(kind, PARAMETER);
+            range.start = range.start.max(asked.start);
+            range.end = range.end.min(asked.end);
+        }
+    }
+    range
+}
+
+/// All resources of that range and those that have moved, in the order of the page.
 pub(super) fn places<'a>(
     view: &'a dyn View,
-    kind: ResourceType,
+    range: Range<Vec<u8>>,
     keys: &'a [SortKey],
     cursor: Option<&Cursor>,
     moved: &'a Moved,
@@ -48,7 +86,7 @@ pub(super) fn places<'a>(
     let known = moved.iter().filter_map(|(id, place)| Some((place.clone()?, id.clone())));
     let mut old: Vec<(Place, Id)> = known.filter(|(place, id)| past(place, id)).collect();
     old.sort_by(|a, b| order((&b.0, &b.1), (&a.0, &a.1)));
-    let mut rows = rows(view, kind, cursor, descending)
+    let mut rows = rows(view, range, descending)
         .filter(|row| {
             row.as_ref().map_or(true, |(_, id)| moved.get(id).is_none_or(Option::is_none))
         })
@@ -65,24 +103,12 @@ pub(super) fn places<'a>(
     })
 }
 
-/// The rows of the index past the cursor.
+/// The rows of the range, each as a place.
 fn rows<'a>(
     view: &'a dyn View,
-    kind: ResourceType,
-    cursor: Option<&Cursor>,
+    range: Range<Vec<u8>>,
     descending: bool,
 ) -> impl Iterator<Item = Result<(Place, Id), Error>> + 'a {
-    let mut range = key::index_range(kind, PARAMETER, &[], &[]);
-    if let Some(cursor) = cursor
-        && let Some(moment) = cursor.place.first().and_then(|value| moment(value.as_deref()?))
-    {
-        let at = key::index(kind, PARAMETER, &[&first_part(0, moment), &[]], &cursor.id);
-        if descending {
-            range.end = at;
-        } else {
-            range.start = [at.as_slice(), &[0]].concat();
-        }
-    }
     let rows = view.scan(range);
     let rows: Box<dyn Iterator<Item = _>> =
         if descending { Box::new(rows.rev()) } else { Box::new(rows) };

@@ -202,6 +202,11 @@ fn is_own_type(value: &Value, canonical: &str) -> bool {
 
 fn unknown_profile(at: usize, canonical: &str) -> Finding {
     let text = "The profile is not known here, so the resource was not held to it.";
-    let finding = Finding::warning(IssueType::NotFound, text).rule(canonical);
-    finding.message(Message::ProfileUnknown).below(&format!(".meta.profile[{at}]"))
+    let finding = Finding::warning(IssueType::NotFound, text).message(Message::ProfileUnknown);
+    // The text is the sender's, so only what looks like a canonical is repeated.
+    let is_canonical = canonical.len() <= 200
+        && canonical.starts_with("http")
+        && canonical.bytes().all(|byte| byte.is_ascii_graphic());
+    let finding = if is_canonical { finding.rule(canonical) } else { finding };
+    finding.below(&format!(".meta.profile[{at}]"))
 }

@@ -25,7 +25,7 @@ async fn a_valid_statement_of_everything() {
     };
     assert!(has("Patient", "searchParam", "family") && has("Patient", "searchParam", "_id"));
     assert!(has("Observation", "searchParam", "body-site"), "ours are told like the standard's");
-    assert!(!has("Patient", "searchParam", "_text"), "what is refused is not claimed");
+    assert!(!has("Patient", "searchParam", "_query"), "what is refused is not claimed");
     assert!(has("Patient", "operation", "validate"));
     let answer = server.post("/CapabilityStatement/$validate", &statement).await.has_status(200);
     let issues = answer.json()["issue"].as_array().unwrap().clone();

@@ -80,7 +80,7 @@ impl Model {
             let mut elements: Vec<Element> = elements;
             // The schemas of R4 call it a string; its definition says id.
             let id = elements.iter_mut().find(|e| name == "Resource" && e.name == "id");
-            id.into_iter().for_each(|id| id.kinds[0].name = "id".to_owned());
+            id.into_iter().for_each(|id| "id".clone_into(&mut id.kinds[0].name));
             (name.clone(), Type { kind, base, elements })
         });
         Self { types: types.collect() }

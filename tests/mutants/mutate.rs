@@ -28,6 +28,10 @@ pub(crate) struct Expected {
     pub(crate) places: Vec<String>,
 }
 
+fn at<const N: usize>(codes: &'static [&'static str], places: [String; N]) -> Expected {
+    Expected { codes, places: places.into() }
+}
+
 /// Where the walk stands: an object of a type within a resource.
 struct Site<'a> {
     kind: &'a str,
@@ -68,7 +72,8 @@ impl Walk<'_> {
     }
 
     fn object(&mut self, site: &Site<'_>) {
-        self.push(site, "unknown-element", "", WRONG, site.path.to_owned(), |object| {
+        let here = |codes| at(codes, [site.path.to_owned()]);
+        self.push(site, "unknown-element", "", here(WRONG), |object| {
             object.insert("colour".into(), json!("x"));
         });
         for element in self.model().elements(site.kind) {
@@ -77,8 +82,7 @@ impl Walk<'_> {
             }
             if element.is_required {
                 let names: Vec<_> = element.kinds.iter().map(|k| element.json_name(k)).collect();
-                let codes = &["required"];
-                self.push(site, "missing", &element.name, codes, site.path.to_owned(), |object| {
+                self.push(site, "missing", &element.name, here(&["required"]), |object| {
                     names.iter().for_each(|name| drop(object.shift_remove(name)));
                 });
             }
@@ -114,15 +118,10 @@ impl Walk<'_> {
         if self.model().is_primitive(&kind.name) {
             self.primitive(&within, &key, kind);
         } else if kind.name != "Resource" {
-            self.replace(&within, "text-for-object", &key, WRONG, vec![path.clone()], &json!("x"));
-            self.replace(
-                &within,
-                "empty-object",
-                &key,
-                &["invariant", "required", "structure"],
-                vec![path.clone()],
-                &json!({}),
-            );
+            let expected = at(WRONG, [path.clone()]);
+            self.replace(&within, "text-for-object", &key, expected, &json!("x"));
+            let expected = at(&["invariant", "required", "structure"], [path.clone()]);
+            self.replace(&within, "empty-object", &key, expected, &json!({}));
             self.coded(&within, &key, kind);
             if self.seen.insert(kind.name.clone()) {
                 self.object(&within);
@@ -155,26 +154,22 @@ impl Walk<'_> {
     /// Arrays where there are none, none where there are, and nothing in them.
     fn form(&mut self, site: &Site<'_>, element: &Element, name: &str, sound: &Value, path: &str) {
         let key = format!("{}.{name}", site.kind);
-        let at = Site { root: sound, ..*site };
+        let within = Site { root: sound, ..*site };
         let value = sound.pointer(&format!("{}/{name}", site.pointer)).unwrap();
         let (change, wrong) = if element.is_list {
             ("single-for-array", value[0].clone())
         } else {
             ("array-for-single", json!([value]))
         };
-        self.set(&at, change, &key, name, path, wrong);
-        self.set(&at, "null", &key, name, path, Value::Null);
+        self.set(&within, change, (&key, name), path, wrong);
+        self.set(&within, "null", (&key, name), path, Value::Null);
         if element.is_list {
-            self.set(&at, "empty-array", &key, name, path, json!([]));
-            let places = path.to_owned();
+            self.set(&within, "empty-array", (&key, name), path, json!([]));
             self.cases.push(Case {
                 change: "null-in-array",
                 element: key,
                 resource: with(sound, &format!("{}/{name}", site.pointer), &json!([null])),
-                expected: Some(Expected {
-                    codes: WRONG,
-                    places: vec![format!("{places}[0]"), places],
-                }),
+                expected: Some(at(WRONG, [format!("{path}[0]"), path.to_owned()])),
             });
         }
     }
@@ -183,8 +178,7 @@ impl Walk<'_> {
         &mut self,
         site: &Site<'_>,
         change: &'static str,
-        key: &str,
-        name: &str,
+        (key, name): (&str, &str),
         path: &str,
         value: Value,
     ) {
@@ -192,25 +186,25 @@ impl Walk<'_> {
             change,
             element: key.to_owned(),
             resource: with(site.root, &format!("{}/{name}", site.pointer), &value),
-            expected: Some(Expected { codes: WRONG, places: vec![path.to_owned()] }),
+            expected: Some(at(WRONG, [path.to_owned()])),
         });
     }
 
     /// Values that are not of the primitive type.
     fn primitive(&mut self, within: &Site<'_>, key: &str, kind: &Kind) {
-        let at = || vec![within.path.to_owned()];
-        self.replace(within, "object-for-primitive", key, WRONG, at(), &json!({ "a": 1 }));
+        let here = |codes| at(codes, [within.path.to_owned()]);
+        self.replace(within, "object-for-primitive", key, here(WRONG), &json!({ "a": 1 }));
         for (change, value) in bad_values(&kind.name) {
             let codes: &[&str] = match kind.name.as_str() {
                 "xhtml" => &["structure", "invariant", "value"],
                 _ => &["value", "structure"],
             };
-            self.replace(within, change, key, codes, at(), &value);
+            self.replace(within, change, key, here(codes), &value);
         }
         let binding = kind.binding.as_ref();
         if kind.name == "code" && binding.is_some_and(|binding| binding.is_required) {
-            let codes = &["code-invalid", "value"];
-            self.replace(within, "bad-code", key, codes, at(), &json!("unheard-of"));
+            let expected = here(&["code-invalid", "value"]);
+            self.replace(within, "bad-code", key, expected, &json!("unheard-of"));
         }
     }
 
@@ -223,8 +217,8 @@ impl Walk<'_> {
             _ => return,
         };
         if kind.binding.as_ref().is_some_and(|binding| binding.is_required) {
-            let places = vec![within.path.to_owned(), format!("{}.coding[0]", within.path)];
-            self.replace(within, "bad-coding", key, &["code-invalid"], places, &value);
+            let places = [within.path.to_owned(), format!("{}.coding[0]", within.path)];
+            self.replace(within, "bad-coding", key, at(&["code-invalid"], places), &value);
         }
     }
 
@@ -236,13 +230,14 @@ impl Walk<'_> {
         }
         let strangers = ["Binary", "Slot", "Patient", "Basic"];
         let stranger = strangers.iter().find(|name| !kind.targets.iter().any(|t| t == **name));
-        let places = vec![within.path.to_owned(), format!("{}.reference", within.path)];
+        let here = || [within.path.to_owned(), format!("{}.reference", within.path)];
         let codes = &["value", "structure", "invalid"];
         let value = json!({ "reference": format!("{}/x1", stranger.unwrap()) });
-        self.replace(within, "wrong-target", key, codes, places.clone(), &value);
+        self.replace(within, "wrong-target", key, at(codes, here()), &value);
         let value = json!({ "type": stranger.unwrap(), "display": "Invented" });
-        let places = [places, vec![format!("{}.type", within.path)]].concat();
-        self.replace(within, "wrong-target-type", key, codes, places, &value);
+        let [element, reference] = here();
+        let places = [element, reference, format!("{}.type", within.path)];
+        self.replace(within, "wrong-target-type", key, at(codes, places), &value);
     }
 
     /// Two values of a choice, and a type that is none of it.
@@ -251,7 +246,8 @@ impl Walk<'_> {
         let names: Vec<String> = element.kinds.iter().map(|k| element.json_name(k)).collect();
         if let [first, .., last] = element.kinds.as_slice() {
             let maker = self.maker;
-            self.push(site, "choice-twice", &element.name, WRONG, path.clone(), |object| {
+            let expected = at(WRONG, [path.clone()]);
+            self.push(site, "choice-twice", &element.name, expected, |object| {
                 maker.put(object, element, first);
                 maker.put(object, element, last);
             });
@@ -261,7 +257,7 @@ impl Walk<'_> {
         let Some(stranger) = strangers.iter().find(|name| stranger(name)) else { return };
         let kind = Kind { name: (*stranger).to_owned(), targets: Vec::new(), binding: None };
         let maker = self.maker;
-        self.push(site, "choice-type", &element.name, WRONG, path, |object| {
+        self.push(site, "choice-type", &element.name, at(WRONG, [path]), |object| {
             names.iter().for_each(|name| drop(object.shift_remove(name)));
             maker.put(object, element, &kind);
         });
@@ -273,15 +269,13 @@ impl Walk<'_> {
         site: &Site<'_>,
         change: &'static str,
         name: &str,
-        codes: &'static [&'static str],
-        place: String,
+        expected: Expected,
         edit: impl FnOnce(&mut Map<String, Value>),
     ) {
         let mut resource = site.root.clone();
         edit(resource.pointer_mut(site.pointer).and_then(Value::as_object_mut).unwrap());
         let element = [site.kind, name].join(".").trim_end_matches('.').to_owned();
-        let expected = Some(Expected { codes, places: vec![place] });
-        self.cases.push(Case { change, element, resource, expected });
+        self.cases.push(Case { change, element, resource, expected: Some(expected) });
     }
 
     /// A case that puts something else in the place of the site.
@@ -290,13 +284,12 @@ impl Walk<'_> {
         within: &Site<'_>,
         change: &'static str,
         key: &str,
-        codes: &'static [&'static str],
-        places: Vec<String>,
+        expected: Expected,
         value: &Value,
     ) {
         let resource = with(within.root, within.pointer, value);
-        let expected = Some(Expected { codes, places });
-        self.cases.push(Case { change, element: key.to_owned(), resource, expected });
+        let (element, expected) = (key.to_owned(), Some(expected));
+        self.cases.push(Case { change, element, resource, expected });
     }
 }
 

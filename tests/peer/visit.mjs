@@ -3,7 +3,7 @@ import assert from "node:assert/strict";
 import { createRequire } from "node:module";
 import test from "node:test";
 
-const { build, instant, refusalsOf } = createRequire(import.meta.url)("../../src/page/visit.js");
+const { build, instant, refusalsOf } = createRequire(import.meta.url)("../../src/page/visit/build.js");
 
 const about = { episode: "EpisodeOfCare/e", patient: "Patient/p", performer: "Practitioner/t" };
 const make = (values) => {
@@ -108,4 +108,87 @@ test("an issue of the server finds its field", () => {
 test("local time keeps its offset", () => {
   assert.match(instant("2026-03-09T09:00"), /^2026-03-09T09:00:00[+-]\d\d:\d\d$/);
   assert.equal(instant("2026-03-09"), undefined);
+});
+
+test("a screening says what was not asked", () => {
+  const built = make({ ...start, "screening.cancer": "N", "screening.infection": "", "screening.recent-trauma": "Y" });
+  assert.deepEqual(built.refusals, []);
+  const [, screening] = resources(built);
+  assert.deepEqual(codes(screening.valueCodeableConcept), ["item-positive"]);
+  const [cancer, infection, trauma] = screening.component;
+  assert.deepEqual(codes(cancer.valueCodeableConcept), ["N"]);
+  assert.deepEqual(codes(infection.dataAbsentReason), ["not-asked"]);
+  assert.deepEqual(codes(trauma.valueCodeableConcept), ["Y"]);
+  const none = make({ ...start, "screening.cancer": "", "pain-now": "3" });
+  assert.equal(none.bundle.entry.length, 2, "a screening without an answer is none");
+});
+
+test("consent and goal", () => {
+  const built = make({
+    ...start, consent: "given", "consent-covers": "mobilisation of the neck", "consent-form": "VERBAL", "consent.risk": "yes",
+    "goal.text": "Less trouble", "goal.measure": "ndi", "goal.value": "20", "goal.due": "2026-04-20",
+  });
+  assert.deepEqual(built.refusals, []);
+  const [, consent, goal] = resources(built);
+  assert.equal(consent.status, "active");
+  assert.equal(consent.provision.type, "permit");
+  assert.deepEqual(consent.extension[1].extension, [{ url: "risk", valueBoolean: true }]);
+  assert.equal(goal.target[0].detailRange.high.value, 20);
+  assert.equal(goal.startDate, "2026-03-09");
+  const refused = make({ ...start, consent: "refused", "consent-covers": "thrust" });
+  assert.equal(resources(refused)[1].status, "rejected");
+  assert.equal(resources(refused)[1].provision.type, "deny");
+});
+
+// The worked examples that the form of the index itself prints: 16 of 50 is 32 percent; with one
+// section missed 16 of 45 is 35.5 percent (cut, not rounded: exactly 35.56).
+// Source: chiro.org/forms/NDI_Explain.shtml.
+test("the total of the items", () => {
+  const total = (scores, more = {}) => {
+    const items = Object.fromEntries(scores.map((score, at) => [`disability.item.${at + 1}`, score]));
+    const built = make({ ...start, ...items, ...more });
+    assert.deepEqual(built.refusals, []);
+    return resources(built)[1];
+  };
+  const whole = total(["2", "2", "2", "2", "2", "2", "1", "1", "1", "1"]);
+  assert.deepEqual([whole.valueQuantity.value, whole.valueQuantity.code], [16, "{score}"]);
+  assert.equal((whole.valueQuantity.value / 50) * 100, 32);
+  const missed = total(["2", "2", "2", "2", "2", "2", "2", "1", "1", ""]);
+  assert.deepEqual([missed.valueQuantity.value, missed.valueQuantity.code], [35.56, "%"]);
+  assert.equal(missed.component.length, 9);
+  total(["2", "2", "2", "2", "2", "2", "1", "1", "1", "1"], { disability: "32", "disability-unit": "%" });
+});
+
+test("how it was done, and what was left alone", () => {
+  const row = { technique: "thrust", segment: "T2-T3", side: "left", grade: "V", series: "1", contactPoint: "lamina", direction: "rotation",
+    patientPosition: "supine", cavitation: "yes", shift: "yes" };
+  const named = (at, parts) => Object.fromEntries(Object.entries(parts).map(([part, value]) => [`treatment.${at}.${part}`, value]));
+  const alone = { technique: "oscillatory-mobilisation", segment: "C4-C5", side: "both", alone: "graded hypermobile" };
+  const built = make({ ...start, ...named(0, row), ...named(1, alone) });
+  assert.deepEqual(built.refusals, []);
+  const [, thrust, spared] = resources(built);
+  const dose = Object.fromEntries(thrust.extension[1].extension.map((part) => [part.url, part]));
+  assert.deepEqual(codes(dose.contactPoint.valueCodeableConcept), ["lamina"]);
+  assert.equal(dose.cavitation.valueBoolean, true);
+  assert.equal(spared.status, "not-done");
+  assert.equal(spared.statusReason.text, "graded hypermobile");
+  assert.equal(spared.extension.length, 1, "no dose");
+});
+
+test("the new parts refuse nothing silently", () => {
+  const check = (values, ...expected) => {
+    const found = make({ ...start, ...values }).refusals.map(({ field, rule }) => `${field} ${rule}`);
+    assert.deepEqual(found, expected);
+  };
+  check({ "consent-covers": "the neck" }, "consent needed");
+  check({ consent: "given" }, "consent-covers needed");
+  check({ "goal.text": "Less", "goal.measure": "pain", "goal.value": "2" }, "goal.due needed");
+  check({ "goal.text": "Less", "goal.measure": "pain", "goal.value": "20", "goal.due": "2026-04-20" }, "goal.value number");
+  check({ "segment.C3-C4.left": "", "segment.C3-C4.left.feel": "hard" }, "segment.C3-C4.left.feel pain-without-grade");
+  check({ "disability.item.1": "3" }, "disability.item.1 items");
+  check({ "disability.item.1": "6" }, "disability.item.1 whole");
+  const ten = Object.fromEntries(Array.from({ length: 10 }, (_, at) => [`disability.item.${at + 1}`, "1"]));
+  check({ ...ten, disability: "11" }, "disability sum");
+  check({ "treatment.0.technique": "thrust", "treatment.0.segment": "T2-T3", "treatment.0.side": "left", "treatment.0.series": "1",
+    "treatment.0.alone": "pain" }, "treatment.0.alone alone-with-dose");
 });

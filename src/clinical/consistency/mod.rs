@@ -105,6 +105,8 @@ pub enum FindingKind {
     TreatedAfterEnd,
     /// A segment was left alone on purpose and treated on a later day.
     TreatedAfterLeftAlone,
+    /// A plan says to leave a treated segment alone.
+    TreatedAgainstPlan,
     /// A plan names a stiff segment to be treated, and it never was.
     NamedNotTreated,
     /// Totals of one measure are recorded in different units.
@@ -131,7 +133,7 @@ pub enum FindingKind {
 
 impl FindingKind {
     /// Every kind.
-    pub const ALL: [Self; 22] = [
+    pub const ALL: [Self; 23] = [
         Self::HypermobileTreated,
         Self::OtherSideStiff,
         Self::NormalTreated,
@@ -143,6 +145,7 @@ impl FindingKind {
         Self::TreatedAfterPositiveScreening,
         Self::TreatedAfterEnd,
         Self::TreatedAfterLeftAlone,
+        Self::TreatedAgainstPlan,
         Self::NamedNotTreated,
         Self::UnitsMixed,
         Self::ContradictingGrades,
@@ -180,6 +183,7 @@ impl FindingKind {
             Self::TreatedAfterPositiveScreening => ("treated-after-positive-screening", High),
             Self::TreatedAfterEnd => ("treated-after-end", Moderate),
             Self::TreatedAfterLeftAlone => ("treated-after-left-alone", Moderate),
+            Self::TreatedAgainstPlan => ("treated-against-plan", Moderate),
             Self::NamedNotTreated => ("named-not-treated", Low),
             Self::UnitsMixed => ("units-mixed", Moderate),
             Self::ContradictingGrades => ("contradicting-grades", Moderate),

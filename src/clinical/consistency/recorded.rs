@@ -45,7 +45,8 @@ fn named_not_treated(ground: &Ground<'_>) -> Vec<Finding> {
     };
     let mut findings = Vec::new();
     for plan in ground.facts.activities.iter().filter(|a| a.kind == ActivityKind::ToDo) {
-        for segment in Segment::named(&plan.says).difference(&treated) {
+        let named: BTreeSet<Segment> = plan.segments.iter().map(|(segment, _)| *segment).collect();
+        for segment in named.difference(&treated) {
             let evidence: Vec<&Source> = stiff(*segment).flat_map(|cell| &cell.sources).collect();
             if !evidence.is_empty() {
                 let evidence = sources(evidence.into_iter().chain([&plan.source]));

@@ -3,7 +3,8 @@
 use crate::clinical::caution::{Answer, not_after};
 use crate::clinical::consistency::{Assessed, Finding, FindingKind, Ground};
 use crate::clinical::dose::{Technique, Treatment};
-use crate::clinical::segment::{Class, Side};
+use crate::clinical::people::{Activity, ActivityKind};
+use crate::clinical::segment::{Class, Segment, Side};
 use crate::clinical::source::sources;
 
 /// The findings of all treatments that were given.
@@ -54,8 +55,29 @@ fn sites(treatment: &Treatment, assessed: &Assessed<'_>, ground: &Ground<'_>) ->
             let evidence = sources([&left.source, &treatment.seen.source]);
             Finding::of(FindingKind::TreatedAfterLeftAlone, evidence).on(day).at(*segment)
         }));
+        findings.extend(against_plan(treatment, (*segment, *side), ground));
     }
     findings
+}
+
+/// A treated site that a plan of that day says to leave alone.
+fn against_plan(
+    treatment: &Treatment,
+    (segment, side): (Segment, Side),
+    ground: &Ground<'_>,
+) -> Option<Finding> {
+    let day = treatment.seen.at.day;
+    let avoids = |plan: &&Activity| {
+        let side_of = |avoided: Option<Side>| {
+            avoided.is_none_or(|a| a.sides().iter().any(|one| side.sides().contains(one)))
+        };
+        plan.kind == ActivityKind::ToAvoid
+            && plan.since.is_none_or(|since| since <= day)
+            && plan.segments.iter().any(|(avoided, a)| *avoided == segment && side_of(*a))
+    };
+    let plan = ground.facts.activities.iter().find(avoids)?;
+    let evidence = sources([&plan.source, &treatment.seen.source]);
+    Some(Finding::of(FindingKind::TreatedAgainstPlan, evidence).on(day).at(segment))
 }
 
 /// What a treated side has to do with what was found; none where the two are consistent.

@@ -45,24 +45,18 @@ pub(super) struct Args {
 /// When a package cannot be read, the store not opened, or the server does not answer.
 pub(super) fn run(args: &Args) -> Result<Done, Failure> {
     let packages = read(&args.packages)?;
-    match &args.server {
-        Some(server) => {
-            let chosen = choose(&packages, &crate::app::Standard::embedded().map_err(failed)?);
-            wait_for(send(server, &chosen))
-        }
-        None => {
-            let config = Config { data: args.data.clone(), ..Config::default() };
-            let app = App::open(config).map_err(failed)?;
-            let chosen = choose(&packages, &app.held().standard);
-            let loaded: Vec<String> = app
-                .held()
-                .in_force()
-                .filter_map(|(_, held)| super::packages::package_of(&held.value))
-                .map(|label| label.split('#').next().unwrap_or_default().to_owned())
-                .collect();
-            store(&app, &chosen, &loaded)
-        }
+    if let Some(server) = &args.server {
+        let chosen = choose(&packages, &crate::app::Standard::embedded().map_err(failed)?);
+        return wait_for(send(server, &chosen));
     }
+    let config = Config { data: args.data.clone(), ..Config::default() };
+    let app = App::open(config).map_err(failed)?;
+    let held = app.held();
+    let chosen = choose(&packages, &held.standard);
+    let labels = held.in_force().filter_map(|(_, held)| super::packages::package_of(&held.value));
+    let loaded: Vec<String> =
+        labels.map(|label| label.split('#').next().unwrap_or_default().to_owned()).collect();
+    store(&app, &chosen, &loaded)
 }
 
 fn failed(error: crate::app::Broken) -> Failure {

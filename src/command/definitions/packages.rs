@@ -78,7 +78,7 @@ pub(crate) fn choose(packages: &[(String, Package)], standard: &Standard) -> Cho
                     let id = text("id").and_then(Id::parse).or_else(|| Id::parse(&derived()));
                     if let Some(id) = id {
                         let mut value = tagged(value.clone(), &id, &label);
-                        without_snapshot(&mut value, &is_held);
+                        without_snapshot(&mut value, is_held);
                         let package = label.clone();
                         choice.chosen.push(Chosen { package, place, kind, id, value });
                     }

@@ -1,7 +1,8 @@
 //! The courses of scores and of the habit, and the dose of each day, as places in a drawing.
 //!
-//! The scale runs from the least to the greatest value that the measure allows; the important
-//! change and the error of measurement are drawn from the first value in the better direction.
+//! The scale begins at zero and ends at the greatest value that the measure allows, for percentages
+//! at the next multiple of twenty; the important change and the error of measurement are drawn from
+//! the first value in the better direction.
 
 use rust_decimal::Decimal;
 use rust_decimal::prelude::ToPrimitive;
@@ -11,7 +12,7 @@ use crate::clinical::outcome::{Measure, Outcome};
 use crate::clinical::source::Day;
 use crate::letter::compose::Desk;
 use crate::letter::compose::scores::{class_words, measure_name, value};
-use crate::letter::content::{Chart, ChartPoint};
+use crate::letter::content::{Band, Chart, ChartPoint};
 
 /// A chart for each score that was taken twice, for the habit, and for the dose.
 pub(super) fn charts(desk: &Desk<'_>) -> Vec<Chart> {
@@ -22,23 +23,23 @@ pub(super) fn charts(desk: &Desk<'_>) -> Vec<Chart> {
 
 fn of_outcome(desk: &Desk<'_>, outcome: &Outcome) -> Option<Chart> {
     let judgement = outcome.judgement.as_ref()?;
-    let most = if outcome.measure == Measure::Ndi { Decimal::ONE_HUNDRED } else { Decimal::TEN };
+    let scores: Vec<(Day, Number)> = outcome.scores.iter().map(|s| (s.day, s.value)).collect();
+    let most = if outcome.measure == Measure::Ndi { percent(&scores) } else { Decimal::TEN };
     let higher = outcome.measure == Measure::Psfs;
     let first = outcome.first.value.get();
-    let better = |by: Number| {
+    let band = |by: Number| {
         let reached = if higher { first + by.get() } else { first - by.get() };
-        thousandths(reached, most)
+        let (start, edge) = (thousandths(first, most), thousandths(reached, most));
+        Band { low: start.min(edge), high: start.max(edge), edge }
     };
-    let scores: Vec<(Day, Number)> = outcome.scores.iter().map(|s| (s.day, s.value)).collect();
-    let (start, reached) = (thousandths(first, most), better(judgement.important));
     Some(Chart {
         section: "scores",
         bars: false,
         caption: measure_name(desk, outcome),
         description: class_words(desk, outcome),
         points: points(desk, &scores, most, |n| value(desk, outcome.measure, n)),
-        important: Some([start.min(reached), start.max(reached)]),
-        error: judgement.detectable.map(better),
+        important: Some(band(judgement.important)),
+        error: judgement.detectable.map(band),
         ends: [
             value(desk, outcome.measure, Number::from(0)),
             value(desk, outcome.measure, most.into()),
@@ -93,8 +94,43 @@ fn points(
         y: thousandths(n.get(), most),
         text: text(*n),
         day: desk.words.short_day(*day),
+        short: desk.words.day_of_year(*day),
+        told: false,
+        rises: false,
     };
-    values.iter().map(point).collect()
+    let mut points: Vec<ChartPoint> = values.iter().map(point).collect();
+    let mut last = None;
+    let ways: Vec<(bool, bool)> = (0..points.len())
+        .map(|at| {
+            let here = points.get(at);
+            let next = points.get(at + 1);
+            let pair =
+                if next.is_some() { (here, next) } else { (points.get(at.wrapping_sub(1)), here) };
+            let rises = pair.0.zip(pair.1).is_some_and(|(a, b)| b.y > a.y);
+            let x = here.map_or(0, |point| point.x);
+            let far = last.is_none_or(|last| x >= last + ROOM);
+            let told = next.is_none() || (far && (x == 0 || x + ROOM <= 1000));
+            if told {
+                last = Some(x);
+            }
+            (told, rises)
+        })
+        .collect();
+    for (point, (told, rises)) in points.iter_mut().zip(ways) {
+        (point.told, point.rises) = (told, rises);
+    }
+    points
+}
+
+/// The least distance of two values that are told in words, in thousandths.
+const ROOM: u32 = 170;
+
+/// The next multiple of twenty above all percentages.
+fn percent(values: &[(Day, Number)]) -> Decimal {
+    let greatest = values.iter().map(|(_, n)| n.get()).max().unwrap_or_default();
+    let step = Decimal::from(20);
+    let steps = (greatest / step).ceil().max(Decimal::ONE);
+    (steps * step).min(Decimal::ONE_HUNDRED)
 }
 
 /// A part of a whole in thousandths, kept within the drawing.

@@ -25,6 +25,9 @@ use crate::letter::catalogue::Catalogue;
 use crate::letter::content::{Block, Content, Fact, Section};
 use crate::letter::kind::Kind;
 
+/// The section of what the signer adds.
+pub(super) const WORDS: &str = "words";
+
 /// What every section is written from.
 pub(super) struct Desk<'a> {
     pub summary: &'a Summary,
@@ -83,7 +86,7 @@ pub(super) fn compose(letter: &Letter<'_>) -> Content {
         day: [year, i32::from(u8::from(month)), i32::from(day)],
         status: status(letter),
         parties: parties(&desk),
-        sections: letter.kind.sections().into_iter().filter_map(|id| desk.write(id)).collect(),
+        sections: sections(&desk, letter),
         charts: charts::charts(&desk),
         charts_note: words.get("charts.note").to_owned(),
         cautions: ["findings", "screening", "words", "emergency"]
@@ -96,6 +99,21 @@ pub(super) fn compose(letter: &Letter<'_>) -> Content {
         page: words.get("page").to_owned(),
         date,
     }
+}
+
+/// The sections, the signer's own words after what is asked of the reader.
+fn sections(desk: &Desk<'_>, letter: &Letter<'_>) -> Vec<Section> {
+    let mut sections: Vec<Section> =
+        letter.kind.sections().into_iter().filter_map(|id| desk.write(id)).collect();
+    if let Some(added) = letter.added {
+        let blocks = added.split("\n\n").filter(|part| !part.trim().is_empty());
+        let blocks = blocks.map(|part| Block::paragraph(part.trim())).collect();
+        let mut section = desk.section(WORDS, None, blocks, []);
+        let name = letter.signed.map_or(desk.words.get("not-recorded"), |s| s.name.as_str());
+        section.title = desk.words.fill("section.words", &[("name", name)]);
+        sections.insert(sections.len().min(2), section);
+    }
+    sections
 }
 
 /// Whether it is a draft, or who signed it when.

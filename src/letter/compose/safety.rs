@@ -1,6 +1,6 @@
 //! Screening, consent, adverse events, flags, blood pressure: as recorded, also when nothing is.
 
-use crate::clinical::caution::{AdverseEvent, Answer, Consent, Screening};
+use crate::clinical::caution::{AdverseEvent, Answer, Consent, SafetyTest, Screening};
 use crate::clinical::source::Source;
 use crate::letter::compose::Desk;
 use crate::letter::content::{Block, Fact, Section};
@@ -25,6 +25,11 @@ pub(super) fn safety(desk: &Desk<'_>) -> Section {
     let flags: Vec<String> = caution.flags.iter().map(|flag| flag.says.clone()).collect();
     if !flags.is_empty() {
         items.push(Fact::new(words.get("safety.flags"), flags));
+    }
+    let tests: Vec<String> =
+        caution.safety_tests.iter().map(|test| safety_test(desk, test)).collect();
+    if !tests.is_empty() {
+        items.push(Fact::new(words.get("safety.tests"), tests));
     }
     let pressures: Vec<String> = caution
         .blood_pressures
@@ -52,7 +57,25 @@ fn from<'a>(desk: &Desk<'a>) -> Vec<&'a Source> {
         .chain(caution.adverse_events.iter().map(|e| &e.source))
         .chain(caution.flags.iter().map(|f| &f.source))
         .chain(caution.blood_pressures.iter().map(|p| &p.source))
+        .chain(caution.safety_tests.iter().map(|t| &t.source))
         .collect()
+}
+
+/// One test with its result; a negative one is never called safe.
+fn safety_test(desk: &Desk<'_>, test: &SafetyTest) -> String {
+    let words = desk.words;
+    let result = test.result.as_deref().map(|result| words.name("test-result", result));
+    let places = [
+        ("test", test.says.as_str()),
+        ("day", &words.day(test.day)),
+        ("result", result.unwrap_or(words.get("safety.no-result"))),
+    ];
+    let mut text = words.fill("safety.test", &places);
+    if !test.notes.is_empty() {
+        let notes = test.notes.join(words.get("list.semicolon"));
+        text.push_str(&words.fill("safety.test-notes", &[("notes", notes)]));
+    }
+    text
 }
 
 fn screening(desk: &Desk<'_>, screening: &Screening) -> String {

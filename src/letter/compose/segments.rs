@@ -12,13 +12,14 @@ use crate::letter::content::{Block, Section};
 /// The map, what changed, and the ranges.
 pub(super) fn examination(desk: &Desk<'_>) -> Section {
     let summary = desk.summary;
-    let mut blocks: Vec<Block> = map::map(desk).map(Block::Map).into_iter().collect();
-    if blocks.is_empty() {
-        blocks.push(Block::paragraph(desk.text("segments.none")));
-    } else {
-        blocks.push(Block::List { items: changes(desk) });
-        blocks.push(Block::note(desk.text("segments.agreement")));
-    }
+    let map = map::map(desk).map(Block::Map);
+    let mut blocks = match map {
+        None => vec![Block::paragraph(desk.text("segments.none"))],
+        Some(map) => {
+            let note = Block::note(desk.text("segments.agreement"));
+            vec![Block::List { items: changes(desk) }, map, note]
+        }
+    };
     blocks.extend(ranges(desk));
     let from = (summary.segments.cells.iter().flat_map(|cell| &cell.sources))
         .chain(summary.ranges.iter().flat_map(|range| &range.sources))

@@ -2,32 +2,52 @@
 //!
 //! Source: <http://hl7.org/fhir/R4/search.html#ptypes>.
 
+use std::borrow::Cow;
 use std::collections::BTreeSet;
 
+use super::terms::{self, Implied};
 use super::{Name, Reader};
 use crate::definitions::search_parameter::ParameterType;
 use crate::fhir::{Id, Reference, ResourceType};
 use crate::index::date::Interval;
+use crate::index::near::{self, Position};
 use crate::index::{Form, Parameter, composite, reference, string, uri};
 use crate::search::Error;
 use crate::search::condition::{
-    Amount, Composite, Mode, Moment, Quantity, Target, Test, Text, Token, Unit, Uri, Window,
+    Amount, Composite, Mode, Moment, Near, Quantity, Target, Test, Text, Token, Unit, Uri, Window,
 };
 use crate::search::value::{Prefix, split, unescape};
+use crate::terminology::expand::ValueSetSource;
 
 /// What is wrong with a value or its modifier.
-pub(super) enum Fault {
+#[derive(Debug)]
+pub enum Fault {
+    /// There is no such modifier.
     Modifier,
-    Value(&'static str),
-    NotSupported(&'static str),
+    /// The value has another form, or names what is not held.
+    Value(Cow<'static, str>),
+    /// It is legal and cannot be answered.
+    NotSupported(Cow<'static, str>),
+    /// It would take too much.
+    TooCostly(Cow<'static, str>),
 }
 
 impl Fault {
-    pub(super) fn into_error(self, name: &Name<'_>) -> Error {
+    pub(super) const fn value(message: &'static str) -> Self {
+        Self::Value(Cow::Borrowed(message))
+    }
+
+    pub(super) const fn unsupported(message: &'static str) -> Self {
+        Self::NotSupported(Cow::Borrowed(message))
+    }
+
+    /// The error about the parameter that the query names so.
+    pub fn into_error(self, label: &str) -> Error {
         match self {
-            Self::Modifier => name.unknown_modifier(),
-            Self::Value(message) => Error::bad(name.whole, message),
-            Self::NotSupported(message) => Error::unsupported(name.whole, message),
+            Self::Modifier => Name::parse(label).unknown_modifier(),
+            Self::Value(message) => Error::bad(label, &message),
+            Self::NotSupported(message) => Error::unsupported(label, &message),
+            Self::TooCostly(message) => Error::costly(Some(label), &message),
         }
     }
 }
@@ -45,7 +65,7 @@ pub(super) fn tests(
         Some(_) => Err(Fault::Modifier),
     };
     match kind {
-        ParameterType::Token => token(parameter, modifier, text),
+        ParameterType::Token => token(reader, parameter, modifier, text),
         ParameterType::String => self::text(modifier, text).map(|test| vec![test]),
         ParameterType::Reference => target(reader, parameter, modifier, text),
         ParameterType::Uri => uris(modifier, text),
@@ -67,12 +87,16 @@ pub(super) fn tests(
             plain()?;
             composites(reader, parameter, text)
         }
-        ParameterType::Special => Err(Fault::NotSupported("no index serves this parameter")),
+        ParameterType::Special => {
+            plain()?;
+            position(text).map(|test| vec![test])
+        }
     }
 }
 
-const NOT_A_NUMBER: Fault = Fault::Value("it is a decimal number, with a prefix if need be");
-const BACKSLASH: Fault = Fault::Value("a backslash may only stand before , | $ or \\");
+const NOT_A_NUMBER: Fault = Fault::value("it is a decimal number, with a prefix if need be");
+const NO_TERMINOLOGY: Fault = Fault::unsupported("no terminology is at hand");
+const BACKSLASH: Fault = Fault::value("a backslash may only stand before , | $ or \\");
 
 fn plain(text: &str) -> Result<String, Fault> {
     unescape(text).ok_or(BACKSLASH)
@@ -83,7 +107,12 @@ fn bars(text: &str) -> Result<Vec<String>, Fault> {
     split(text, '|').into_iter().map(plain).collect()
 }
 
-fn token(parameter: &Parameter, modifier: Option<&str>, text: &str) -> Result<Vec<Test>, Fault> {
+fn token(
+    reader: &Reader<'_>,
+    parameter: &Parameter,
+    modifier: Option<&str>,
+    text: &str,
+) -> Result<Vec<Test>, Fault> {
     let parts = bars(text)?;
     match modifier {
         None => {}
@@ -93,13 +122,22 @@ fn token(parameter: &Parameter, modifier: Option<&str>, text: &str) -> Result<Ve
         }
         Some("of-type") => {
             let [system, code, value] = parts.as_slice() else {
-                return Err(Fault::Value("it has three parts: system|code|value"));
+                return Err(Fault::value("it has three parts: system|code|value"));
             };
             let kind = format!("{system}|{code}");
             return Ok(vec![Test::Token(Token::OfType { kind, value: value.clone() })]);
         }
-        Some("in" | "not-in" | "above" | "below") => {
-            return Err(Fault::NotSupported("searching by value set or hierarchy"));
+        Some("in" | "not-in") => {
+            let terminology = reader.rules.terminology().ok_or(NO_TERMINOLOGY)?;
+            let (set, implied) = (plain(text)?, Implied::of(parameter));
+            let set = ValueSetSource::Canonical(&set);
+            return Ok(vec![Test::Token(terms::in_value_set(terminology, set, &implied)?)]);
+        }
+        Some(modifier @ ("above" | "below")) => {
+            let terminology = reader.rules.terminology().ok_or(NO_TERMINOLOGY)?;
+            let above = modifier == "above";
+            let set = terms::in_hierarchy(terminology, &parts, parameter, above)?;
+            return Ok(vec![Test::Token(set)]);
         }
         Some(_) => return Err(Fault::Modifier),
     }
@@ -113,10 +151,10 @@ fn codes(parameter: &Parameter, parts: &[String]) -> Result<Vec<Token>, Fault> {
         && only(&[Form::Boolean, Form::Uri, Form::Canonical, Form::ContactPoint]);
     match parts {
         [code] if boolean && !["true", "false"].contains(&code.as_str()) => {
-            Err(Fault::Value("it is true or false"))
+            Err(Fault::value("it is true or false"))
         }
         [code] => Ok(vec![Token::Code { code: code.clone(), system: None }]),
-        [_, _] if bare => Err(Fault::Value("the values of this parameter have no system")),
+        [_, _] if bare => Err(Fault::value("the values of this parameter have no system")),
         [system, code] if code.is_empty() => {
             let implied = parameter.systems.contains(system).then(|| Token::System(String::new()));
             Ok(std::iter::once(Token::System(system.clone())).chain(implied).collect())
@@ -130,7 +168,7 @@ fn codes(parameter: &Parameter, parts: &[String]) -> Result<Vec<Token>, Fault> {
             let implied = parameter.systems.contains(system).then(|| code_in(""));
             Ok(std::iter::once(code_in(system)).chain(implied).collect())
         }
-        _ => Err(Fault::Value("it has at most two parts: system|code")),
+        _ => Err(Fault::value("it has at most two parts: system|code")),
     }
 }
 
@@ -143,13 +181,13 @@ fn text(modifier: Option<&str>, text: &str) -> Result<Test, Fault> {
         Some(_) => return Err(Fault::Modifier),
     };
     if sought.is_empty() {
-        return Err(Fault::Value("it has no letter or digit to search by"));
+        return Err(Fault::value("it has no letter or digit to search by"));
     }
     Ok(Test::Text(Text { sought, mode }))
 }
 
 fn moment(reader: &Reader<'_>, text: &str) -> Result<Test, Fault> {
-    const FORM: Fault = Fault::Value(
+    const FORM: Fault = Fault::value(
         "it is a date or time such as 2026-03, 2026-03-02 or \
         2026-03-02T09:10:00Z, with a prefix if need be",
     );
@@ -191,8 +229,8 @@ fn target(
             let tests = codes_of_identifier(&bars(text)?)?;
             return Ok(vec![Test::Token(tests)]);
         }
-        Some("above" | "below") => {
-            return Err(Fault::NotSupported("searching by hierarchy or version range"));
+        Some(modifier @ ("above" | "below")) => {
+            return versions(&plain(text)?, modifier == "above");
         }
         Some(name) => kind = Some(ResourceType::parse(name).ok_or(Fault::Modifier)?),
     }
@@ -204,7 +242,7 @@ fn target(
     }
     match Reference::parse(&text) {
         Reference::Malformed(_) | Reference::Contained(_) | Reference::Conditional { .. } => {
-            return Err(Fault::Value("it is an id, Type/id, or an absolute URL"));
+            return Err(Fault::value("it is an id, Type/id, or an absolute URL"));
         }
         _ => {}
     }
@@ -218,12 +256,28 @@ fn target(
     Ok(vec![Test::Target(Target { id: part(0), place, version })])
 }
 
+/// Canonicals by version: `:below=url|1` is met by 1, 1.0 and 1.2.3, `:above=url|1.2` by 1.2 and 1.
+/// (Hierarchies of resources have been told apart before.)
+fn versions(text: &str, above: bool) -> Result<Vec<Test>, Fault> {
+    let (uri, version) = uri::split(text);
+    if !text.contains(':') || version.is_empty() {
+        return Err(Fault::unsupported("it is about a hierarchy that the definitions do not have"));
+    }
+    let uri = uri.to_owned();
+    if !above {
+        return Ok(vec![Test::Uri(Uri::VersionBelow { uri, version: version.to_owned() })]);
+    }
+    let shorter = version.match_indices('.').filter_map(|(at, _)| version.get(..at));
+    let is = |version: &str| Uri::Is { uri: uri.clone(), version: Some(version.to_owned()) };
+    Ok(shorter.chain([version]).map(|version| Test::Uri(is(version))).collect())
+}
+
 fn codes_of_identifier(parts: &[String]) -> Result<Token, Fault> {
     match parts {
         [code] => Ok(Token::Code { code: code.clone(), system: None }),
         [system, value] if value.is_empty() => Ok(Token::System(system.clone())),
         [system, value] => Ok(Token::Code { code: value.clone(), system: Some(system.clone()) }),
-        _ => Err(Fault::Value("it has at most two parts: system|value")),
+        _ => Err(Fault::value("it has at most two parts: system|value")),
     }
 }
 
@@ -240,7 +294,7 @@ fn uris(modifier: Option<&str>, text: &str) -> Result<Vec<Test>, Fault> {
             Ok(std::iter::once(is(&text, None)).chain(canonical).collect())
         }
         Some("below" | "above") if !url => {
-            Err(Fault::Value("above and below are for URLs, not for other URIs"))
+            Err(Fault::value("above and below are for URLs, not for other URIs"))
         }
         Some("below") => Ok(vec![Test::Uri(Uri::Below(text))]),
         Some("above") => {
@@ -262,7 +316,7 @@ fn quantity(text: &str) -> Result<Test, Fault> {
     let sought = Window::parse(number, prefix).ok_or(NOT_A_NUMBER)?;
     let unit = match parts.as_slice() {
         [_] => Unit::Any,
-        [_, _] => return Err(Fault::Value("it has one part or three: number|system|code")),
+        [_, _] => return Err(Fault::value("it has one part or three: number|system|code")),
         [_, system, code] if system.is_empty() && code.is_empty() => Unit::Any,
         [_, system, code] if system.is_empty() => Unit::Named(code.clone()),
         [_, system, code] => {
@@ -270,9 +324,32 @@ fn quantity(text: &str) -> Result<Test, Fault> {
             let code = (!code.is_empty()).then(|| code.clone());
             Unit::Coded { system: system.clone(), code, base }
         }
-        _ => return Err(Fault::Value("it has at most three parts: number|system|code")),
+        _ => return Err(Fault::value("it has at most three parts: number|system|code")),
     };
     Ok(Test::Quantity(Box::new(Quantity { prefix, sought, unit })))
+}
+
+/// `latitude|longitude|distance|units`, the one special parameter of R4 that has an index.
+fn position(text: &str) -> Result<Test, Fault> {
+    const FORM: Fault = Fault::value(
+        "it is latitude|longitude, with |distance and |units if need be, in degrees and km",
+    );
+    let parts = bars(text)?;
+    let (place, rest) = parts.split_at_checked(2).ok_or(FORM)?;
+    let [latitude, longitude] = place else { return Err(FORM) };
+    let degrees = |text: &String| text.parse::<f64>().ok().filter(|number| number.is_finite());
+    let (latitude, longitude) = (degrees(latitude).ok_or(FORM)?, degrees(longitude).ok_or(FORM)?);
+    let from = Position::new(latitude, longitude)
+        .ok_or(Fault::value("latitudes are within 90 degrees, longitudes within 180"))?;
+    let (distance, unit) = match rest {
+        [] => (Near::DEFAULT_KM, "km"),
+        [distance] => (distance.as_str(), "km"),
+        [distance, unit] => (distance.as_str(), unit.as_str()),
+        _ => return Err(FORM),
+    };
+    let metres = near::metres(distance, unit)
+        .ok_or(Fault::value("the distance is not negative, and its units are a UCUM length"))?;
+    Ok(Test::Near(Near { from, metres }))
 }
 
 /// All combinations of what the parts may mean.
@@ -280,12 +357,12 @@ fn composites(reader: &Reader<'_>, parameter: &Parameter, text: &str) -> Result<
     let parts = split(text, '$');
     let definitions = &parameter.definition.components;
     if parts.len() != definitions.len() {
-        return Err(Fault::Value("it has one part for each component, joined by $"));
+        return Err(Fault::value("it has one part for each component, joined by $"));
     }
     let mut combined = vec![Vec::new()];
     for ((part, kind), component) in parts.iter().zip(&parameter.components).zip(definitions) {
         let definition = reader.rules.definitions().by_url(&component.definition);
-        let definition = definition.ok_or(Fault::NotSupported("a component has no definition"))?;
+        let definition = definition.ok_or(Fault::unsupported("a component has no definition"))?;
         let simple = Parameter::for_component(definition);
         let arity = composite::arity(*kind).unwrap_or_default();
         let tests = tests(reader, &simple, None, part)?;

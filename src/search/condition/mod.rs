@@ -6,6 +6,7 @@
 
 mod composite;
 mod date;
+mod near;
 mod number;
 mod quantity;
 mod reference;
@@ -20,6 +21,7 @@ use crate::repository::key;
 
 pub use composite::Composite;
 pub use date::Moment;
+pub use near::Near;
 pub use number::{Amount, Window};
 pub use quantity::{Quantity, Unit};
 pub use reference::{OneOf, Target};
@@ -102,6 +104,7 @@ pub enum Test {
     Amount(Amount),
     Quantity(Box<Quantity>),
     Uri(Uri),
+    Near(Near),
     Composite(Composite),
 }
 
@@ -118,6 +121,7 @@ impl Test {
             Self::Amount(amount) => amount.spans(),
             Self::Quantity(quantity) => quantity.spans(),
             Self::Uri(uri) => uri.spans(),
+            Self::Near(near) => near.spans(),
             Self::Composite(composite) => composite.spans(),
         }
     }
@@ -134,6 +138,7 @@ impl Test {
             Self::Amount(amount) => amount.accepts(parts),
             Self::Quantity(quantity) => quantity.accepts(parts, value),
             Self::Uri(uri) => uri.accepts(parts),
+            Self::Near(near) => near.accepts(parts),
             Self::Composite(composite) => composite.accepts(parts, value),
         }
     }
@@ -144,7 +149,12 @@ impl Test {
             Self::Token(token) => token.needs_value(),
             Self::Text(_) | Self::Quantity(_) | Self::Composite(_) => true,
             Self::Target(target) => target.version.is_some(),
-            Self::Any | Self::Moment(_) | Self::Amount(_) | Self::Uri(_) | Self::OneOf(_) => false,
+            Self::Any
+            | Self::Moment(_)
+            | Self::Amount(_)
+            | Self::Uri(_)
+            | Self::Near(_)
+            | Self::OneOf(_) => false,
         }
     }
 
@@ -159,7 +169,7 @@ impl Test {
             Self::Token(_) if narrow(2) => 2,
             Self::Token(_) | Self::Composite(_) if narrow(1) => 3,
             Self::Text(text) if text.mode != Mode::Contains => 4,
-            Self::Moment(_) | Self::Amount(_) | Self::Quantity(_) => 5,
+            Self::Moment(_) | Self::Amount(_) | Self::Quantity(_) | Self::Near(_) => 5,
             Self::Any => 7,
             _ => 6,
         }

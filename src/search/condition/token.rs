@@ -1,5 +1,8 @@
 //! Tokens: <http://hl7.org/fhir/R4/search.html#token>.
 
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
+
 use super::{Span, text};
 use crate::index::{key, string, token};
 
@@ -13,6 +16,9 @@ pub enum Token {
         /// The code system.
         system: Option<String>,
     },
+    /// One of these codes, each in its system: what a value set or a part of a hierarchy comes down
+    /// to. For each folded code with its system, how it is spelt.
+    Among(Arc<BTreeMap<(String, String), BTreeSet<String>>>),
     /// Any code of the system.
     System(String),
     /// A text of the code or concept that starts like this (folded).
@@ -34,6 +40,11 @@ impl Token {
     pub(super) fn spans(&self) -> Vec<Span> {
         let folded = |code: &str| token::fold(code).into_bytes();
         vec![match self {
+            Self::Among(codes) => {
+                let part = |text: &String| text.clone().into_bytes();
+                let spans = codes.keys().map(|(code, system)| Span::of([part(code), part(system)]));
+                return spans.collect();
+            }
             Self::Code { code, system: None } => Span::of([folded(code)]),
             Self::Code { code, system: Some(system) } => {
                 Span::of([folded(code), system.clone().into_bytes()])
@@ -52,6 +63,13 @@ impl Token {
                 let same_case = !CASE_SENSITIVE.contains(&own) || has_code(parts, value, code);
                 same_system && same_code && same_case
             }
+            Self::Among(codes) => {
+                let own = (text(parts, 0).to_owned(), text(parts, 1).to_owned());
+                codes.get(&own).is_some_and(|spelt| {
+                    !CASE_SENSITIVE.contains(&own.1.as_str())
+                        || spelt.iter().any(|code| has_code(parts, value, code))
+                })
+            }
             Self::System(system) => text(parts, 1) == system,
             Self::Text(start) => key::items(value).any(|item| {
                 item.strip_prefix('t').is_some_and(|text| string::fold(text).starts_with(start))
@@ -67,6 +85,9 @@ impl Token {
         match self {
             Self::Code { system, .. } => {
                 system.as_deref().is_none_or(|system| CASE_SENSITIVE.contains(&system))
+            }
+            Self::Among(codes) => {
+                codes.keys().any(|(_, system)| CASE_SENSITIVE.contains(&system.as_str()))
             }
             Self::System(_) => false,
             Self::Text(_) | Self::OfType { .. } => true,

@@ -1,6 +1,6 @@
 //! URIs: <http://hl7.org/fhir/R4/search.html#uri>.
 
-use super::{Span, text};
+use super::{Next, Span, text};
 
 /// What is asked of a URI.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -14,6 +14,13 @@ pub enum Uri {
     },
     /// It begins with this (`:below`).
     Below(String),
+    /// It is this canonical, in that version or one that goes on from it after a dot.
+    VersionBelow {
+        /// The canonical.
+        uri: String,
+        /// The version, or its first numbers.
+        version: String,
+    },
 }
 
 impl Uri {
@@ -24,6 +31,10 @@ impl Uri {
                 Span::of([uri.clone().into_bytes(), version.clone().into_bytes()])
             }
             Self::Below(uri) => Span::beginning(uri.as_bytes()),
+            Self::VersionBelow { uri, version } => {
+                let next = Next::Beginning(version.clone().into_bytes());
+                Span { whole: vec![uri.clone().into_bytes()], next }
+            }
         }]
     }
 
@@ -34,6 +45,11 @@ impl Uri {
                 text(parts, 0) == uri && version.as_deref().is_none_or(|version| version == own)
             }
             Self::Below(uri) => text(parts, 0).starts_with(uri),
+            Self::VersionBelow { uri, version } => {
+                let rest = text(parts, 1).strip_prefix(version.as_str());
+                text(parts, 0) == uri
+                    && rest.is_some_and(|rest| rest.is_empty() || rest.starts_with('.'))
+            }
         }
     }
 }

@@ -1,6 +1,8 @@
 //! Searches over the store in memory.
 
 mod pages;
+mod costs;
+mod others;
 mod refusals;
 mod spans;
 mod tables;
@@ -18,6 +20,7 @@ use crate::fhir::{Id, Instant, Resource, ResourceType};
 use crate::index::{self, Rules};
 use crate::repository::{Change, Method, batch, current};
 use crate::store::{MemoryStore, Store};
+use crate::terminology::Terminology;
 
 const BASE: &str = "https://me.example/fhir";
 
@@ -31,9 +34,11 @@ struct Clinic {
 
 impl Clinic {
     fn new() -> Self {
-        let parameters = SearchParameters::load(&Definitions::embedded().unwrap()).unwrap();
+        let definitions = Arc::new(Definitions::embedded().unwrap());
+        let parameters = SearchParameters::load(&definitions).unwrap();
         let model = Arc::new(Model::standard().unwrap());
-        let rules = Rules::new(model, parameters, Some(BASE.to_owned()));
+        let rules = Rules::new(model, parameters, Some(BASE.to_owned()))
+            .with_terminology(Arc::new(Terminology::new(definitions)));
         let start = Instant::parse("2026-03-02T08:00:00Z").unwrap();
         let limits = Limits::default();
         Self { store: MemoryStore::new(), rules, clock: start.millis().into(), limits }

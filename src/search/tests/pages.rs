@@ -187,7 +187,7 @@ fn several_types() {
     let parse = |text: &str| {
         let pairs = text.split('&').filter_map(|pair| pair.split_once('='));
         let pairs: Vec<_> = pairs.map(|(n, v)| (n.to_owned(), v.to_owned())).collect();
-        Across::parse(&setting, &pairs)
+        Across::parse(&setting, &pairs, &|_| true)
     };
     let check = |text: &str, expected: &str| {
         let across = parse(text).unwrap();

@@ -1,4 +1,5 @@
-// The visit form: from what was typed to one transaction Bundle, and back to each refusal.
+// From what was typed in the visit form to one transaction Bundle, and from an OperationOutcome back
+// to the fields. Without any page: `form.js` joins it to one.
 //
 // `build` is pure: fields in, Bundle and refusals out. Each entry is a PUT under an id that the
 // draft keeps, so that sending again after a lost connection stores nothing twice. Nothing is
@@ -88,6 +89,10 @@ function build({ values, about, ids }) {
     });
 
   const finding = (code) => coded(own("finding", code));
+  const linked = { extension: [{ url: `${OWN}/StructureDefinition/episode-link`, valueReference: { reference: about.episode } }] };
+  screening({ values, text, observation, finding });
+  consent({ text, add, refuse, linked, subject, start });
+  goal({ text, number, add, refuse, linked, subject, start });
   const members = segments({ values, text, number, refuse, observation, finding });
   if (members.length > 0) {
     observation("segments", "segmental-examination", "exam", finding("segmental-examination"), {
@@ -95,7 +100,9 @@ function build({ values, about, ids }) {
     });
   }
   treatments({ values, text, number, refuse, add, common: { extension, subject, visit, performer, start } });
+  disability({ text, number, refuse, observation });
   scores({ text, number, refuse, observation, finding });
+  advice({ text, add, extension, subject, visit, performer, start });
   if (entries.length === 1 && refusals.length === 0) refuse("start", "empty");
   return { bundle: { resourceType: "Bundle", type: "transaction", entry: entries }, fields, refusals };
 }
@@ -112,7 +119,7 @@ function instant(local) {
 }
 
 // Fields named segment.<segment>.<side>: a grade 0-6, or -, n, + for a class alone, or x where it
-// could not be tested; segment.<segment>.<side>.pain: pain on the test.
+// could not be tested; .pain after it: pain on the test; .feel: the end feel.
 function segments({ values, text, number, refuse, observation, finding }) {
   const members = [];
   for (const name of Object.keys(values)) {
@@ -120,8 +127,10 @@ function segments({ values, text, number, refuse, observation, finding }) {
     if (!found) continue;
     const typed = text(name).replace("\u2212", "-");
     const pain = number(`${name}.pain`, 0, 10, true);
+    const feel = text(`${name}.feel`);
     if (typed === "") {
       if (pain !== undefined) refuse(`${name}.pain`, "pain-without-grade");
+      if (feel !== "") refuse(`${name}.feel`, "pain-without-grade");
       continue;
     }
     const class_ = CLASSES[typed] ?? (/^[0-6]$/.test(typed) ? GRADE_CLASSES[Number(typed)] : undefined);
@@ -131,13 +140,16 @@ function segments({ values, text, number, refuse, observation, finding }) {
     }
     const coding = class_ ? [own("mobility-class", class_)] : [];
     if (/^[0-6]$/.test(typed)) coding.push(own("mobility-grade", typed));
+    const component = [];
+    if (pain !== undefined) component.push({ code: finding("pain-on-test"), valueInteger: pain });
+    if (feel !== "") component.push({ code: finding("end-feel"), valueCodeableConcept: coded(own("end-feel", feel)) });
     const untested = coded({ system: "http://terminology.hl7.org/CodeSystem/data-absent-reason", code: "not-performed" });
     members.push(
       observation(name, "segmental-mobility", "exam", finding("segmental-mobility"), {
         ...(class_ ? { valueCodeableConcept: { coding } } : { dataAbsentReason: untested }),
         bodySite: site(found[1], found[2]),
         ...(text("test") ? { method: coded(own("test-method", text("test"))) } : {}),
-        ...(pain === undefined ? {} : { component: [{ code: finding("pain-on-test"), valueInteger: pain }] }),
+        ...(component.length === 0 ? {} : { component }),
       }),
     );
   }
@@ -171,9 +183,20 @@ function treatments({ values, text, number, refuse, add, common }) {
     const seconds = number(at("duration"), 1, 3600);
     if (seconds !== undefined) dose.push({ url: "duration", valueQuantity: quantity(seconds, "s") });
     whole("repetitions");
+    const concept = (name, system, url = name) => {
+      if (part(name)) dose.push({ url, valueCodeableConcept: coded(own(system, part(name))) });
+    };
+    concept("direction", "force-direction");
+    concept("contactPoint", "contact-point");
+    concept("patientPosition", "patient-position");
+    concept("movement", "finding");
+    if (part("cavitation")) dose.push({ url: "cavitation", valueBoolean: part("cavitation") === "yes" });
     for (const lever of ["flexion", "lateral-flexion", "shift", "rotation"]) {
       if (part(lever)) dose.push({ url: "lever", valueCodeableConcept: coded(own("lever-component", lever)) });
     }
+    // A segment that is left alone on purpose has a reason and no dose.
+    const alone = part("alone");
+    if (alone && dose.length > 0) refuse(at("alone"), "alone-with-dose");
     add(at("technique"), {
       resourceType: "Procedure",
       meta: profile("manual-therapy"),
@@ -181,7 +204,7 @@ function treatments({ values, text, number, refuse, add, common }) {
         ...common.extension,
         { url: `${OWN}/StructureDefinition/dose`, extension: dose },
       ],
-      status: "completed",
+      ...(alone ? { status: "not-done", statusReason: { text: alone } } : { status: "completed" }),
       code: coded(own("technique", part("technique"))),
       subject: common.subject,
       encounter: { reference: common.visit },
@@ -192,15 +215,129 @@ function treatments({ values, text, number, refuse, add, common }) {
   }
 }
 
-// Scores, ranges of motion, self-manipulation.
-function scores({ text, number, refuse, observation, finding }) {
-  const percent = text("disability-unit") === "%";
-  const disability = number("disability", 0, percent ? 100 : 50);
-  if (disability !== undefined) {
-    observation("disability", "disability-score", "survey", coded({ system: LOINC, code: "82237-9" }), {
-      valueQuantity: quantity(disability, percent ? "%" : "{score}"),
-    });
+// Fields disability, disability-unit, disability.item.<n>: the total, or the scores of the items by
+// number. A missing item takes the mean of the others, two at most; the total is then a percentage.
+// Source: the author's note on scoring, chiro.org/forms/NDI_Explain.shtml; two: common practice.
+function disability({ text, number, refuse, observation }) {
+  const codes = ["82227-0", "82228-8", "82229-6", "82230-4", "82231-2", "82232-0", "82233-8", "82234-6", "82235-3", "82236-1"];
+  const scores = codes.map((code, at) => ({ code, score: number(`disability.item.${at + 1}`, 0, 5, true) }));
+  const answered = scores.filter(({ score }) => score !== undefined);
+  const inPercent = text("disability-unit") === "%";
+  let total = number("disability", 0, inPercent ? 100 : 50);
+  let unit = inPercent ? "%" : "{score}";
+  const sum = answered.reduce((all, { score }) => all + score, 0);
+  if (answered.length > 0 && answered.length < 8) refuse("disability.item.1", "items");
+  else if (answered.length > 0 && total === undefined) {
+    const all = answered.length === codes.length;
+    [total, unit] = all ? [sum, "{score}"] : [Math.round((10000 * sum) / (5 * answered.length)) / 100, "%"];
+  } else if (answered.length === codes.length && total !== (inPercent ? 2 * sum : sum)) refuse("disability", "sum");
+  if (total === undefined) return;
+  const component = answered.map(({ code, score }) => ({ code: coded({ system: LOINC, code }), valueInteger: score }));
+  observation("disability", "disability-score", "survey", coded({ system: LOINC, code: "82237-9" }), {
+    valueQuantity: quantity(total, unit),
+    ...(component.length === 0 ? {} : { component }),
+  });
+}
+
+// Fields screening.<item>: Y or N. An item without an answer was not asked, which is not a no.
+function screening({ values, text, observation, finding }) {
+  const items = Object.keys(values).filter((name) => name.startsWith("screening."));
+  if (items.every((name) => text(name) === "")) return;
+  const notAsked = coded({ system: "http://terminology.hl7.org/CodeSystem/data-absent-reason", code: "not-asked" });
+  const answer = (code) => coded({ system: "http://terminology.hl7.org/CodeSystem/v2-0136", code });
+  const positive = items.some((name) => text(name) === "Y");
+  observation(items.find((name) => text(name) !== ""), "red-flag-screening", "exam", finding("red-flag-screening"), {
+    valueCodeableConcept: coded(own("screening-result", positive ? "item-positive" : "no-item-positive")),
+    component: items.map((name) => ({
+      code: coded(own("screening-item", name.slice("screening.".length))),
+      ...(text(name) === "" ? { dataAbsentReason: notAsked } : { valueCodeableConcept: answer(text(name)) }),
+    })),
+  });
+}
+
+// Fields consent, consent-covers, consent-form, consent.<what was explained>.
+function consent({ text, add, refuse, linked, subject, start }) {
+  const parts = ["nature", "benefit", "risk", "alternatives", "questions"];
+  const explained = parts.filter((part) => text(`consent.${part}`)).map((part) => ({ url: part, valueBoolean: true }));
+  const more = text("consent-covers") !== "" || text("consent-form") !== "" || explained.length > 0;
+  if (text("consent") === "") {
+    if (more) refuse("consent", "needed");
+    return;
   }
+  if (text("consent-covers") === "") refuse("consent-covers", "needed");
+  const given = text("consent") === "given";
+  const form = { system: "http://terminology.hl7.org/CodeSystem/v3-ParticipationMode", code: text("consent-form") };
+  const extension = [...linked.extension];
+  if (explained.length > 0) extension.push({ url: `${OWN}/StructureDefinition/consent-explained`, extension: explained });
+  if (form.code) extension.push({ url: `${OWN}/StructureDefinition/consent-form`, valueCodeableConcept: coded(form) });
+  add("consent", {
+    resourceType: "Consent",
+    meta: profile("treatment-consent"),
+    extension,
+    status: given ? "active" : "rejected",
+    scope: coded({ system: "http://terminology.hl7.org/CodeSystem/consentscope", code: "treatment" }),
+    category: [coded({ system: LOINC, code: "59284-0" })],
+    patient: subject,
+    dateTime: start,
+    performer: [subject],
+    policyRule: { text: "Consent to treatment as local law asks" },
+    provision: { type: given ? "permit" : "deny", code: [{ text: text("consent-covers") }] },
+  });
+}
+
+// Fields goal.text, goal.measure, goal.value, goal.due.
+function goal({ text, number, add, refuse, linked, subject, start }) {
+  const parts = ["text", "measure", "value", "due"].map((part) => `goal.${part}`);
+  if (parts.every((name) => text(name) === "")) return;
+  const missing = parts.filter((name) => text(name) === "");
+  missing.forEach((name) => refuse(name, "needed"));
+  const measures = {
+    ndi: { code: { system: LOINC, code: "82237-9" }, unit: "%", most: 100, bound: "high" },
+    pain: { code: { system: LOINC, code: "72514-3" }, unit: "{score}", most: 10, bound: "high" },
+    psfs: { code: own("finding", "psfs-score"), unit: "{score}", most: 10, bound: "low" },
+    habit: { code: own("finding", "self-manipulation-frequency"), unit: "/d", most: 1000, bound: "high" },
+  };
+  const measure = measures[text("goal.measure")];
+  const value = number("goal.value", 0, measure?.most ?? 1000);
+  if (missing.length > 0 || value === undefined || !start) return;
+  add("goal.text", {
+    resourceType: "Goal",
+    meta: profile("spine-goal"),
+    extension: linked.extension,
+    lifecycleStatus: "active",
+    category: [coded({ system: "http://terminology.hl7.org/CodeSystem/goal-category", code: "physiotherapy" })],
+    description: { text: text("goal.text") },
+    subject,
+    startDate: start.slice(0, 10),
+    target: [{
+      measure: coded(measure.code),
+      detailRange: { [measure.bound]: quantity(value, measure.unit) },
+      dueDate: text("goal.due"),
+    }],
+  });
+}
+
+// Field advice: what the patient was told.
+function advice({ text, add, extension, subject, visit, performer, start }) {
+  if (text("advice") === "") return;
+  add("advice", {
+    resourceType: "Communication",
+    meta: profile("advice"),
+    extension,
+    status: "completed",
+    category: [coded({ system: "http://terminology.hl7.org/CodeSystem/communication-category", code: "instruction" })],
+    subject,
+    topic: coded({ system: "http://snomed.info/sct", code: "225967005" }),
+    encounter: { reference: visit },
+    sent: start,
+    recipient: [subject],
+    sender: performer,
+    payload: [{ contentString: text("advice") }],
+  });
+}
+
+// Pain, activities, rating of change, ranges of motion, self-manipulation.
+function scores({ text, number, refuse, observation, finding }) {
   for (const kind of ["now", "worst"]) {
     const pain = number(`pain-${kind}`, 0, 10);
     if (pain === undefined) continue;
@@ -260,162 +397,3 @@ function refusalsOf(outcome, fields) {
 }
 
 if (typeof module !== "undefined") module.exports = { build, instant, refusalsOf };
-
-if (typeof document !== "undefined") {
-  document.addEventListener("DOMContentLoaded", () => {
-    const form = document.getElementById("visit");
-    if (form) attach(form);
-  });
-}
-
-// Joins the form to the draft, the keyboard and the server.
-function attach(form) {
-  const { api, episode, patient, performer } = form.dataset;
-  const words = JSON.parse(form.dataset.words);
-  const key = `spondyl-visit-${episode}`;
-  const status = document.getElementById("visit-status");
-  const list = document.getElementById("visit-refusals");
-  const about = { episode, patient, performer };
-  let ids = {};
-  const say = (text, link) => {
-    status.textContent = text;
-    if (link) {
-      const anchor = document.createElement("a");
-      [anchor.href, anchor.textContent] = [link, words.open];
-      status.append(" ", anchor);
-    }
-  };
-  const fieldsOf = () => [...form.elements].filter((element) => element.name);
-  const values = () =>
-    Object.fromEntries(fieldsOf().map((f) => [f.name, f.type === "checkbox" ? (f.checked ? "yes" : "") : f.value]));
-  const keep = () => {
-    try {
-      localStorage.setItem(key, JSON.stringify({ values: values(), ids }));
-      return true;
-    } catch {
-      say(words["no-draft"]);
-      return false;
-    }
-  };
-  const idOf = (field) => (ids[field] ??= crypto.randomUUID());
-
-  const restore = () => {
-    let draft;
-    try {
-      draft = JSON.parse(localStorage.getItem(key) ?? "null");
-    } catch {
-      say(words["no-draft"]);
-    }
-    if (!draft) return;
-    ids = draft.ids ?? {};
-    for (const field of fieldsOf()) {
-      if (!(field.name in draft.values)) continue;
-      if (field.type === "checkbox") field.checked = draft.values[field.name] !== "";
-      else field.value = draft.values[field.name];
-    }
-    say(words.restored);
-  };
-
-  const clear = () => {
-    list.replaceChildren();
-    list.hidden = true;
-    for (const note of form.querySelectorAll(".refusal")) note.remove();
-    for (const field of fieldsOf()) {
-      field.removeAttribute("aria-invalid");
-      field.removeAttribute("aria-describedby");
-    }
-  };
-  const show = (refusals) => {
-    list.hidden = refusals.length === 0;
-    refusals.forEach(({ field, text }, at) => {
-      const item = document.createElement("li");
-      const element = field && form.elements.namedItem(field);
-      if (element) {
-        const note = document.createElement("span");
-        [note.className, note.id, note.textContent] = ["refusal", `refusal-${at}`, text];
-        element.after(note);
-        element.setAttribute("aria-invalid", "true");
-        element.setAttribute("aria-describedby", note.id);
-        const link = document.createElement("a");
-        [link.href, link.textContent] = [`#${element.id}`, text];
-        link.addEventListener("click", (event) => {
-          event.preventDefault();
-          element.focus();
-        });
-        item.append(link);
-      } else item.textContent = text;
-      list.append(item);
-    });
-    if (refusals.length > 0) list.focus();
-  };
-
-  const send = async () => {
-    clear();
-    const { bundle, fields, refusals } = build({ values: values(), about, ids: idOf });
-    keep();
-    if (refusals.length > 0) {
-      say(words["not-sent"]);
-      show(refusals.map(({ field, rule }) => ({ field, text: words[rule] ?? rule })));
-      return;
-    }
-    say(words.sending);
-    let response;
-    try {
-      response = await fetch(api, {
-        method: "POST",
-        headers: { "Content-Type": "application/fhir+json", Accept: "application/fhir+json" },
-        body: JSON.stringify(bundle),
-      });
-    } catch {
-      say(words.lost);
-      return;
-    }
-    const body = await response.json().catch(() => undefined);
-    if (!response.ok) {
-      say(`${words.refused} (${response.status})`);
-      const issues = refusalsOf(body, fields);
-      show(issues.length > 0 ? issues : [{ text: `${words["no-reason"]} (${response.status})` }]);
-      return;
-    }
-    localStorage.removeItem(key);
-    ids = {};
-    form.reset();
-    say(words.stored.replace("{n}", bundle.entry.length), form.dataset.episodePage);
-  };
-
-  form.addEventListener("submit", (event) => {
-    event.preventDefault();
-    const button = form.querySelector("[type=submit]");
-    button.disabled = true;
-    send().finally(() => {
-      button.disabled = false;
-    });
-  });
-  form.addEventListener("input", keep);
-  window.addEventListener("offline", () => say(words.lost));
-  window.addEventListener("online", () => say(words.back));
-  form.addEventListener("keydown", (event) => move(form, event));
-  const now = new Date(Date.now() - new Date().getTimezoneOffset() * 60000);
-  form.elements.namedItem("start").defaultValue = now.toISOString().slice(0, 16);
-  restore();
-}
-
-// Within a table of fields: up and down go to the same column of the next row, Enter to the next field.
-function move(form, event) {
-  const field = event.target;
-  const row = field.closest("tr");
-  if (field.tagName !== "INPUT" || field.type === "checkbox" || !row) return;
-  const column = [...row.querySelectorAll("input, select")].indexOf(field);
-  if (event.key === "Enter") {
-    event.preventDefault();
-    const all = [...form.querySelectorAll("input, select, button")];
-    all[all.indexOf(field) + 1]?.focus();
-  } else if (event.key === "ArrowDown" || event.key === "ArrowUp") {
-    const other = event.key === "ArrowDown" ? row.nextElementSibling : row.previousElementSibling;
-    const next = other?.querySelectorAll("input, select")[column];
-    if (next) {
-      event.preventDefault();
-      next.focus();
-    }
-  }
-}
