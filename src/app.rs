@@ -2,21 +2,33 @@
 //!
 //! Everything above works with a `&App`. What changes while the server runs is the store, and the
 //! definitions that are in force ([`App::held`]).
+//!
+//! Definitions change by commits to the store. One at a time has the turn ([`App::turn`]) to make
+//! the next of them, commit, and put them in force; each commit that changes definitions writes one
+//! row anew, and every other write expects that row as it was when its own definitions were taken.
+//! So nothing is stored by rules that are no longer in force, and none of two changes is lost.
 
-use std::sync::{Arc, PoisonError, RwLock};
+use std::sync::mpsc::{Receiver, Sender, channel};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError, RwLock};
 
 use crate::clinical::threshold::{ThresholdFault, Thresholds};
 use crate::config::{Config, UnknownProfile};
 use crate::definitions::search_parameter::Unusable;
 use crate::definitions::{Fault, model};
-use crate::fhir::{Issue, Resource, outcome};
-use crate::store::{self, SledStore, Store};
+use crate::fhir::{Issue, Resource, ResourceType, outcome};
+use crate::index::Pending;
+use crate::repository::{self, key};
+use crate::store::{self, Seq, SledStore, Store};
 use crate::terminology::kept::{self, Kept};
 use crate::validation::{Around, Policy, policy};
 
+mod check;
 mod held;
+mod next;
+mod stored;
 
-pub use held::{Held, Standard};
+pub use held::{Held, Own, Standard};
+pub use next::{Edit, Next, Refused, is_descriptive, is_effective};
 
 /// What every interaction and operation works with.
 pub struct App {
@@ -29,6 +41,15 @@ pub struct App {
     /// What changes of scores are judged by.
     pub thresholds: Thresholds,
     held: RwLock<Arc<Held>>,
+    turn: Mutex<()>,
+    wake: Mutex<Sender<()>>,
+    woken: Mutex<Option<Receiver<()>>>,
+}
+
+/// The turn to change definitions; it ends when it is dropped.
+pub struct Turn<'a> {
+    app: &'a App,
+    _guard: MutexGuard<'a, ()>,
 }
 
 /// Why the application could not be put together.
@@ -51,6 +72,9 @@ pub enum Broken {
     /// The terminology that was loaded cannot be read.
     #[error("the loaded terminology cannot be read")]
     Kept(#[from] kept::Fault),
+    /// What is stored cannot be read.
+    #[error("the definitions in the store cannot be read")]
+    Stored(#[from] repository::Error),
     /// The file of thresholds cannot be read.
     #[error("the thresholds in {file} cannot be read")]
     Unread {
@@ -93,7 +117,8 @@ impl App {
     /// The application on a given store.
     ///
     /// # Errors
-    /// [`Broken`] when the settings or the thresholds that they name are unusable.
+    /// [`Broken`] when the settings or the thresholds that they name are unusable, or what is stored
+    /// cannot be read.
     pub fn on(
         config: Config,
         store: Box<dyn Store>,
@@ -105,15 +130,26 @@ impl App {
         let base = config.public_base().map(str::to_owned);
         let base = base.unwrap_or_else(|| format!("http://{}/fhir", config.listen));
         let thresholds = thresholds(&config)?;
-        let held = RwLock::new(Arc::new(Held::new(standard, Some(base))));
-        Ok(Self { config, policy, store, thresholds, held })
+        let held = stored::read(&*store, Held::new(standard, Some(base)))?;
+        let (wake, woken) = channel();
+        Ok(Self {
+            config,
+            policy,
+            store,
+            thresholds,
+            held: RwLock::new(Arc::new(held)),
+            turn: Mutex::new(()),
+            wake: Mutex::new(wake),
+            woken: Mutex::new(Some(woken)),
+        })
     }
 
     /// What the rules in force and the settings say about a resource, if it is to be stored.
     pub fn check(&self, held: &Held, resource: &Resource) -> Vec<Issue> {
         let (required, around) = (self.policy.required(resource), Around::default());
         let issues = held.check(resource);
-        self.policy.weigh(held.standard.validator.require(resource, required, &around, issues))
+        let found = held.standard.validator.require(resource, required, &around, issues);
+        held.placed(resource, self.policy.weigh(found))
     }
 
     /// Not more of the issues than are told about one request.
@@ -125,6 +161,60 @@ impl App {
     /// write, and work with the answer to the end: the next may be another.
     pub fn held(&self) -> Arc<Held> {
         Arc::clone(&self.held.read().unwrap_or_else(PoisonError::into_inner))
+    }
+
+    /// Waits for the turn to change definitions. Whoever waits must have no view open.
+    pub fn turn(&self) -> Turn<'_> {
+        Turn { app: self, _guard: self.turn.lock().unwrap_or_else(PoisonError::into_inner) }
+    }
+
+    /// Waits until the definitions of the last commit that changed any are in force, so that an
+    /// attempt that came between commit and effect does not fail again. No view may be open.
+    ///
+    /// # Errors
+    /// A failure of the store.
+    pub fn catch_up(&self) -> Result<(), store::Error> {
+        let row = self.store.view()?.get(&key::definitions())?;
+        if row.map(|row| row.seq) > self.held().generation() {
+            drop(self.turn());
+        }
+        Ok(())
+    }
+
+    /// What is told when there is something to index; for one to wait with.
+    pub fn indexing(&self) -> Option<Receiver<()>> {
+        self.woken.lock().unwrap_or_else(PoisonError::into_inner).take()
+    }
+
+    fn put(&self, held: Held) {
+        *self.held.write().unwrap_or_else(PoisonError::into_inner) = Arc::new(held);
+    }
+}
+
+impl Turn<'_> {
+    /// Puts the next definitions in force, which that commit made.
+    pub fn put(&self, next: Next, commit: Seq) {
+        let is_pending = !next.held.rules.pending().is_empty();
+        self.app.put(Held { generation: Some(commit), ..next.held });
+        if is_pending {
+            let wake = self.app.wake.lock().unwrap_or_else(PoisonError::into_inner);
+            // Where nobody waits, what is pending is found at the next start.
+            let _unheard = wake.send(());
+        }
+    }
+
+    /// All rows of that type are made.
+    pub fn indexed(&self, kind: ResourceType) {
+        let held = self.app.held();
+        let mut pending: Pending = held.rules.pending().clone();
+        pending.remove(&kind);
+        self.app.put(Held {
+            standard: Arc::clone(&held.standard),
+            rules: held.rules.awaiting(pending),
+            base: Arc::clone(&held.base),
+            stored: held.stored.clone(),
+            generation: held.generation,
+        });
     }
 }
 

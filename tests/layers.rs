@@ -22,7 +22,7 @@ const LAYERS: &[(&str, &str)] = &[
     ("repository", "fhir index store"),
     ("search", "fhir definitions terminology index repository store"),
     ("error", "fhir terminology store repository search"),
-    ("app", "config fhir clinical definitions terminology index store validation error"),
+    ("app", "config fhir clinical definitions terminology index repository store validation error"),
     ("interaction", CORE),
     ("operation", CORE),
     (

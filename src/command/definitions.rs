@@ -1,13 +1,18 @@
-//! `spondyl definitions`: from the standard's definitions to the files under `schemas/`.
+//! `spondyl definitions`: what the server obeys, made, loaded and listed.
 //!
-//! Reads a directory and writes a directory; what the files say is made by
-//! [`crate::definitions::compile`]. Authored files under `schemas/` are left alone.
+//! `compile` goes from the standard's definitions to the files under `schemas/`: it reads a directory
+//! and writes a directory; what the files say is made by [`crate::definitions::compile`]. Authored
+//! files under `schemas/` are left alone.
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::{fs, io};
 
 use clap::{Parser, Subcommand};
+
+pub(super) mod list;
+mod load;
+pub(super) mod packages;
 
 use super::{Done, Failure, say};
 use crate::definitions::compile::{Source, compile};
@@ -32,6 +37,8 @@ enum Action {
         #[arg(long, value_name = "DIR", default_value = "schemas")]
         to: PathBuf,
     },
+    List(list::Args),
+    Load(load::Args),
 }
 
 /// Runs the subcommand.
@@ -39,7 +46,14 @@ enum Action {
 /// # Errors
 /// [`Failure`], naming the file or the definition.
 pub fn run(args: &Args) -> Result<Done, Failure> {
-    let Action::Compile { from, to } = &args.action;
+    match &args.action {
+        Action::Compile { from, to } => write(from, to),
+        Action::List(args) => list::run(args),
+        Action::Load(args) => load::run(args),
+    }
+}
+
+fn write(from: &Path, to: &Path) -> Result<Done, Failure> {
     let files =
         compile(&read_source(from)?).map_err(|fault| Failure::new("not compiled", fault))?;
     for (path, text) in &files {

@@ -5,9 +5,11 @@ use std::net::SocketAddr;
 use tracing_subscriber::EnvFilter;
 
 use super::{Done, Failure, demo, result, say};
-use crate::app::App;
+use crate::app::{App, is_descriptive};
 use crate::config::Config;
-use crate::http;
+use crate::fhir::{Instant, ResourceType};
+use crate::repository::key;
+use crate::{http, interaction, store};
 
 /// Serve the R4 REST API and the first page.
 ///
@@ -29,7 +31,7 @@ pub(super) fn run(args: Args) -> Result<Done, Failure> {
     log_to_stderr("info");
     let wants_demo = args.config.demo;
     let (app, listen) = open(args.config)?;
-    let empty = *app.store.head().borrow() == 0;
+    let empty = is_empty(&app).map_err(|error| Failure::new("the store", error))?;
     if wants_demo && !empty {
         say("The store is not empty, so the demo clinic is not loaded.");
     }
@@ -51,7 +53,22 @@ pub(super) fn log_to_stderr(level: &str) {
 pub(super) fn open(config: Config) -> Result<(App, SocketAddr), Failure> {
     let listen = config.listen;
     let app = App::open(config).map_err(|error| Failure::new("the server did not start", error))?;
+    let now = Instant::from(time::OffsetDateTime::now_utc());
+    let published = interaction::publish::publish(&app, now);
+    published.map_err(|error| Failure::new("our own definitions cannot be stored", error))?;
     Ok((app, listen))
+}
+
+/// Whether no record was ever stored; definitions are none.
+fn is_empty(app: &App) -> Result<bool, store::Error> {
+    let view = app.store.view()?;
+    let kinds = ResourceType::all().filter(|kind| !is_descriptive(*kind));
+    for kind in kinds {
+        if let Some(row) = view.scan(key::current_range(kind)).next() {
+            return row.map(|_| false);
+        }
+    }
+    Ok(true)
 }
 
 /// Serves until the process is told to stop.

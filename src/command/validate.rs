@@ -7,20 +7,21 @@ use std::collections::HashSet;
 use std::io::IsTerminal;
 use std::num::NonZeroUsize;
 use std::path::PathBuf;
+use std::sync::Arc;
 
 use clap::ValueEnum;
 use indicatif::{ProgressBar, ProgressStyle};
 use rayon::prelude::*;
 use serde_json::{Value, json};
 
+use super::definitions::list::existing;
+use super::definitions::packages::in_force;
 use super::input::{self, Item};
 use super::{Done, Failure, result, say};
-use crate::app::Standard;
-use crate::config;
+use crate::app::{App, Held, Standard};
 use crate::error::{malformed_issue, not_a_resource};
 use crate::fhir::outcome::{self, operation_outcome};
 use crate::fhir::{Issue, Resource, Severity};
-use crate::terminology::kept::Kept;
 use crate::validation::{Validator, cause};
 
 /// Check files against the standard and the profiles they claim.
@@ -38,6 +39,13 @@ pub(super) struct Args {
     /// them, or - for the standard input (one resource, or a resource a line).
     #[arg(required = true, value_name = "FILE")]
     paths: Vec<PathBuf>,
+    /// Use the definitions of this package too; may be given several times.
+    #[arg(long, value_name = "FILE")]
+    package: Vec<PathBuf>,
+    /// Use the definitions and the terminology that a server which is not running keeps in this
+    /// directory.
+    #[arg(long, value_name = "DIR")]
+    data: Option<PathBuf>,
     /// Hold every resource to this profile too.
     #[arg(long, value_name = "CANONICAL")]
     profile: Option<String>,
@@ -54,9 +62,6 @@ pub(super) struct Args {
     /// Print nothing: the exit code is the answer.
     #[arg(long, short)]
     quiet: bool,
-    /// Directory of a store whose loaded terminology counts too.
-    #[arg(long, env = "SPONDYL_DATA", value_name = "DIR", default_value = config::DATA)]
-    data: PathBuf,
 }
 
 #[derive(ValueEnum, Clone, Copy, PartialEq, Eq, Debug)]
@@ -93,10 +98,8 @@ const BATCH_BYTES: usize = 32 << 20;
 /// # Errors
 /// When a file cannot be read.
 pub(super) fn run(args: &Args) -> Result<Done, Failure> {
-    let standard = Standard::embedded()
-        .and_then(|standard| standard.with_kept(&Kept::new(config::terminology(&args.data))))
-        .map_err(|broken| Failure::new("validate", broken))?;
-    let validator = standard.validator;
+    let held = held(args)?;
+    let validator = &held.standard.validator;
     if let Some(profile) = args.profile.as_deref().filter(|profile| !validator.holds(profile)) {
         say(&format!("spondyl: the profile {profile} is not known here"));
         return Ok(Done::Misused);
@@ -126,6 +129,19 @@ pub(super) fn run(args: &Args) -> Result<Done, Failure> {
     Ok(if run.refused == 0 { Done::Well } else { Done::Refused })
 }
 
+/// The rules: those built in, those that a server keeps, those of packages.
+fn held(args: &Args) -> Result<Arc<Held>, Failure> {
+    let failed = |error| Failure::new("the definitions", error);
+    let held = match &args.data {
+        Some(data) => App::open(existing(data)?).map_err(failed)?.held(),
+        None => Arc::new(Held::new(Arc::new(Standard::embedded().map_err(failed)?), None)),
+    };
+    match args.package.as_slice() {
+        [] => Ok(held),
+        packages => in_force(&held, packages).map(Arc::new),
+    }
+}
+
 /// A bar over the bytes of the files, where a person sees it and nothing else is printed there.
 fn bar(args: &Args, files: &[PathBuf]) -> ProgressBar {
     let seen = std::io::stderr().is_terminal() && !std::io::stdout().is_terminal();
@@ -141,7 +157,7 @@ fn bar(args: &Args, files: &[PathBuf]) -> ProgressBar {
 
 struct Run<'a> {
     args: &'a Args,
-    validator: Validator,
+    validator: &'a Validator,
     bar: ProgressBar,
     checked: usize,
     refused: usize,

@@ -5,17 +5,21 @@
 //! as names and bytes.
 //! Source: <http://hl7.org/fhir/R4/conformance-module.html>.
 
-use std::collections::BTreeMap;
 use std::collections::btree_map::Entry;
+use std::collections::{BTreeMap, BTreeSet};
 use std::sync::{Arc, OnceLock};
 
-use crate::fhir::json::At;
 use serde_json::Value;
 
+use crate::fhir::json::At;
+use canonical::{Canonical, compare_versions};
+
+pub mod canonical;
 pub mod compartment;
 pub mod compile;
 pub mod element;
 pub mod model;
+pub mod package;
 pub mod search_parameter;
 #[cfg(test)]
 pub(crate) mod source;
@@ -54,6 +58,10 @@ impl Document {
         Self { place, bytes: bytes.into(), value: OnceLock::new() }
     }
 
+    fn parsed(place: String, value: Arc<Value>) -> Self {
+        Self { place, bytes: Box::default(), value: OnceLock::from(Ok(value)) }
+    }
+
     fn value(&self) -> Result<Arc<Value>, Fault> {
         let parsed = self.value.get_or_init(|| {
             let value = serde_json::from_slice(&self.bytes);
@@ -64,10 +72,21 @@ impl Document {
 }
 
 /// Documents by canonical URL (without version) or, for schemas, by type name.
-type Documents = BTreeMap<String, Document>;
+type Documents = BTreeMap<String, Arc<Document>>;
 
-/// All definitions.
-#[derive(Default)]
+/// Whose a definition is.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Origin {
+    /// The standard's.
+    Standard,
+    /// Ours, under `schemas/profile/` or `schemas/operation/`.
+    Own,
+    /// Somebody else's, added to ours.
+    Added,
+}
+
+/// All definitions. A copy shares its documents.
+#[derive(Clone, Default)]
 pub struct Definitions {
     resources: Documents,
     datatypes: Documents,
@@ -139,7 +158,7 @@ impl Definitions {
     /// # Errors
     /// [`Fault`] if the file is not JSON.
     pub fn resource_schema(&self, kind: &str) -> Result<Option<Arc<Value>>, Fault> {
-        self.resources.get(kind).map(Document::value).transpose()
+        self.resources.get(kind).map(|held| held.value()).transpose()
     }
 
     /// The JSON Schema of a data type.
@@ -147,7 +166,7 @@ impl Definitions {
     /// # Errors
     /// [`Fault`] if the file is not JSON.
     pub fn datatype_schema(&self, name: &str) -> Result<Option<Arc<Value>>, Fault> {
-        self.datatypes.get(name).map(Document::value).transpose()
+        self.datatypes.get(name).map(|held| held.value()).transpose()
     }
 
     /// The JSON Schema of a resource type or data type.
@@ -178,15 +197,115 @@ impl Definitions {
     /// [`Fault`] if the document is not JSON.
     pub fn structure(&self, canonical: &str) -> Result<Option<Arc<Value>>, Fault> {
         let (url, version) = split(canonical);
-        let Some(document) = self.structures.get(url) else { return Ok(None) };
+        let pinned = version.and_then(|_| self.structures.get(canonical));
+        let Some(document) = pinned.or_else(|| self.structures.get(url)) else {
+            return Ok(None);
+        };
         let value = document.value()?;
         let held = value.at("version").as_str();
         Ok((version.is_none() || held.is_none() || version == held).then_some(value))
     }
 
+    /// These and the profiles and extensions of others. Where several have one URL, the bare URL
+    /// means the latest version, and the others are found with their version only.
+    #[must_use]
+    pub fn with<'a>(&self, added: impl Iterator<Item = &'a Canonical>) -> Self {
+        let mut all = self.clone();
+        let mut latest: BTreeMap<&str, &Canonical> = BTreeMap::new();
+        for definition in added {
+            let older = match latest.entry(&definition.url) {
+                Entry::Vacant(place) => {
+                    place.insert(definition);
+                    continue;
+                }
+                Entry::Occupied(mut held) => {
+                    let versions = (definition.version.as_deref(), held.get().version.as_deref());
+                    match compare_versions(versions.0, versions.1).is_gt() {
+                        true => held.insert(definition),
+                        false => definition,
+                    }
+                }
+            };
+            let key = format!("{}|{}", older.url, older.version.as_deref().unwrap_or_default());
+            all.structures.insert(key.clone(), added_document(&key, older));
+        }
+        for (url, definition) in latest {
+            all.structures.insert(url.to_owned(), added_document(url, definition));
+        }
+        all
+    }
+
+    /// Whose the definition of that type and canonical is, and its version; none where there is no
+    /// such definition.
+    ///
+    /// # Errors
+    /// [`Fault`] if the document is not JSON.
+    pub fn origin(&self, kind: &str, url: &str) -> Result<Option<(Origin, Option<String>)>, Fault> {
+        let list = match kind {
+            "StructureDefinition" if is_core_type(self, url) => {
+                return Ok(Some((Origin::Standard, Some(R4.to_owned()))));
+            }
+            "StructureDefinition" => &self.structures,
+            "CodeSystem" => &self.code_systems,
+            "ValueSet" => &self.value_sets,
+            _ => return Ok(None),
+        };
+        let Some(document) = list.get(url) else { return Ok(None) };
+        let version = document.value()?.at("version").as_str().map(str::to_owned);
+        let origin = match document.place.split('/').next() {
+            Some("profile") => Origin::Own,
+            Some(ADDED) => Origin::Added,
+            _ => Origin::Standard,
+        };
+        Ok(Some((origin, version)))
+    }
+
+    /// Our own definitions, in the form in which they are published.
+    ///
+    /// # Errors
+    /// [`Fault`] if a document is not JSON.
+    pub fn own(&self) -> Result<Vec<Arc<Value>>, Fault> {
+        let lists = [&self.structures, &self.code_systems, &self.value_sets, &self.others];
+        let documents = lists.into_iter().flat_map(|list| list.values());
+        let own = documents.filter(|document| {
+            ["profile/", "operation/"].iter().any(|start| document.place.starts_with(start))
+        });
+        own.map(|document| document.value()).collect()
+    }
+
     /// The canonicals of all profiles and extensions.
     pub fn structure_urls(&self) -> impl Iterator<Item = &str> {
         self.structures.keys().map(String::as_str)
+    }
+
+    /// Those URLs, and those of the profiles and extensions that are made with the help of them:
+    /// that rest on one, or name one as the profile of a value, an extension or a target.
+    ///
+    /// # Errors
+    /// [`Fault`] if a document is not JSON.
+    pub fn dependents(&self, changed: &BTreeSet<String>) -> Result<BTreeSet<String>, Fault> {
+        // Nothing that the standard publishes rests on what is not the standard's.
+        let movable = self.structures.iter().filter(|(_, document)| {
+            ["profile", ADDED].iter().any(|s| document.place.starts_with(s))
+        });
+        let mut named = Vec::new();
+        for (key, document) in movable {
+            let mut urls = BTreeSet::new();
+            canonicals(&*document.value()?, &mut urls);
+            named.push((split(key).0, urls));
+        }
+        let mut all = changed.clone();
+        loop {
+            let more: Vec<&str> = named
+                .iter()
+                .filter(|(url, urls)| !all.contains(*url) && !urls.is_disjoint(&all))
+                .map(|(url, _)| *url)
+                .collect();
+            if more.is_empty() {
+                return Ok(all);
+            }
+            all.extend(more.into_iter().map(str::to_owned));
+        }
     }
 
     /// The code system of that URL.
@@ -196,7 +315,7 @@ impl Definitions {
     pub fn code_system(&self, url: &str) -> Result<Option<Arc<Value>>, Fault> {
         // Some published URLs have a bar of their own (v2 tables by version).
         let held = self.code_systems.get(url).or_else(|| self.code_systems.get(split(url).0));
-        held.map(Document::value).transpose()
+        held.map(|held| held.value()).transpose()
     }
 
     /// The URLs of all code systems.
@@ -209,7 +328,7 @@ impl Definitions {
     /// # Errors
     /// [`Fault`] if the document is not JSON.
     pub fn value_set(&self, canonical: &str) -> Result<Option<Arc<Value>>, Fault> {
-        self.value_sets.get(split(canonical).0).map(Document::value).transpose()
+        self.value_sets.get(split(canonical).0).map(|held| held.value()).transpose()
     }
 
     /// The URLs of all value sets.
@@ -232,6 +351,48 @@ impl Definitions {
     }
 }
 
+/// The canonicals of profiles that the value names, without versions.
+fn canonicals(value: &Value, urls: &mut BTreeSet<String>) {
+    match value {
+        Value::Object(object) => {
+            for (name, value) in object {
+                match (name.as_str(), value) {
+                    ("baseDefinition", Value::String(url)) => {
+                        urls.insert(split(url).0.to_owned());
+                    }
+                    ("profile" | "targetProfile", Value::Array(list)) => {
+                        let listed = list.iter().filter_map(Value::as_str);
+                        urls.extend(listed.map(|url| split(url).0.to_owned()));
+                    }
+                    _ => canonicals(value, urls),
+                }
+            }
+        }
+        Value::Array(list) => list.iter().for_each(|item| canonicals(item, urls)),
+        _ => {}
+    }
+}
+
+/// The folder that definitions of others are said to be in.
+const ADDED: &str = "stored";
+
+/// The version of the standard.
+const R4: &str = "4.0.1";
+
+fn added_document(key: &str, definition: &Canonical) -> Arc<Document> {
+    Arc::new(Document::parsed(format!("{ADDED}/{key}"), Arc::clone(&definition.value)))
+}
+
+/// Whether that is the canonical of a type of the standard, abstract ones included.
+fn is_core_type(definitions: &Definitions, url: &str) -> bool {
+    let name = url.strip_prefix("http://hl7.org/fhir/StructureDefinition/");
+    name.is_some_and(|name| {
+        definitions.is_resource(name)
+            || definitions.datatypes.contains_key(name)
+            || ["Resource", "DomainResource"].contains(&name)
+    })
+}
+
 /// A canonical's URL and version.
 fn split(canonical: &str) -> (&str, Option<&str>) {
     canonical.split_once('|').map_or((canonical, None), |(url, version)| (url, Some(version)))
@@ -244,7 +405,7 @@ fn insert(list: &mut Documents, key: &str, path: &str, bytes: &[u8]) -> Result<(
 fn insert_document(list: &mut Documents, key: &str, document: Document) -> Result<(), Fault> {
     match list.entry(key.to_owned()) {
         Entry::Vacant(place) => {
-            place.insert(document);
+            place.insert(Arc::new(document));
             Ok(())
         }
         Entry::Occupied(held) => {

@@ -106,6 +106,8 @@ pub struct Component {
 #[derive(Clone, PartialEq, Eq, Debug, thiserror::Error)]
 #[error("the search parameter {url} cannot be used: {message}")]
 pub struct Unusable {
+    /// The element that is missing or wrong, as a path below SearchParameter.
+    pub element: String,
     /// The parameter's canonical, as far as it has one.
     pub url: String,
     /// What is missing or wrong; the element is named.
@@ -121,31 +123,38 @@ impl SearchParameter {
     /// [`Unusable`] when a member that search needs is missing or wrong.
     pub fn from_value(value: &Value) -> Result<Self, Unusable> {
         let url = member(value, "url").unwrap_or_default();
-        let unusable = |message: &str| Unusable { url: url.clone(), message: message.to_owned() };
+        let unusable = |element: &str, message: &str| Unusable {
+            element: element.to_owned(),
+            url: url.clone(),
+            message: message.to_owned(),
+        };
         if url.is_empty() {
-            return Err(unusable("it has no url"));
+            return Err(unusable("url", "it has no url"));
         }
-        let code = member(value, "code").ok_or_else(|| unusable("it has no code"))?;
+        let code = member(value, "code").ok_or_else(|| unusable("code", "it has no code"))?;
         let legal = |c: char| c.is_ascii_alphanumeric() || "-_".contains(c);
         if code.is_empty() || !code.chars().all(legal) {
-            return Err(unusable("its code may hold letters, digits, '-' and '_' only"));
+            return Err(unusable("code", "its code may hold letters, digits, '-' and '_' only"));
         }
         let kind = member(value, "type").and_then(|code| ParameterType::parse(&code));
-        let kind = kind.ok_or_else(|| unusable("its type is not one of the standard's"))?;
+        let kind = kind.ok_or_else(|| unusable("type", "its type is not one of the standard's"))?;
         let base = list(value, "base");
         if base.is_empty() {
-            return Err(unusable("it has no base"));
+            return Err(unusable("base", "it has no base"));
         }
         let rows = value.get("component").and_then(Value::as_array).into_iter().flatten();
-        let components = rows.map(|row| {
-            let definition = member(row, "definition")?;
-            Some(Component { definition, expression: member(row, "expression")? })
+        let components = rows.enumerate().map(|(at, row)| {
+            let part = |name: &str| {
+                member(row, name).ok_or_else(|| {
+                    let message = "a component needs definition and expression";
+                    unusable(&format!("component[{at}].{name}"), message)
+                })
+            };
+            Ok(Component { definition: part("definition")?, expression: part("expression")? })
         });
-        let components = components
-            .collect::<Option<Vec<_>>>()
-            .ok_or_else(|| unusable("a component needs definition and expression"))?;
+        let components = components.collect::<Result<Vec<_>, _>>()?;
         if kind == ParameterType::Composite && components.is_empty() {
-            return Err(unusable("a composite needs components"));
+            return Err(unusable("component", "a composite needs components"));
         }
         Ok(Self {
             standard: url.starts_with(CORE),
@@ -208,6 +217,7 @@ impl SearchParameters {
         let mut all = Self::default();
         for (path, bytes) in definitions.others() {
             let unusable = |error: &dyn fmt::Display| Unusable {
+                element: String::new(),
                 url: path.into(),
                 message: error.to_string(),
             };
@@ -238,6 +248,7 @@ impl SearchParameters {
     fn add_lines(&mut self, text: &str) -> Result<(), Unusable> {
         for (at, line) in text.lines().enumerate() {
             let value: Value = serde_json::from_str(line).map_err(|error| Unusable {
+                element: String::new(),
                 url: format!("on line {}", at + 1),
                 message: error.to_string(),
             })?;
@@ -254,6 +265,17 @@ impl SearchParameters {
         for kind in ResourceType::all().filter(|kind| parameter.applies_to(*kind)) {
             let of_type = self.by_type.entry(kind).or_default();
             of_type.insert(parameter.code.clone(), Arc::clone(&parameter));
+        }
+        self.by_url.insert(parameter.url.clone(), parameter);
+    }
+
+    /// Adds one where no other has its code for the type; one of the same canonical gives way.
+    pub fn add_where_free(&mut self, parameter: SearchParameter) {
+        self.remove(&parameter.url);
+        let parameter = Arc::new(parameter);
+        for kind in ResourceType::all().filter(|kind| parameter.applies_to(*kind)) {
+            let of_type = self.by_type.entry(kind).or_default();
+            of_type.entry(parameter.code.clone()).or_insert_with(|| Arc::clone(&parameter));
         }
         self.by_url.insert(parameter.url.clone(), parameter);
     }

@@ -17,6 +17,7 @@ mod search;
 
 use std::io;
 use std::net::SocketAddr;
+use std::sync::Arc;
 use std::time::Duration;
 
 use actix_web::dev::Server;
@@ -25,6 +26,7 @@ use actix_web::{HttpServer, web};
 use crate::app::App;
 use crate::error::Error;
 use crate::fhir::Instant;
+use crate::interaction;
 
 /// The path of the API.
 pub const BASE: &str = "/fhir";
@@ -60,6 +62,11 @@ const SHUTDOWN_SECONDS: u64 = 10;
 /// # Errors
 /// When the address cannot be listened on.
 pub fn serve(app: web::Data<App>, listen: SocketAddr) -> io::Result<Serving> {
+    if let Some(woken) = app.indexing() {
+        let app = Arc::downgrade(&app.clone().into_inner());
+        let follower = std::thread::Builder::new().name("indexing".to_owned());
+        follower.spawn(move || interaction::indexing::follow(&app, &woken))?;
+    }
     let since = web::Data::new(Since(now()));
     let server = HttpServer::new(move || {
         actix_web::App::new()

@@ -6,7 +6,7 @@
 use actix_web::HttpResponse;
 use actix_web::http::header::{CONTENT_TYPE, HeaderValue};
 
-use crate::app::App;
+use crate::app::{App, is_descriptive};
 use crate::clinical::people::Party;
 use crate::error::Error;
 use crate::fhir::{Id, Resource, ResourceType};
@@ -97,10 +97,10 @@ pub(super) fn script(text: &'static str) -> HttpResponse {
     builder.insert_header((CONTENT_TYPE, kind)).body(text)
 }
 
-/// How many resources of each type there are, types without any left out.
+/// How many resources of each type there are, types without any and definitions left out.
 fn counts(app: &App) -> Result<Vec<(String, u64)>, Error> {
     let mut counts = Vec::new();
-    for kind in ResourceType::all() {
+    for kind in ResourceType::all().filter(|kind| !is_descriptive(*kind)) {
         // A view for each type, so that no writer waits for all of them.
         let view = app.store.view()?;
         let mut count = 0;

@@ -21,7 +21,7 @@ pub mod token;
 mod truth;
 pub mod uri;
 
-use std::collections::{BTreeMap, HashMap};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::{Arc, OnceLock};
 
 use crate::definitions::model::Model;
@@ -49,15 +49,76 @@ pub struct Rules {
     definitions: SearchParameters,
     own_base: Option<String>,
     terminology: Option<Arc<Terminology>>,
-    by_type: HashMap<ResourceType, OnceLock<BTreeMap<String, Parameter>>>,
+    by_type: HashMap<ResourceType, Compiled>,
+    pending: Pending,
 }
+
+/// The parameters of a type, compiled when first used; shared by all rules that have the same.
+type Compiled = Arc<OnceLock<BTreeMap<String, Parameter>>>;
+
+/// For each type the codes of the parameters whose rows are not complete yet.
+pub type Pending = BTreeMap<ResourceType, BTreeSet<String>>;
 
 impl Rules {
     /// The rules of these parameters. `own_base` is the server's base URL without a slash at its
     /// end; absolute references that begin with it are the server's own.
     pub fn new(model: Arc<Model>, definitions: SearchParameters, own_base: Option<String>) -> Self {
-        let by_type = ResourceType::all().map(|kind| (kind, OnceLock::new())).collect();
-        Self { model, definitions, own_base, terminology: None, by_type }
+        let by_type = ResourceType::all().map(|kind| (kind, Compiled::default())).collect();
+        Self { model, definitions, own_base, terminology: None, by_type, pending: Pending::new() }
+    }
+
+    /// The rules of other parameters; what is compiled for types that are not `changed` is shared.
+    #[must_use]
+    pub fn with(
+        &self,
+        definitions: SearchParameters,
+        changed: impl Fn(ResourceType) -> bool,
+    ) -> Self {
+        let by_type = self.by_type.iter().map(|(kind, compiled)| {
+            let shared = || Arc::clone(compiled);
+            (*kind, if changed(*kind) { Compiled::default() } else { shared() })
+        });
+        Self {
+            model: Arc::clone(&self.model),
+            own_base: self.own_base.clone(),
+            terminology: self.terminology.clone(),
+            by_type: by_type.collect(),
+            pending: self.pending.clone(),
+            definitions,
+        }
+    }
+
+    /// The same rules while the rows of those parameters are being made.
+    #[must_use]
+    pub fn awaiting(&self, pending: Pending) -> Self {
+        Self { pending, ..self.with(self.definitions.clone(), |_| false) }
+    }
+
+    /// The parameters whose rows are not complete yet.
+    pub fn pending(&self) -> &Pending {
+        &self.pending
+    }
+
+    /// Whether resources that were there before are still being indexed for that parameter, so that
+    /// a search by it would miss some.
+    pub fn is_pending(&self, kind: ResourceType, code: &str) -> bool {
+        self.pending.get(&kind).is_some_and(|codes| codes.contains(code))
+    }
+
+    /// The parameters of a type that need rows which the older rules did not make, and those that
+    /// are searched through them.
+    pub fn fresh(&self, older: &Self, kind: ResourceType) -> BTreeSet<String> {
+        let is_new = |parameter: &&Parameter| {
+            let code = &parameter.definition.code;
+            let held = older.of_type(kind).and_then(|held| held.get(code));
+            parameter.is_stored()
+                && held
+                    .is_none_or(|held| !held.is_stored() || held.definition != parameter.definition)
+        };
+        let new: BTreeSet<String> =
+            self.parameters(kind).filter(is_new).map(|p| p.definition.code.clone()).collect();
+        let through = |parameter: &&Parameter| parameter.sources.iter().any(|s| new.contains(s));
+        self.parameters(kind).filter(through).map(|p| p.definition.code.clone()).collect()
     }
 
     /// The same rules, with the codes that searches by value set and hierarchy are answered from.
@@ -98,10 +159,11 @@ impl Rules {
         self.own_base.as_deref()
     }
 
-    /// The parameter of that code for that type. One whose definition cannot be used has no
-    /// sources.
+    /// The parameter of that code for that type, to be searched by. One whose definition cannot be
+    /// used is none.
     pub fn parameter(&self, kind: ResourceType, code: &str) -> Option<&Parameter> {
-        self.of_type(kind).and_then(|parameters| parameters.get(code))
+        let found = self.of_type(kind).and_then(|parameters| parameters.get(code));
+        found.filter(|_| !self.is_pending(kind, code))
     }
 
     /// All parameters of that type, in the order of their codes.

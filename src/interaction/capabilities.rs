@@ -96,7 +96,9 @@ fn resource(
         "referencePolicy": ["literal", "logical"],
     });
     let Some(object) = resource.as_object_mut() else { return resource };
-    let parameters = held.rules.parameters(kind).filter(|parameter| is_served(parameter));
+    let parameters = held.rules.parameters(kind).filter(|parameter| {
+        is_served(parameter) && !held.rules.is_pending(kind, &parameter.definition.code)
+    });
     let parameters: Vec<Value> = parameters.map(parameter).collect();
     // The standard forbids empty arrays.
     if !parameters.is_empty() {

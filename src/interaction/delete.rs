@@ -8,7 +8,7 @@ use crate::config::ConditionalDelete;
 use crate::error::Error;
 use crate::fhir::{Id, Instant, ResourceType};
 use crate::interaction::precondition::{Preconditions, Rules};
-use crate::interaction::{Done, Plan, Step, Subject, criteria, retry, sealed, write};
+use crate::interaction::{Done, Plan, Step, Subject, attempt::retry, criteria, sealed, write};
 use crate::repository::{self, Change};
 use crate::store::View;
 
@@ -73,7 +73,8 @@ fn plan_one(
 const MOST: usize = 1000;
 
 fn delete_all(app: &App, kind: ResourceType, criteria: &str, now: Instant) -> Result<Done, Error> {
-    retry(app, |held| {
+    retry(app, |attempt| {
+        let held: &Held = attempt;
         let view = app.store.view()?;
         let selected = criteria::select_up_to(held, &*view, kind, (criteria, MOST + 1), now)?;
         if selected.ids.len() > MOST {
@@ -90,7 +91,8 @@ fn delete_all(app: &App, kind: ResourceType, criteria: &str, now: Instant) -> Re
             let mut batch = repository::batch(&*view, &changes)?;
             batch.expects.extend(selected.expects);
             drop(view);
-            app.store.commit(batch)?;
+            let prepared = attempt.prepare(&changes)?;
+            attempt.commit(prepared, batch)?;
         }
         Ok(Done { status: 204, stored: None, issues: Vec::new() })
     })

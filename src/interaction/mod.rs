@@ -5,6 +5,7 @@
 //! Nothing after the commit can fail. This module knows nothing of HTTP but the numbers of its
 //! statuses. Source: <http://hl7.org/fhir/R4/http.html>.
 
+mod attempt;
 pub mod batch;
 pub mod capabilities;
 mod criteria;
@@ -13,8 +14,10 @@ pub mod delete;
 mod existence;
 mod fhirpath_patch;
 pub mod history;
+pub mod indexing;
 pub mod patch;
 pub mod precondition;
+pub mod publish;
 pub mod read;
 pub mod query;
 mod reference;
@@ -27,14 +30,13 @@ pub mod subset;
 mod transaction;
 pub mod update;
 
-use std::sync::Arc;
-
 use crate::app::{App, Held};
 use crate::error::Error;
 use crate::fhir::{Id, Instant, Issue, IssueType, Resource};
 use crate::repository::{self, Change, Method, Stored};
 use crate::store::{self, Expect, View};
 use crate::validation::policy;
+use attempt::retry;
 
 /// What is to be done to one resource, decided on a view.
 #[derive(Clone, Debug)]
@@ -136,31 +138,14 @@ impl Done {
     }
 }
 
-/// How often a write is planned when others keep changing the same resources.
-const TRIES: usize = 3;
-
-/// Runs the attempt again while the store refuses it for what others wrote in between; each works
-/// with the definitions that are in force when it begins.
-fn retry<T>(
-    app: &App,
-    mut attempt: impl FnMut(&Arc<Held>) -> Result<T, Error>,
-) -> Result<T, Error> {
-    for _ in 0..TRIES {
-        match attempt(&app.held()) {
-            Err(Error::Repository(repository::Error::Store(store::Error::Conflict))) => {}
-            done => return done,
-        }
-    }
-    Err(Error::Conflict)
-}
-
 /// Plans one write, checks its content, if it has any, changes and commits it.
 fn write(
     app: &App,
     now: Instant,
     plan: impl Fn(&Held, &dyn View) -> Result<Plan, Error>,
 ) -> Result<Done, Error> {
-    retry(app, |held| {
+    retry(app, |attempt| {
+        let held: &Held = attempt;
         let mut plan = {
             let view = app.store.view()?;
             plan(held, &*view)?
@@ -176,6 +161,8 @@ fn write(
             Ok(change) => [change],
             Err(done) => return Ok(done.with(issues)),
         };
+        let prepared = attempt.prepare(&change)?;
+        issues.extend(prepared.notes.iter().map(|(_, note)| note.clone()));
         let mut batch = {
             let view = app.store.view()?;
             let mut batch = repository::batch(&*view, &change)?;
@@ -183,7 +170,7 @@ fn write(
             batch
         };
         batch.expects.extend(expects);
-        let seq = app.store.commit(batch)?;
+        let seq = attempt.commit(prepared, batch)?;
         let [change] = change;
         Ok(Done::of(&change, seq).with(issues))
     })

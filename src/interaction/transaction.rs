@@ -11,9 +11,9 @@ use std::collections::{HashMap, HashSet};
 
 use serde_json::Value;
 
-use crate::app::Held;
 use crate::error::Error;
 use crate::fhir::{Id, Issue, IssueType, Reference, Resource, ResourceType, bundle};
+use crate::interaction::attempt::{self, Refusal, retry_for};
 use crate::interaction::batch::{Setting, reading, written};
 use crate::interaction::entry::{self, Action, Entry};
 use crate::interaction::overlay::Overlay;
@@ -22,7 +22,7 @@ use crate::interaction::precondition::Rules;
 use crate::interaction::rewrite::{Links, base_of};
 use crate::interaction::update::Target;
 use crate::interaction::{
-    Done, Plan, Step, Subject, criteria, delete, existence, reference, retry, subsetted, update,
+    Done, Plan, Step, Subject, criteria, delete, existence, reference, subsetted, update,
 };
 use crate::repository::{self, Change, Method};
 use crate::store::{Batch, Expect, View};
@@ -39,7 +39,8 @@ pub(super) fn transaction(
     };
     let entries = entries.into_iter().enumerate().map(read).collect::<Result<Vec<_>, _>>()?;
     refuse_repetition(&entries)?;
-    retry(setting.app, |held| Attempt::new(setting, held, &entries)?.commit())
+    let kinds = entries.iter().filter_map(|entry| entry.content().map(Resource::kind));
+    retry_for(setting.app, kinds, |attempt| Attempt::new(setting, attempt, &entries)?.commit())
 }
 
 /// What two entries must not have in common, as far as it can be seen without the store.
@@ -72,7 +73,7 @@ fn refuse_repetition(entries: &[Entry]) -> Result<(), Error> {
 /// One run through a transaction.
 struct Attempt<'a> {
     setting: Setting<'a>,
-    held: &'a Held,
+    held: &'a attempt::Attempt<'a>,
     entries: &'a [Entry],
     /// For each entry the resource that it writes, or that it found instead.
     identities: Vec<Option<Identity>>,
@@ -113,7 +114,11 @@ type Contents = Vec<Option<(Resource, Vec<Issue>)>>;
 
 impl<'a> Attempt<'a> {
     /// Settles who is who.
-    fn new(setting: Setting<'a>, held: &'a Held, entries: &'a [Entry]) -> Result<Self, Error> {
+    fn new(
+        setting: Setting<'a>,
+        held: &'a attempt::Attempt<'a>,
+        entries: &'a [Entry],
+    ) -> Result<Self, Error> {
         let mut attempt = Self {
             setting,
             held,
@@ -203,7 +208,8 @@ impl<'a> Attempt<'a> {
     fn commit(mut self) -> Result<Vec<bundle::Entry>, Error> {
         self.resolve_conditional()?;
         let contents = self.contents()?;
-        let (outcomes, changes) = self.plan(contents)?;
+        let (mut outcomes, changes) = self.plan(contents)?;
+        let prepared = self.prepare(&mut outcomes, &changes)?;
         let app = self.setting.app;
         let (batch, mut reads) = {
             let view = app.store.view()?;
@@ -214,7 +220,7 @@ impl<'a> Attempt<'a> {
             (batch, reads)
         };
         // Without a change there is nothing to commit, and nothing for the feed to tell.
-        let seq = if changes.is_empty() { 0 } else { app.store.commit(batch)? };
+        let seq = if changes.is_empty() { 0 } else { self.held.commit(prepared, batch)? };
         let answers = outcomes.into_iter().enumerate().map(|(index, outcome)| match outcome {
             Outcome::Kept(done) => Some(written(done, self.setting.answer)),
             Outcome::Change(place, issues) => {
@@ -225,6 +231,39 @@ impl<'a> Attempt<'a> {
         });
         // Each place was taken from the list itself, so none is missing.
         Ok(answers.map(Option::unwrap_or_default).collect())
+    }
+
+    /// Looks at what the changes do to the definitions; what is said of them joins the outcomes.
+    fn prepare(
+        &self,
+        outcomes: &mut [Outcome],
+        changes: &[Change],
+    ) -> Result<attempt::Prepared, Error> {
+        let of_change = |outcome: &Outcome, change: usize| matches!(outcome, Outcome::Change(place, _) if *place == change);
+        match self.held.prepare(changes) {
+            Ok(prepared) => {
+                for (change, note) in &prepared.notes {
+                    for outcome in outcomes.iter_mut().filter(|o| of_change(o, *change)) {
+                        if let Outcome::Change(_, issues) = outcome {
+                            issues.push(note.clone());
+                        }
+                    }
+                }
+                Ok(prepared)
+            }
+            Err(Refusal::Failed(error)) => Err(error),
+            Err(Refusal::Changes(faults)) => {
+                let placed = faults.into_iter().flat_map(|(change, issue)| {
+                    let entry = outcomes.iter().position(|outcome| of_change(outcome, change));
+                    let error = Error::Invalid(vec![issue]);
+                    match entry {
+                        Some(at) => error.in_entry(at).issues(),
+                        None => error.issues(),
+                    }
+                });
+                Err(Error::Invalid(placed.collect()))
+            }
+        }
     }
 
     /// Adds what the conditional references lead to.

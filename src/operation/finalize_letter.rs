@@ -18,8 +18,8 @@ use crate::letter::{self, Finalising, Signature};
 use crate::operation::episode::{self, Episode};
 use crate::operation::episode_summary::{kind, language};
 use crate::operation::{Call, Level, Operation, Output};
-use crate::repository::{self, Change, Method, Stored};
-use crate::store::{self, View};
+use crate::repository::{self, Change, Method, Stored, key};
+use crate::store::{self, Expect, View};
 
 pub(super) const OPERATION: Operation = Operation {
     name: "finalize-letter",
@@ -194,7 +194,8 @@ fn store(call: &Call<'_>, made: Vec<Value>, replaced: Vec<Stored>) -> Result<(),
         }
         changes.push(written(&held, Some(&stored), stored.id.clone(), resource, call.now));
     }
-    let batch = repository::batch(&*view, &changes)?;
+    let mut batch = repository::batch(&*view, &changes)?;
+    batch.expects.push(Expect::At(key::definitions(), held.generation()));
     drop(view);
     call.app.store.commit(batch)?;
     Ok(())

@@ -115,21 +115,28 @@ fn add(batch: &mut Batch, view: &dyn View, change: &Change) -> Result<(), Error>
     let row = read::encode_version(*method, *at, body);
     batch.writes.push((key::version(*kind, id, *version), Some(row)));
     batch.writes.push((current, Some(read::encode_current(*version, change.body.is_none()))));
-    add_entries(batch, view, change)
+    let had = change.replaces.is_some();
+    add_entries(batch, view, (*kind, id), &change.entries, had)
 }
 
 /// Replaces the index rows: those of the version before go, those of the new one come. Rows that
 /// both have are left alone, unless they keep something beside the key.
-fn add_entries(batch: &mut Batch, view: &dyn View, change: &Change) -> Result<(), Error> {
-    let list = key::entries(change.kind, &change.id);
+pub(super) fn add_entries(
+    batch: &mut Batch,
+    view: &dyn View,
+    (kind, id): (ResourceType, &Id),
+    entries: &[Entry],
+    had: bool,
+) -> Result<(), Error> {
+    let list = key::entries(kind, id);
     let old = match view.get(&list)? {
-        Some(row) if change.replaces.is_some() => parse_keys(&row.value)?,
+        Some(row) if had => parse_keys(&row.value)?,
         _ => BTreeSet::new(),
     };
     let mut new = BTreeSet::new();
-    for entry in &change.entries {
+    for entry in entries {
         let parts: Vec<&[u8]> = entry.parts.iter().map(Vec::as_slice).collect();
-        let row = key::index(change.kind, &entry.parameter, &parts, &change.id);
+        let row = key::index(kind, &entry.parameter, &parts, id);
         if new.insert(row.clone()) && (!old.contains(&row) || !entry.value.is_empty()) {
             batch.writes.push((row, Some(entry.value.clone())));
         }

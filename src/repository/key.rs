@@ -16,6 +16,11 @@ pub const INDEX: u8 = 0x04;
 /// The first byte of a row that lists the index keys of a resource.
 pub const ENTRIES: u8 = 0x05;
 
+/// The first byte of the row that each change of definitions writes anew.
+pub const DEFINITIONS: u8 = 0x09;
+/// The first byte of a row that says what is still to be indexed.
+pub const INDEXING: u8 = 0x0A;
+
 const END: [u8; 2] = [0x00, 0x00];
 
 fn push(key: &mut Vec<u8>, part: &[u8]) {
@@ -54,6 +59,16 @@ fn after(prefix: &[u8]) -> Vec<u8> {
 fn beginning_with(prefix: Vec<u8>) -> Range<Vec<u8>> {
     let end = after(&prefix);
     prefix..end
+}
+
+/// The row whose number is that of the last commit that changed definitions.
+pub fn definitions() -> Vec<u8> {
+    vec![DEFINITIONS]
+}
+
+/// The row that says how far the resources of a type are indexed for new parameters.
+pub fn indexing(kind: ResourceType) -> Vec<u8> {
+    head(INDEXING, kind)
 }
 
 /// The row that says which version is current.

@@ -11,12 +11,15 @@
 //! | 03 | version · type · id · version | interaction, time, resource JSON |
 //! | 04 | index · type · parameter · encoded value · id | what the index keeps beside it |
 //! | 05 | entries · type · id | the index keys of the current version |
+//! | 09 | the definitions | nothing: its commit is that of their last change |
+//! | 0A | indexing · type | new parameters, and the id up to which rows are made |
 //!
 //! The history of a type or of the whole is read from the feed, which tells of every change.
 
 pub mod change;
 pub mod feed;
 pub mod history;
+pub mod indexing;
 pub mod key;
 pub mod read;
 

@@ -214,7 +214,8 @@ impl Reader<'_> {
             "_text" | "_content" => return words(&name, &values).map(Some),
             _ => {}
         }
-        let parameter = self.rules.parameter(kind, name.code).ok_or_else(|| unknown(label))?;
+        let parameter = self.rules.parameter(kind, name.code);
+        let parameter = parameter.ok_or_else(|| self.unknown(kind, name.code, label))?;
         match (name.modifier, parameter.definition.kind) {
             (Some("above" | "below"), ParameterType::Reference) => {
                 if let Some(clause) = self.hierarchy(parameter, &name, &values)? {
@@ -372,7 +373,7 @@ impl Reader<'_> {
             }
         }
         if targets.is_empty() {
-            return Err(fault.unwrap_or_else(|| unknown(label)));
+            return Err(fault.unwrap_or_else(|| Error::UnknownParameter { name: label.to_owned() }));
         }
         let sources = parameter.sources.clone();
         Ok(Some(Clause::Chain { label: label.to_owned(), sources, targets }))
@@ -406,8 +407,20 @@ impl Reader<'_> {
         }))
     }
 
+    /// Why there is no such parameter to search by.
+    fn unknown(&self, kind: ResourceType, code: &str, label: &str) -> Error {
+        let name = label.to_owned();
+        if self.rules.is_pending(kind, code) {
+            let message = "the resources that were there before it are still being indexed for it; \
+                           try again later";
+            return Error::NotSupported { name, message: message.to_owned() };
+        }
+        Error::UnknownParameter { name }
+    }
+
     fn reference(&self, kind: ResourceType, name: &Name<'_>) -> Result<&Parameter, Error> {
-        let parameter = self.rules.parameter(kind, name.code).ok_or_else(|| unknown(name.whole))?;
+        let parameter = self.rules.parameter(kind, name.code);
+        let parameter = parameter.ok_or_else(|| self.unknown(kind, name.code, name.whole))?;
         if parameter.definition.kind != ParameterType::Reference || parameter.sources.is_empty() {
             let message = format!("{} is not a reference that can be followed", name.code);
             return Err(Error::bad(name.whole, &message));
@@ -424,10 +437,6 @@ fn targets_of(parameter: &Parameter) -> Vec<ResourceType> {
     let named = parameter.definition.target.iter();
     let named: Vec<_> = named.filter_map(|name| ResourceType::parse(name)).collect();
     if named.is_empty() { ResourceType::all().collect() } else { named }
-}
-
-fn unknown(label: &str) -> Error {
-    Error::UnknownParameter { name: label.to_owned() }
 }
 
 const BACKSLASH: &str = "a backslash must escape something";

@@ -3,7 +3,7 @@
 //! Types refer to one another by name and not by copy, so that each is compiled once however often
 //! it is used.
 
-use std::collections::{HashMap, HashSet};
+use std::collections::{BTreeSet, HashMap, HashSet};
 use std::sync::{Arc, OnceLock};
 
 use serde_json::{Map, Value};
@@ -22,14 +22,21 @@ pub(super) struct Catalog {
     pub(super) terminology: Arc<Terminology>,
     types: Arc<HashMap<String, usize>>,
     profiles: HashMap<String, usize>,
-    slots: Vec<Slot>,
+    slots: Vec<Arc<Slot>>,
 }
 
-/// A type or profile, and its schema once it has been needed.
+/// A type or profile, and its schema once it has been needed. Catalogs that have the same
+/// definition of it share it.
 struct Slot {
     name: String,
     is_profile: bool,
     compiled: OnceLock<Result<Compiled, String>>,
+}
+
+impl Slot {
+    fn new(name: &str, is_profile: bool) -> Self {
+        Self { name: name.to_owned(), is_profile, compiled: OnceLock::new() }
+    }
 }
 
 /// A schema ready for use.
@@ -113,12 +120,33 @@ impl Catalog {
     pub(super) fn new(definitions: Arc<Definitions>, terminology: Arc<Terminology>) -> Self {
         let mut slots = Vec::new();
         let mut add = |name: &str, is_profile| {
-            slots.push(Slot { name: name.to_owned(), is_profile, compiled: OnceLock::new() });
+            slots.push(Arc::new(Slot::new(name, is_profile)));
             (name.to_owned(), slots.len() - 1)
         };
         let types = definitions.type_names().map(|name| add(name, false)).collect();
         let profiles = definitions.structure_urls().map(|url| add(url, true)).collect();
         Self { definitions, terminology, types: Arc::new(types), profiles, slots }
+    }
+
+    /// The catalog of other definitions, which differ from these in the `changed` profiles and in
+    /// those alone; what is compiled of the others is shared.
+    pub(super) fn next(
+        &self,
+        definitions: Arc<Definitions>,
+        terminology: Arc<Terminology>,
+        changed: &BTreeSet<String>,
+    ) -> Self {
+        // Compiled schemas know types by their positions, so those stay.
+        let mut slots: Vec<_> = self.slots.iter().take(self.types.len()).cloned().collect();
+        let mut profiles = HashMap::with_capacity(self.profiles.len());
+        for key in definitions.structure_urls() {
+            let url = key.split('|').next().unwrap_or(key);
+            let held = self.profiles.get(key).filter(|_| !changed.contains(url));
+            let shared = held.and_then(|at| self.slots.get(*at)).cloned();
+            slots.push(shared.unwrap_or_else(|| Arc::new(Slot::new(key, true))));
+            profiles.insert(key.to_owned(), slots.len() - 1);
+        }
+        Self { definitions, terminology, types: Arc::clone(&self.types), profiles, slots }
     }
 
     /// The compiled schema at that position.
@@ -137,11 +165,12 @@ impl Catalog {
     /// The position of a profile or extension; a version that the canonical names must be the one
     /// that is held.
     pub(super) fn profile(&self, canonical: &str) -> Option<usize> {
+        if let Some(at) = self.profiles.get(canonical) {
+            return Some(*at);
+        }
         let url = canonical.split('|').next().unwrap_or(canonical);
         let at = self.profiles.get(url).copied()?;
-        let is_held =
-            url == canonical || matches!(self.definitions.structure(canonical), Ok(Some(_)));
-        is_held.then_some(at)
+        matches!(self.definitions.structure(canonical), Ok(Some(_))).then_some(at)
     }
 
     /// Whether the canonical is that of a profile or type that is held, abstract ones included.

@@ -5,7 +5,7 @@
 //! Nothing here reads the store: whether a reference's target exists is another question.
 //! Source: <http://hl7.org/fhir/R4/validation.html>.
 
-use std::collections::HashSet;
+use std::collections::{BTreeSet, HashSet};
 use std::sync::Arc;
 
 use crate::definitions::Definitions;
@@ -56,6 +56,30 @@ impl Validator {
     /// Over those definitions, with the codes of that terminology.
     pub fn over(definitions: Arc<Definitions>, terminology: Arc<Terminology>) -> Self {
         Self { catalog: Arc::new(Catalog::new(definitions, terminology)) }
+    }
+
+    /// Over definitions that differ from these in the `changed` profiles alone (canonicals without
+    /// version, with all that rests on them); what is compiled of the others is shared.
+    #[must_use]
+    pub fn next(
+        &self,
+        definitions: Arc<Definitions>,
+        terminology: Arc<Terminology>,
+        changed: &BTreeSet<String>,
+    ) -> Self {
+        Self { catalog: Arc::new(self.catalog.next(definitions, terminology, changed)) }
+    }
+
+    /// What keeps the profile of that canonical from being used; nothing, if it can be.
+    ///
+    /// # Errors
+    /// [`UnknownProfile`] if no such profile is held.
+    pub fn fault(&self, canonical: &str) -> Result<Option<String>, UnknownProfile> {
+        let profile = self.catalog.profile(canonical);
+        let profile = profile.ok_or_else(|| UnknownProfile(canonical.to_owned()))?;
+        Ok(scope::enter(&self.catalog, None, Around::default(), |scope| {
+            scope.catalog.compiled(profile).err().map(str::to_owned)
+        }))
     }
 
     /// Everything that is wrong with the resource, by its type and by the profiles that it claims;

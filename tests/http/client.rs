@@ -10,13 +10,14 @@ use serde_json::{Value, json};
 use spondyl::app::{App, Standard};
 use spondyl::config::Config;
 use spondyl::http;
-use spondyl::store::MemoryStore;
+use spondyl::store::{MemoryStore, SledStore, Store};
 
 /// A running server on an empty store.
 pub(crate) struct Server {
     address: SocketAddr,
     client: reqwest::Client,
     stop: actix_web::dev::ServerHandle,
+    thread: Option<std::thread::JoinHandle<()>>,
 }
 
 /// An answer, whole.
@@ -33,9 +34,26 @@ impl Server {
     }
 
     pub(crate) fn with(config: Config) -> Self {
+        Self::on(config, || Box::new(MemoryStore::new()))
+    }
+
+    /// On what is kept in that directory.
+    pub(crate) fn in_directory(data: &std::path::Path) -> Self {
+        let data = data.to_owned();
+        Self::on(Config::default(), move || {
+            // A server that has just stopped lets go of the files when its last thread ends.
+            let opened = (0..100).find_map(|_| {
+                let opened = SledStore::open(&data, 16 << 20);
+                opened.inspect_err(|_| std::thread::sleep(Duration::from_millis(50))).ok()
+            });
+            Box::new(opened.unwrap())
+        })
+    }
+
+    fn on(config: Config, store: impl FnOnce() -> Box<dyn Store> + Send + 'static) -> Self {
         let (tell, told) = mpsc::channel();
-        std::thread::spawn(move || {
-            let app = App::on(config, Box::new(MemoryStore::new()), standard()).unwrap();
+        let thread = std::thread::spawn(move || {
+            let app = App::on(config, store(), standard()).unwrap();
             actix_web::rt::System::new().block_on(async move {
                 let listen = SocketAddr::from(([127, 0, 0, 1], 0));
                 let serving = http::serve(web::Data::new(app), listen).unwrap();
@@ -44,7 +62,13 @@ impl Server {
             });
         });
         let (address, stop) = told.recv_timeout(Duration::from_mins(1)).unwrap();
-        Self { address, client: reqwest::Client::new(), stop }
+        Self { address, client: reqwest::Client::new(), stop, thread: Some(thread) }
+    }
+
+    /// Stops and waits until everything is closed.
+    pub(crate) async fn stop(mut self) {
+        self.stop.stop(true).await;
+        self.thread.take().unwrap().join().unwrap();
     }
 
     pub(crate) fn address(&self) -> SocketAddr {

@@ -17,6 +17,7 @@ mod bad_input;
 mod capabilities;
 mod headers;
 mod conditional;
+mod definitions;
 mod fuzz;
 mod history;
 mod letter;

@@ -1,11 +1,18 @@
 //! What was acknowledged survives `kill -9`; a transaction is there whole or not at all.
 
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::time::{Duration, Instant};
+
 use serde_json::{Value, json};
 
 use crate::{Server, block_on};
 
 /// Writers that send until the server is gone, and what each was told was stored.
-async fn write_until_killed(base: &str, writer: usize) -> Vec<(String, bool)> {
+async fn write_until_killed(
+    base: &str,
+    writer: usize,
+    written: &AtomicUsize,
+) -> Vec<(String, bool)> {
     let client = reqwest::Client::new();
     let mut acknowledged = Vec::new();
     for number in 0.. {
@@ -19,7 +26,10 @@ async fn write_until_killed(base: &str, writer: usize) -> Vec<(String, bool)> {
         let method = if single { reqwest::Method::PUT } else { reqwest::Method::POST };
         let request = client.request(method, url).header("content-type", "application/fhir+json");
         match request.body(body.to_string()).send().await {
-            Ok(response) if response.status().is_success() => acknowledged.push((name, single)),
+            Ok(response) if response.status().is_success() => {
+                acknowledged.push((name, single));
+                written.fetch_add(1, Ordering::SeqCst);
+            }
             Ok(response) => panic!("refused with {}", response.status()),
             Err(_) => break,
         }
@@ -32,6 +42,9 @@ fn basic(id: &str) -> Value {
 }
 
 const PARTS: usize = 5;
+
+/// How long the writes before the kill may take.
+const PATIENCE: Duration = Duration::from_secs(60);
 
 fn transaction(name: &str) -> Value {
     let entries: Vec<Value> = (0..PARTS)
@@ -50,15 +63,20 @@ fn acknowledged_writes_survive_and_transactions_are_whole() {
     for round in 0..3 {
         let mut server = Server::serve(directory.path());
         let base = server.base.clone();
+        let written = AtomicUsize::new(0);
         let acknowledged = std::thread::scope(|scope| {
             let writers: Vec<_> = (0..8)
                 .map(|writer| {
-                    let base = &base;
-                    let work = write_until_killed(base, round * 8 + writer);
+                    let (base, written) = (&base, &written);
+                    let work = write_until_killed(base, round * 8 + writer, written);
                     scope.spawn(move || block_on(work))
                 })
                 .collect();
-            std::thread::sleep(std::time::Duration::from_millis(700));
+            // In the middle of the work, however fast the machine is.
+            let begun = Instant::now();
+            while written.load(Ordering::SeqCst) <= 20 && begun.elapsed() < PATIENCE {
+                std::thread::sleep(Duration::from_millis(50));
+            }
             server.kill();
             let done = writers.into_iter().flat_map(|writer| writer.join().unwrap());
             done.collect::<Vec<_>>()

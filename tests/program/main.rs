@@ -10,6 +10,7 @@
 )]
 
 mod command;
+mod definitions;
 mod kill;
 mod terminology;
 
