@@ -11,7 +11,7 @@ use super::catalog::{Catalog, Compiled};
 use super::finding::{Finding, collect};
 use super::narrative::loose_links;
 use super::scope::Scope;
-use super::whole;
+use super::{definition, placement, whole};
 use crate::fhir::json::At;
 use crate::fhir::{IssueType, Message};
 
@@ -36,7 +36,10 @@ pub(super) fn is_valid(scope: &Scope, value: &Value, place: Place) -> bool {
         return false;
     }
     let valid = inside(scope, value, place, || {
-        compiled.validator.is_valid(value)
+        let (valid, pending) = scope.pending(|| compiled.validator.is_valid(value));
+        valid
+            && placement::findings(scope, &pending).is_empty()
+            && definition::findings(scope, value).is_empty()
             && whole::findings(scope, value, place).is_empty()
             && profiles(value).all(|canonical| is_claim_met(scope, value, canonical))
     });
@@ -63,8 +66,13 @@ pub(super) fn findings(scope: &Scope, value: &Value, place: Place) -> Vec<Findin
     found.extend(unreferenced(value));
     found.extend(loose_links(value));
     let deeper = inside(scope, value, place, || {
-        let mut found = collect(scope, &compiled.validator, &compiled.context, value);
+        let (mut found, pending) =
+            scope.pending(|| collect(scope, &compiled.validator, &compiled.context, value));
+        found.extend(placement::findings(scope, &pending));
         found.extend(whole::findings(scope, value, place));
+        if !found.iter().any(|finding| finding.issue.is_error()) {
+            found.extend(definition::findings(scope, value));
+        }
         for (at, canonical) in profiles(value).enumerate() {
             match scope.catalog.profile(canonical) {
                 _ if is_own_type(value, canonical) => {}

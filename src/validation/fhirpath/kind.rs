@@ -107,6 +107,16 @@ impl Kind {
         Some(&self.shape()?.json.get(name)?.1)
     }
 
+    /// The choice element that has that name in JSON: `value` for `valueQuantity`.
+    pub(in crate::validation) fn choice_of(self, json: &str) -> Option<&'static str> {
+        let is_of = |member: &Member| match member {
+            Member::Choice(list) => list.iter().any(|(name, ..)| name == json),
+            Member::Plain(_) => false,
+        };
+        let mut members = self.shape()?.members.iter();
+        members.find(|(_, member)| is_of(member)).map(|(name, _)| name.as_str())
+    }
+
     /// Whether it is the type of that name or a special case of it.
     pub(super) fn is(self, name: &str) -> bool {
         let mut kind = Some(self);

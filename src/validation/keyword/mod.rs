@@ -86,6 +86,7 @@ const KEYWORDS: &[(&str, Factory)] = &[
     ("x-code", code::rule),
     ("x-element", element::rule),
     ("x-extension", extension::rule),
+    ("x-extension-list", extension::list),
     ("x-fixed", fixed::fixed),
     ("x-pattern", fixed::pattern),
     ("x-integer", integer::rule),
