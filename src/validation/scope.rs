@@ -26,7 +26,7 @@ thread_local! {
 pub struct Around {
     /// Finds resources that are not inside the one that is checked.
     pub outside: Option<Arc<Outside>>,
-    /// The moment that now() and today() of invariants mean.
+    /// The moment that `now()` and `today()` of invariants mean.
     pub now: Option<Instant>,
 }
 

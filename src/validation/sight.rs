@@ -118,15 +118,14 @@ impl Host for Sight<'_> {
     fn conforms(&self, value: &Value, canonical: &str) -> Option<bool> {
         let catalog = &self.scope.catalog;
         let kind = value.get("resourceType").and_then(Value::as_str);
-        let at = match catalog.profile(canonical) {
-            Some(at) => at,
-            None => {
-                let at = catalog.resource(canonical_tail(canonical))?;
-                if kind != Some(catalog.name(at)) {
-                    return Some(false);
-                }
-                at
+        let at = if let Some(at) = catalog.profile(canonical) {
+            at
+        } else {
+            let at = catalog.resource(canonical_tail(canonical))?;
+            if kind != Some(catalog.name(at)) {
+                return Some(false);
             }
+            at
         };
         let compiled = catalog.compiled(at).ok()?;
         if kind.is_some() && compiled.kind.is_some() && kind != compiled.kind.as_deref() {

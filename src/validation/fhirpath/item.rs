@@ -20,7 +20,7 @@ pub(in crate::validation) enum Item<'v> {
     Text(Cow<'v, str>),
     Temporal(Temporal),
     Quantity(Quantity<'v>),
-    /// What type() gives.
+    /// What `type()` gives.
     Type {
         space: &'static str,
         name: Cow<'v, str>,
@@ -133,7 +133,7 @@ impl<'v> Element<'v> {
                 let said = if kind.is_primitive() { sibling(object, name) } else { None };
                 let inner = matches!(name, "resource" | "contained" | "outcome");
                 if inner && kind.is("Resource") {
-                    return self.add_resources(value, found);
+                    return Self::add_resources(value, found);
                 }
                 self.add(value, said, Some(*kind), found);
             }
@@ -176,7 +176,7 @@ impl<'v> Element<'v> {
         self.add(said.get(name), None, kind, found);
     }
 
-    fn add_resources(&self, value: Option<&'v Value>, found: &mut Vec<Item<'v>>) {
+    fn add_resources(value: Option<&'v Value>, found: &mut Vec<Item<'v>>) {
         let one = |value: &'v Value| {
             Item::Element(Self { resource: Some(value), ..Self::resource(value) })
         };
@@ -228,7 +228,7 @@ impl<'v> Element<'v> {
             };
             let kind = self.kind.and_then(|kind| kind.json(name));
             if kind.is_some_and(|kind| kind.is("Resource")) {
-                self.add_resources(value, found);
+                Self::add_resources(value, found);
             } else {
                 self.add(value, said, kind, found);
             }

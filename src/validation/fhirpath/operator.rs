@@ -338,16 +338,14 @@ impl<'v> Seen<'v> {
 
     /// Whether it was not there yet.
     pub(super) fn add(&mut self, item: &Item<'v>) -> bool {
-        match key(item) {
-            Some(key) => self.keys.insert(key),
-            None => {
-                let is_new = !self.has(item);
-                if is_new {
-                    self.others.push(item.clone());
-                }
-                is_new
-            }
+        if let Some(key) = key(item) {
+            return self.keys.insert(key);
         }
+        let is_new = !self.has(item);
+        if is_new {
+            self.others.push(item.clone());
+        }
+        is_new
     }
 }
 

@@ -292,13 +292,11 @@ impl Parser {
     fn type_name(&mut self) -> Result<TypeName, Fault> {
         let mut names = Vec::new();
         loop {
-            match self.next() {
-                Some(Token::Name(name) | Token::Quoted(name)) => names.push(name),
-                _ => {
-                    self.at -= 1;
-                    return self.fault("the name of a type is expected");
-                }
-            }
+            let Some(Token::Name(name) | Token::Quoted(name)) = self.next() else {
+                self.at -= 1;
+                return self.fault("the name of a type is expected");
+            };
+            names.push(name);
             if !self.take_sign(".") {
                 break;
             }

@@ -41,7 +41,7 @@ const CALENDAR: [(&str, &str, bool); 8] = [
     ("millisecond", "ms", true),
 ];
 
-impl<'v> Unit<'v> {
+impl Unit<'_> {
     /// The unit of a calendar word, in singular or plural.
     pub(super) fn calendar(word: &str) -> Option<Self> {
         let singular = word.strip_suffix('s').unwrap_or(word);

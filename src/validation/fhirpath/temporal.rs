@@ -293,7 +293,7 @@ impl Temporal {
         if !moment.fraction.is_empty() || fraction != 0 {
             let digits = format!("{fraction:09}");
             let kept = digits.trim_end_matches('0').len().max(self.fraction.len().min(9));
-            moment.fraction = digits.get(..kept)?.to_owned();
+            digits.get(..kept)?.clone_into(&mut moment.fraction);
         }
         Some(moment)
     }

@@ -1,7 +1,7 @@
 //! Entries of a Bundle: their full URLs and requests.
 //!
 //! A full URL is absolute, and agrees with the type and id of its resource where it looks like one
-//! of a RESTful server. Entries have one, but for transactions, batches and the answers to them.
+//! of a server. Entries have one, but for transactions, batches and the answers to them.
 //! What a request asks fits its resource.
 //! Source: <http://hl7.org/fhir/R4/bundle.html#bundle-unique>,
 //! <http://hl7.org/fhir/R4/bundle-definitions.html#Bundle.entry.fullUrl>,

@@ -1,4 +1,4 @@
-//! A MeasureReport, held to its Measure.
+//! A report on a Measure, held to its Measure.
 //!
 //! Groups, populations and stratifiers are found by their codes (or stand alone); scores are there
 //! where the scoring gives one; lists of subjects only in reports that list them, as long as their

@@ -73,7 +73,7 @@ impl Check<'_> {
         if depth > MAX_DEPTH {
             return vec![error(IssueType::Structure, "Items nest too deep here.")];
         }
-        let mut found = self.order(asked, given);
+        let mut found = order(asked, given);
         let mut by_link: HashMap<&str, Vec<(usize, &Value)>> = HashMap::new();
         for (at, item) in list(given, "item").enumerate() {
             by_link.entry(link(item)).or_default().push((at, item));
@@ -88,23 +88,6 @@ impl Check<'_> {
             let text = "The Questionnaire has no item of that linkId here.";
             error(IssueType::NotFound, text).below(&format!(".item[{at}].linkId"))
         }));
-        found
-    }
-
-    /// Items must stand in the order of the Questionnaire.
-    fn order(&self, asked: &Value, given: &Value) -> Vec<Finding> {
-        let places: HashMap<&str, usize> =
-            list(asked, "item").enumerate().map(|(at, item)| (link(item), at)).collect();
-        let mut last = 0;
-        let mut found = Vec::new();
-        for (at, item) in list(given, "item").enumerate() {
-            let Some(place) = places.get(link(item)) else { continue };
-            if *place < last {
-                let text = "The items must stand in the order of the Questionnaire.";
-                found.push(error(IssueType::Structure, text).below(&format!(".item[{at}]")));
-            }
-            last = last.max(*place);
-        }
         found
     }
 
@@ -195,4 +178,21 @@ impl Check<'_> {
         }
         found
     }
+}
+
+/// Items must stand in the order of the Questionnaire.
+fn order(asked: &Value, given: &Value) -> Vec<Finding> {
+    let places: HashMap<&str, usize> =
+        list(asked, "item").enumerate().map(|(at, item)| (link(item), at)).collect();
+    let mut last = 0;
+    let mut found = Vec::new();
+    for (at, item) in list(given, "item").enumerate() {
+        let Some(place) = places.get(link(item)) else { continue };
+        if *place < last {
+            let text = "The items must stand in the order of the Questionnaire.";
+            found.push(error(IssueType::Structure, text).below(&format!(".item[{at}]")));
+        }
+        last = last.max(*place);
+    }
+    found
 }

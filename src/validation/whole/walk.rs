@@ -50,12 +50,10 @@ fn go<'v>(
         let name = kind.and_then(|kind| kind.element(key)).unwrap_or(key);
         let below = kind.and_then(|kind| kind.json(key));
         match child {
-            Value::Object(_) => {
-                if child.get("resourceType").is_none() {
-                    steps.push(Step { name, item: None });
-                    go(child, below, steps, visit);
-                    steps.pop();
-                }
+            Value::Object(_) if child.get("resourceType").is_none() => {
+                steps.push(Step { name, item: None });
+                go(child, below, steps, visit);
+                steps.pop();
             }
             Value::Array(list) => {
                 for (item, child) in list.iter().enumerate().filter(|(_, child)| child.is_object())

@@ -27,7 +27,7 @@ pub(super) const FUNCTIONS: &[Entry] = &[
     entry("elementDefinition", 0..=0, |_, _| Err(definitions())),
     entry("slice", 2..=2, |_, _| Err(definitions())),
     entry("type", 0..=0, type_of),
-    entry("now", 0..=0, |call, _| now(call, |moment| Some(moment))),
+    entry("now", 0..=0, |call, _| now(call, Some)),
     entry("today", 0..=0, |call, _| now(call, |moment| moment.date())),
     entry("timeOfDay", 0..=0, time_of_day),
 ];
@@ -87,13 +87,11 @@ fn codes<'i>(value: &'i Value) -> Vec<(Option<&'i str>, &'i str)> {
 /// Whether a code of the value is in the set; nothing where that cannot be told.
 fn member_of<'v>(call: &Call<'_, 'v>, left: Vec<Item<'v>>) -> Answer<'v> {
     let (Some(item), Some(set)) = (single(&left)?, call.text(0)?) else { return Ok(Vec::new()) };
-    let owned;
-    let codes = match item {
-        Item::Element(element) => element.value.map(codes).unwrap_or_default(),
-        _ => {
-            owned = item.text().unwrap_or_default().to_owned();
-            vec![(None, owned.as_str())]
-        }
+    let owned = item.text().unwrap_or_default().to_owned();
+    let codes = if let Item::Element(element) = item {
+        element.value.map(codes).unwrap_or_default()
+    } else {
+        vec![(None, owned.as_str())]
     };
     let found: Vec<Membership> =
         codes.iter().map(|(system, code)| call.env.host.member_of(&set, *system, code)).collect();

@@ -2,6 +2,8 @@
 //!
 //! Source: <http://hl7.org/fhirpath/N1/#functions>, <http://hl7.org/fhir/R4/fhirpath.html#functions>.
 
+#![expect(clippy::unnecessary_wraps, reason = "one signature for every function")]
+
 use std::fmt;
 use std::ops::RangeInclusive;
 
