@@ -5,7 +5,7 @@
 
 use std::net::SocketAddr;
 use std::num::NonZeroUsize;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// How the server runs.
 #[derive(clap::Args, Clone, Debug)]
@@ -76,6 +76,14 @@ pub struct Config {
     /// Whether a resource may claim a profile that this server does not hold.
     #[arg(long, env = "SPONDYL_UNKNOWN_PROFILE", value_enum, default_value = "warn")]
     pub unknown_profile: UnknownProfile,
+
+    /// Change what exists only for clients that name its version with If-Match.
+    #[arg(long, env = "SPONDYL_REQUIRE_IF_MATCH")]
+    pub require_if_match: bool,
+
+    /// What a conditional delete does when several resources meet the criteria.
+    #[arg(long, env = "SPONDYL_CONDITIONAL_DELETE", value_name = "HOW", default_value = "single")]
+    pub conditional_delete: ConditionalDelete,
 }
 
 /// What a claim of an unknown profile leads to.
@@ -87,8 +95,29 @@ pub enum UnknownProfile {
     Refuse,
 }
 
+/// What a conditional delete does when several resources meet the criteria
+/// (<http://hl7.org/fhir/R4/valueset-conditional-delete-status.html>).
+#[derive(clap::ValueEnum, Clone, Copy, PartialEq, Eq, Debug)]
+pub enum ConditionalDelete {
+    /// Refuses.
+    Single,
+    /// Deletes them all.
+    Multiple,
+}
+
+impl ConditionalDelete {
+    /// The code of the standard.
+    pub fn code(self) -> &'static str {
+        match self {
+            Self::Single => "single",
+            Self::Multiple => "multiple",
+        }
+    }
+}
+
 const LISTEN: &str = "127.0.0.1:8080";
-const DATA: &str = "spondyl-data";
+/// The directory of the store where none is named.
+pub const DATA: &str = "spondyl-data";
 const MAX_BODY: &str = "8MiB";
 const MAX_BUNDLE: &str = "64MiB";
 const MAX_SEARCH: &str = "2000000";
@@ -127,10 +156,20 @@ impl Config {
         }
     }
 
+    /// The directory of the terminology that was loaded.
+    pub fn terminology(&self) -> PathBuf {
+        terminology(&self.data)
+    }
+
     /// The base URL that clients see, without a slash at its end, where one is configured.
     pub fn public_base(&self) -> Option<&str> {
         self.base_url.as_deref().map(|url| url.trim_end_matches('/'))
     }
+}
+
+/// The directory of loaded terminology beside a store.
+pub fn terminology(data: &Path) -> PathBuf {
+    data.join("terminology")
 }
 
 impl Default for Config {
@@ -149,6 +188,8 @@ impl Default for Config {
             validation: Vec::new(),
             require_profile: Vec::new(),
             unknown_profile: UnknownProfile::Warn,
+            require_if_match: false,
+            conditional_delete: ConditionalDelete::Single,
         }
     }
 }

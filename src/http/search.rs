@@ -24,7 +24,7 @@ pub(super) async fn by_get(call: Call, scope: Scope) -> Answer {
 pub(super) async fn by_post(call: Call, scope: Scope, payload: web::Payload) -> Answer {
     let limit = call.app.config.max_body;
     let body = extract::body(&call.request, payload, Expected::Form, limit).await?;
-    let text = std::str::from_utf8(&body);
+    let text = std::str::from_utf8(&body.bytes);
     let text = text.map_err(|_| Error::request("http", "The form is not valid UTF-8."))?;
     let mut all = extract::parameters(&call.request);
     all.extend(pairs(text.trim_end()));

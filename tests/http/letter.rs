@@ -179,7 +179,8 @@ async fn a_signed_letter_stays_as_it_is() {
     assert_eq!(server.get(&format!("/{}", reference(&told, "document"))).await.json(), document);
 
     let replaces = json!({ "name": "replaces", "valueReference": { "reference": &letter[1..] } });
-    let later = server.post(&operation("finalize-letter"), &signing(&[replaces.clone()])).await;
+    let later =
+        server.post(&operation("finalize-letter"), &signing(std::slice::from_ref(&replaces))).await;
     let later = later.has_status(200).json();
     let amended = server.get(&format!("/{}", reference(&later, "letter"))).await.json();
     assert_eq!(amended["status"], "amended");

@@ -25,11 +25,13 @@ def ours(spondyl, cases):
         for case in cases:
             file.write(json.dumps(case["resource"], ensure_ascii=False) + "\n")
         file.flush()
-        done = subprocess.run([spondyl, "validate", file.name], capture_output=True, text=True)
-        if f"{len(cases)} checked" not in done.stdout + done.stderr:
-            sys.exit(f"the program did not check them all: {done.stderr[-500:]}")
-        place = re.compile(re.escape(file.name) + r":(\d+): (?:error|fatal) ")
-        return {int(m.group(1)) - 1 for m in map(place.match, done.stdout.splitlines()) if m}
+        done = subprocess.run([spondyl, "validate", "--format", "json", file.name],
+                              capture_output=True, text=True)
+    outcomes = [json.loads(line) for line in done.stdout.splitlines()]
+    if len(outcomes) != len(cases):
+        sys.exit(f"the program did not check them all: {done.stderr[-500:]}")
+    return {number for number, outcome in enumerate(outcomes)
+            if any(issue["severity"] in ("error", "fatal") for issue in outcome["issue"])}
 
 
 def peers(schema, case):

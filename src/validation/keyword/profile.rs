@@ -8,7 +8,7 @@ use serde_json::Value;
 
 use super::{Rule, Site, texts};
 use crate::definitions::element::canonical_tail;
-use crate::fhir::IssueType;
+use crate::fhir::{IssueType, Message};
 use crate::validation::catalog::Compiled;
 use crate::validation::finding::{Finding, collect};
 use crate::validation::resource::broken;
@@ -89,7 +89,9 @@ impl Rule for Profile {
                 }
                 _ => continue,
             };
-            return vec![Finding::warning(IssueType::NotFound, text).rule(canonical)];
+            let finding =
+                Finding::warning(IssueType::NotFound, text).message(Message::ProfileUnknown);
+            return vec![finding.rule(canonical)];
         }
         // Of several profiles for one type each, that for the type of the value is meant.
         let kind = kind(value);
@@ -104,7 +106,7 @@ impl Rule for Profile {
             }
             _ => {
                 let text = format!("The value must meet one of {}.", self.0.join(", "));
-                vec![Finding::error(IssueType::Structure, text)]
+                vec![Finding::error(IssueType::Structure, text).message(Message::ProfileNotMet)]
             }
         }
     }
