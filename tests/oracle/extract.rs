@@ -5,6 +5,7 @@
 //! stand in JSON, and the type that a reference points to is read from its text.
 
 use rh_fhirpath::{EvaluationContext, FhirPathEvaluator, FhirPathParser};
+use rust_decimal::Decimal;
 use serde_json::Value;
 use spondyl::definitions::search_parameter::SearchParameter;
 
@@ -48,11 +49,21 @@ pub(crate) fn evaluate(text: &str, resource: &Value) -> Vec<Value> {
     let expression = FhirPathParser::new().parse(text).unwrap_or_else(|e| panic!("{text}: {e}"));
     let context = EvaluationContext::new(resource.clone());
     let value = FhirPathEvaluator::new().evaluate(&expression, &context);
-    match value.unwrap_or_else(|e| panic!("{text}: {e}")).to_json() {
+    let found = match value.unwrap_or_else(|e| panic!("{text}: {e}")).to_json() {
         Value::Array(items) => items,
         Value::Null => Vec::new(),
         one => vec![one],
+    };
+    found.into_iter().map(exact).collect()
+}
+
+/// The engine gives decimals as binary fractions; the clinic's have two places at most.
+fn exact(value: Value) -> Value {
+    if !value.is_number() {
+        return value;
     }
+    let number = Decimal::from_str_exact(&value.to_string()).unwrap().round_dp(6).normalize();
+    serde_json::from_str(&number.to_string()).unwrap()
 }
 
 fn points_to(reference: &Value, kind: &str) -> bool {
