@@ -11,6 +11,7 @@ use crate::definitions::search_parameter::Unusable;
 use crate::definitions::{Fault, model};
 use crate::fhir::{Issue, Resource, outcome};
 use crate::store::{self, SledStore, Store};
+use crate::terminology::kept::{self, Kept};
 use crate::validation::{Around, Policy, policy};
 
 mod held;
@@ -47,6 +48,9 @@ pub enum Broken {
         /// What the store says.
         source: store::Error,
     },
+    /// The terminology that was loaded cannot be read.
+    #[error("the loaded terminology cannot be read")]
+    Kept(#[from] kept::Fault),
     /// The file of thresholds cannot be read.
     #[error("the thresholds in {file} cannot be read")]
     Unread {
@@ -81,7 +85,9 @@ impl App {
             directory: config.data.display().to_string(),
             source,
         })?;
-        Self::on(config, Box::new(store), Arc::new(Standard::embedded()?))
+        let kept = Kept::new(config.terminology());
+        let standard = Standard::embedded()?.with_kept(&kept)?;
+        Self::on(config, Box::new(store), Arc::new(standard))
     }
 
     /// The application on a given store.
@@ -106,7 +112,8 @@ impl App {
     /// What the rules in force and the settings say about a resource, if it is to be stored.
     pub fn check(&self, held: &Held, resource: &Resource) -> Vec<Issue> {
         let (required, around) = (self.policy.required(resource), Around::default());
-        self.policy.weigh(held.standard.validator.check_required(resource, required, &around))
+        let issues = held.check(resource);
+        self.policy.weigh(held.standard.validator.require(resource, required, &around, issues))
     }
 
     /// Not more of the issues than are told about one request.

@@ -5,7 +5,7 @@
 
 use std::net::SocketAddr;
 use std::num::NonZeroUsize;
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 /// How the server runs.
 #[derive(clap::Args, Clone, Debug)]
@@ -42,6 +42,10 @@ pub struct Config {
         value_parser = size)]
     pub max_bundle: usize,
 
+    /// How many rows of the store one search may look at; what would need more is refused.
+    #[arg(long, env = "SPONDYL_MAX_SEARCH_ROWS", value_name = "NUMBER", default_value = MAX_SEARCH)]
+    pub max_search_rows: u64,
+
     /// Memory that the store may use for its cache, in bytes or with KiB, MiB, GiB.
     #[arg(long, env = "SPONDYL_CACHE", value_name = "SIZE", default_value = CACHE,
         value_parser = size)]
@@ -51,6 +55,11 @@ pub struct Config {
     /// out.
     #[arg(long, env = "SPONDYL_MAX_ISSUES", value_name = "NUMBER", default_value_t = MAX_ISSUES)]
     pub max_issues: NonZeroUsize,
+
+    /// Which references a resource may have to others on this server: to any, or only to those that
+    /// exist when it is written.
+    #[arg(long, env = "SPONDYL_REFERENCES", value_enum, default_value_t = References::Any)]
+    pub references: References,
 
     /// What becomes of content that breaks rules, as TYPE=LEVEL, or *=LEVEL for all other types:
     /// refuse it, store it with a tag, or switch validation off. May be given more than once.
@@ -72,6 +81,14 @@ pub struct Config {
     /// Whether a resource may claim a profile that this server does not hold.
     #[arg(long, env = "SPONDYL_UNKNOWN_PROFILE", value_enum, default_value = "warn")]
     pub unknown_profile: UnknownProfile,
+
+    /// Change what exists only for clients that name its version with If-Match.
+    #[arg(long, env = "SPONDYL_REQUIRE_IF_MATCH")]
+    pub require_if_match: bool,
+
+    /// What a conditional delete does when several resources meet the criteria.
+    #[arg(long, env = "SPONDYL_CONDITIONAL_DELETE", value_name = "HOW", default_value = "single")]
+    pub conditional_delete: ConditionalDelete,
 }
 
 /// What a claim of an unknown profile leads to.
@@ -83,10 +100,32 @@ pub enum UnknownProfile {
     Refuse,
 }
 
+/// What a conditional delete does when several resources meet the criteria
+/// (<http://hl7.org/fhir/R4/valueset-conditional-delete-status.html>).
+#[derive(clap::ValueEnum, Clone, Copy, PartialEq, Eq, Debug)]
+pub enum ConditionalDelete {
+    /// Refuses.
+    Single,
+    /// Deletes them all.
+    Multiple,
+}
+
+impl ConditionalDelete {
+    /// The code of the standard.
+    pub fn code(self) -> &'static str {
+        match self {
+            Self::Single => "single",
+            Self::Multiple => "multiple",
+        }
+    }
+}
+
 const LISTEN: &str = "127.0.0.1:8080";
-const DATA: &str = "spondyl-data";
+/// The directory of the store where none is named.
+pub const DATA: &str = "spondyl-data";
 const MAX_BODY: &str = "8MiB";
 const MAX_BUNDLE: &str = "64MiB";
+const MAX_SEARCH: &str = "2000000";
 const CACHE: &str = "256MiB";
 const MAX_ISSUES: NonZeroUsize = NonZeroUsize::new(200).unwrap();
 
@@ -107,6 +146,15 @@ pub enum Unusable {
     BaseUrl,
 }
 
+/// Which references a resource may have to others on this server.
+#[derive(clap::ValueEnum, Clone, Copy, PartialEq, Eq, Debug)]
+pub enum References {
+    /// To any: the target may come later, or be elsewhere.
+    Any,
+    /// Only to those that exist when it is written.
+    Existing,
+}
+
 impl Config {
     /// Whether the server may start with these settings.
     ///
@@ -122,10 +170,25 @@ impl Config {
         }
     }
 
+    /// The directory of the terminology that was loaded.
+    pub fn terminology(&self) -> PathBuf {
+        terminology(&self.data)
+    }
+
+    /// Whether what a resource refers to on this server must exist.
+    pub fn asks_for_targets(&self) -> bool {
+        self.references == References::Existing
+    }
+
     /// The base URL that clients see, without a slash at its end, where one is configured.
     pub fn public_base(&self) -> Option<&str> {
         self.base_url.as_deref().map(|url| url.trim_end_matches('/'))
     }
+}
+
+/// The directory of loaded terminology beside a store.
+pub fn terminology(data: &Path) -> PathBuf {
+    data.join("terminology")
 }
 
 impl Default for Config {
@@ -138,11 +201,15 @@ impl Default for Config {
             thresholds: None,
             max_body: 8 << 20,
             max_bundle: 64 << 20,
+            max_search_rows: 2_000_000,
             cache: 256 << 20,
             max_issues: MAX_ISSUES,
+            references: References::Any,
             validation: Vec::new(),
             require_profile: Vec::new(),
             unknown_profile: UnknownProfile::Warn,
+            require_if_match: false,
+            conditional_delete: ConditionalDelete::Single,
         }
     }
 }

@@ -16,8 +16,8 @@ use crate::{repository, search, store};
 /// Why a request was not carried out.
 #[derive(Debug, thiserror::Error)]
 pub enum Error {
-    /// The body is not JSON as the standard wants it.
-    #[error("malformed JSON")]
+    /// The body is not JSON or XML as the standard wants it.
+    #[error("malformed")]
     Malformed(#[from] Malformed),
     /// The body is JSON but no resource.
     #[error("not a resource")]
@@ -49,6 +49,18 @@ pub enum Error {
     /// What `If-Match` or `If-None-Match` asks does not hold; nothing was written.
     #[error("precondition failed")]
     Precondition,
+    /// What exists may be changed only with `If-Match`, by the configuration.
+    #[error("precondition required")]
+    PreconditionRequired,
+    /// The id that a client chose for a new resource is another one's.
+    #[error("id in use")]
+    IdInUse,
+    /// A patch cannot be applied to the current version.
+    #[error("patch: {}", .0.diagnostics)]
+    Patch(Issue),
+    /// A test in a patch does not hold.
+    #[error("patch test failed")]
+    PatchTest(Issue),
     /// A criterion that must select one resource selects several.
     #[error("multiple matches")]
     MultipleMatches,
@@ -58,6 +70,9 @@ pub enum Error {
     /// None of the formats that the client accepts can be made.
     #[error("not acceptable")]
     NotAcceptable(&'static str),
+    /// The resource has something that XML cannot say; only content that was never validated has.
+    #[error("no XML")]
+    NoXml(Malformed),
     /// The body's format cannot be read.
     #[error("unsupported media type")]
     MediaType(&'static str),
@@ -151,6 +166,12 @@ impl Error {
         use IssueType as T;
         let one = |status, code, text: &str| (status, vec![Issue::error(code, text)]);
         match self {
+            Self::NoXml(fault) => {
+                let text = format!("The resource cannot be told in XML: {}", fault.message);
+                let issue = Issue::error(T::NotSupported, text);
+                let place = fault.path.clone().unwrap_or_default();
+                (406, vec![if place.is_empty() { issue } else { issue.at(place) }])
+            }
             Self::Malformed(malformed) => (400, vec![malformed_issue(malformed)]),
             Self::NotAResource(reason) => (400, vec![not_a_resource(reason)]),
             Self::Invalid(issues) => (invalid_status(issues), issues.clone()),
@@ -167,6 +188,16 @@ impl Error {
                 let issue = Issue::error(T::Conflict, PRECONDITION);
                 (412, vec![issue.message(Message::Precondition)])
             }
+            Self::PreconditionRequired => {
+                one(428, T::Required, "Name the version to be changed with If-Match.")
+            }
+            Self::IdInUse => one(
+                409,
+                T::Duplicate,
+                "Another resource, which the criteria do not select, has this id.",
+            ),
+            Self::Patch(issue) => (422, vec![issue.clone()]),
+            Self::PatchTest(issue) => (409, vec![issue.clone()]),
             Self::MultipleMatches => one(412, T::MultipleMatches, MULTIPLE_MATCHES),
             Self::Method(allow) => {
                 let text = format!("This URL does not know the verb; it knows {allow}.");

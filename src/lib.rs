@@ -5,6 +5,7 @@ pub mod fhir;
 pub mod letter;
 pub mod page;
 pub mod definitions;
+pub mod xml;
 pub mod terminology;
 pub mod validation;
 pub mod store;

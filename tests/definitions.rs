@@ -13,6 +13,12 @@ use std::path::Path;
 use spondyl::command::definitions::read_source;
 use spondyl::definitions::compile::compile;
 
+/// Files beside the generated ones, for what R4 binds to and its package of definitions lacks: the
+/// value sets of v3 (<http://hl7.org/fhir/R4/terminologies-v3.html>) and the currencies
+/// (<https://www.iso.org/iso-4217-currency-codes.html>, codes from memory, compared once with a
+/// public list; withdrawn ones are retired).
+const AUTHORED: [&str; 2] = ["value-set/v3.ndjson", "code-system/iso.ndjson"];
+
 #[test]
 fn schemas_are_what_the_definitions_compile_to() {
     let Some(dir) = shared::find("standard/r4") else { return };
@@ -40,7 +46,8 @@ fn schemas_are_what_the_definitions_compile_to() {
     for folder in folders {
         for entry in fs::read_dir(schemas.join(folder)).unwrap() {
             let name = format!("{folder}/{}", entry.unwrap().file_name().to_string_lossy());
-            assert!(files.contains_key(&name), "schemas/{name} is not made from any definition");
+            let is_known = files.contains_key(&name) || AUTHORED.contains(&name.as_str());
+            assert!(is_known, "schemas/{name} is not made from any definition");
         }
     }
 }

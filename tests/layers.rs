@@ -11,6 +11,7 @@ const LAYERS: &[(&str, &str)] = &[
     ("store", ""),
     ("config", ""),
     ("definitions", "fhir"),
+    ("xml", "fhir definitions"),
     ("terminology", "fhir definitions"),
     ("index", "fhir definitions terminology"),
     ("validation", "fhir definitions terminology"),
@@ -26,13 +27,13 @@ const LAYERS: &[(&str, &str)] = &[
     ("operation", CORE),
     (
         "http",
-        "config app interaction operation page demo error search repository fhir store definitions letter clinical",
+        "config app interaction operation page demo error search repository fhir store definitions letter clinical xml",
     ),
     ("command", "*"),
 ];
 
 const CORE: &str = "fhir definitions terminology index validation clinical letter repository search \
-error app store";
+error app config store";
 
 #[test]
 fn modules_name_only_the_layers_below() {

@@ -9,6 +9,7 @@ use serde_json::Value;
 use spondyl::clinical::{Record, Summary, summary};
 use spondyl::definitions::Definitions;
 use spondyl::fhir::{Resource, Severity};
+use spondyl::letter::catalogue::Catalogue;
 use spondyl::letter::{self, Context};
 use spondyl::validation::Validator;
 
@@ -17,20 +18,31 @@ mod episode;
 const BASE: &str = "http://127.0.0.1:8080/fhir";
 
 struct Letter {
+    words: &'static Catalogue,
     id: String,
     summary: Summary,
     document: Value,
     html: String,
 }
 
+impl Letter {
+    fn again(&self) -> letter::Letter<'_> {
+        letter::Letter { words: self.words, ..letter::Letter::new(&self.summary) }
+    }
+}
+
 fn letters(resources: &[Resource]) -> Vec<Letter> {
+    letters_in(Catalogue::english(), resources)
+}
+
+fn letters_in(words: &'static Catalogue, resources: &[Resource]) -> Vec<Letter> {
     let letter = |id: String| {
         let record = Record::build(episode::episode(resources, &id), resources);
         let summary = summary(&record, episode::now());
         let context = Context { base: BASE, bundle_id: None };
-        let document = letter::document(&summary, &record, context);
-        let html = letter::html(&summary);
-        Letter { id, summary, document, html }
+        let made = letter::Letter { words, ..letter::Letter::new(&summary) };
+        let (document, html) = (made.document(&record, context), made.html());
+        Letter { words, id, summary, document, html }
     };
     episode::episode_ids(resources).into_iter().map(letter).collect()
 }
@@ -191,8 +203,9 @@ fn section_numbers(content: &letter::content::Content) -> Vec<String> {
 /// Document, page and PDF show the same numbers, as many times.
 #[test]
 fn three_forms_one_set_of_numbers() {
-    for letter in letters(&episode::clinic()) {
-        let content = letter::content(&letter.summary);
+    let languages = [Catalogue::english(), Catalogue::german()].into_iter();
+    for letter in languages.flat_map(|words| letters_in(words, &episode::clinic())) {
+        let content = letter.again().content();
         let expected = section_numbers(&content);
         assert!(expected.len() > 100, "{}: {} numbers", letter.id, expected.len());
         let composition = &letter.document["entry"][0]["resource"];
@@ -221,7 +234,7 @@ fn contains_all(id: &str, form: &str, found: &[String], expected: &[String]) {
 fn pdf_text(letter: &Letter) -> Option<String> {
     let path =
         std::env::temp_dir().join(format!("spondyl-{}-{}.pdf", std::process::id(), letter.id));
-    std::fs::write(&path, letter::pdf(&letter.summary).unwrap()).unwrap();
+    std::fs::write(&path, letter.again().pdf().unwrap()).unwrap();
     let output = std::process::Command::new("pdftotext").arg("-raw").arg(&path).arg("-").output();
     std::fs::remove_file(&path).unwrap();
     let Ok(output) = output else {

@@ -237,5 +237,5 @@ fn extreme_texts_are_answered() {
     ] {
         assert!(!issues(&text).is_empty());
     }
-    assert!(begun.elapsed() < Duration::from_secs(60), "{:?}", begun.elapsed());
+    assert!(begun.elapsed() < Duration::from_mins(1), "{:?}", begun.elapsed());
 }

@@ -103,7 +103,7 @@ impl Outcome {
         });
         let published: Vec<String> = published.collect();
         let [found, published] = [found, published].map(|list: Vec<String>| {
-            list.iter().map(|line| format!("\n      {line}")).collect::<String>()
+            list.iter().flat_map(|line| ["\n      ", line.as_str()]).collect::<String>()
         });
         Self { refused, told: format!("found{found}\n    published{published}") }
     }

@@ -12,6 +12,7 @@ use crate::definitions::{Definitions, model};
 use crate::fhir::{Issue, Resource, ResourceType};
 use crate::index::{self, Entry, Rules};
 use crate::terminology::Terminology;
+use crate::terminology::kept::Kept;
 use crate::validation::Validator;
 
 /// What is in force.
@@ -70,6 +71,22 @@ impl Standard {
             terminology,
             definitions,
         })
+    }
+}
+
+impl Standard {
+    /// The same with the terminology that a site has loaded.
+    ///
+    /// # Errors
+    /// [`Broken`] if a file of it cannot be read.
+    pub fn with_kept(self, kept: &Kept) -> Result<Self, Broken> {
+        let mut terminology = (*self.terminology).clone();
+        if kept.add_to(&mut terminology)? == 0 {
+            return Ok(self);
+        }
+        let terminology = Arc::new(Terminology::over(Arc::new(terminology)));
+        let shared = (Arc::clone(&self.definitions), Arc::clone(&terminology));
+        Ok(Self { validator: Validator::over(shared.0, shared.1), terminology, ..self })
     }
 }
 

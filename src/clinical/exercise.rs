@@ -100,10 +100,9 @@ impl Advice {
         let seen = Seen::of(resource, "advice", gaps)?;
         let value = resource.value();
         let parts = items(value, "/payload").filter_map(|part| text(part, "/contentString"));
-        let mut says = parts.collect::<Vec<_>>().join(" ");
-        if says.is_empty() {
-            says = words(at(value, "/topic")).unwrap_or_default().to_owned();
-        }
+        let told = parts.collect::<Vec<_>>().join(" ");
+        let topic = || words(at(value, "/topic")).unwrap_or_default().to_owned();
+        let says = if told.is_empty() { topic() } else { told };
         Some(Self { day: seen.at.day, says, source: seen.source })
     }
 }

@@ -17,6 +17,7 @@ pub mod segment;
 pub mod segment_map;
 pub mod range;
 pub mod range_side;
+pub mod detectable;
 pub mod threshold;
 pub mod outcome;
 pub mod dose;

@@ -4,13 +4,15 @@
 //! 50 are converted to percentage points (times two) before they meet a percent; they are never
 //! mixed. A threshold is met when the change is equal to it or greater. Where the important change
 //! lies within the error of measurement, that is said in so many words. A clinic may add sets of
-//! its own in the same form ([`Thresholds::with`]); they are checked before any is used.
+//! its own in the same form ([`Thresholds::with`]); they are checked before any is used. Where a
+//! source gives a standard error of measurement only, the detectable change follows from it.
 
 use std::sync::LazyLock;
 
 use rust_decimal::Decimal;
 use serde::{Deserialize, Serialize};
 
+use crate::clinical::detectable::{Confidence, detectable};
 use crate::clinical::number::Number;
 use crate::clinical::outcome::Measure;
 
@@ -48,7 +50,19 @@ struct Threshold {
     important: Decimal2,
     important_percent_of_first: Option<Decimal2>,
     detectable: Option<Decimal2>,
+    standard_error: Option<Decimal2>,
+    #[serde(default)]
+    confidence: Confidence,
     citation: String,
+}
+
+impl Threshold {
+    /// The detectable change, as given or as it follows from the standard error.
+    fn detectable(&self) -> Option<Decimal2> {
+        let follows =
+            |error: Decimal2| Some(Decimal2(detectable(error.0, self.confidence)?.round_dp(2)));
+        self.detectable.or_else(|| self.standard_error.and_then(follows))
+    }
 }
 
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Deserialize)]
@@ -220,12 +234,17 @@ impl ThresholdSet {
             if threshold.citation.trim().is_empty() {
                 return fault(&format!("{name}.citation"), "a threshold names its source");
             }
+            if threshold.detectable.is_some() && threshold.standard_error.is_some() {
+                let rule = "a detectable change is given, or follows from a standard error";
+                return fault(&format!("{name}.standard_error"), rule);
+            }
             let most = threshold.scale.most();
             let within =
                 |number: &Decimal2, most: Decimal| number.0 > Decimal::ZERO && number.0 <= most;
             let numbers = [
                 ("important", Some(&threshold.important), most),
                 ("detectable", threshold.detectable.as_ref(), most),
+                ("standard_error", threshold.standard_error.as_ref(), most),
                 (
                     "important_percent_of_first",
                     threshold.important_percent_of_first.as_ref(),
@@ -264,7 +283,7 @@ impl ThresholdSet {
             _ => None,
         };
         let important = scaled(threshold.important)?;
-        let detectable = threshold.detectable.and_then(scaled);
+        let detectable = threshold.detectable().and_then(scaled);
         let percent = threshold.important_percent_of_first.map(|percent| percent.0);
         let share =
             percent.filter(|_| first > Decimal::ZERO).map(|p| first * p / Decimal::ONE_HUNDRED);
@@ -349,6 +368,24 @@ mod tests {
     const CLINIC: &str = r#"{ "rule": "the house set", "use": "house", "sets": [{ "id": "house",
         "population": "our audit", "ndi": { "scale": "points of 50", "important": "6",
         "detectable": "7.5", "citation": "our audit of 2025" } }] }"#;
+
+    #[test]
+    fn a_detectable_change_follows_from_a_standard_error() {
+        let with = |given: &str| CLINIC.replace(r#""detectable": "7.5""#, given);
+        let found = |given: &str| {
+            let thresholds = Thresholds::with(&with(given)).unwrap();
+            let set = thresholds.choose(false).unwrap().clone();
+            let judged = set.judge(Measure::Ndi, Decimal::from(40), Decimal::from(14)).unwrap();
+            judged.detectable.unwrap().to_string()
+        };
+        // Points of 50 are doubled: 2.771859 x 2.5 = 6.93, and 2.326381 x 2.5 = 5.82.
+        assert_eq!(found(r#""standard_error": "2.5""#), "13.86");
+        assert_eq!(found(r#""standard_error": "2.5", "confidence": "90""#), "11.64");
+        let both = with(r#""detectable": "7.5", "standard_error": "2.5""#);
+        assert_eq!(Thresholds::with(&both).unwrap_err().place, "sets[0].ndi.standard_error");
+        let nothing = with(r#""standard_error": "0""#);
+        assert_eq!(Thresholds::with(&nothing).unwrap_err().place, "sets[0].ndi.standard_error");
+    }
 
     #[test]
     fn a_clinic_adds_its_own_set() {

@@ -93,7 +93,7 @@ fn question(url: &str) -> Option<Question> {
         [] | [_] => Scope::System,
         _ => return None,
     };
-    Some(Question { scope, pairs: pairs(text), strict: true })
+    Some(Question { scope, pairs: pairs(text), strict: true, most_rows: None })
 }
 
 #[cfg(test)]

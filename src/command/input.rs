@@ -1,8 +1,8 @@
 //! Files given on the command line, as JSON values with their places.
 //!
-//! A `.ndjson` file holds one value a line, any other file one value; a directory stands for the
-//! `.json` and `.ndjson` files in it, in order of name. `-` is the standard input: one value, or one
-//! a line.
+//! A `.ndjson` file holds one value a line, an `.xml` file a resource in XML, any other file one
+//! value; a directory stands for the files of these kinds in it, in order of name. `-` is the
+//! standard input: one value, one a line, or a resource in XML.
 
 use std::fs::File;
 use std::io::{self, BufRead, BufReader, Read};
@@ -10,7 +10,9 @@ use std::path::{Path, PathBuf};
 
 use serde_json::Value;
 
+use crate::definitions::model::Model;
 use crate::fhir::json::{self, Malformed};
+use crate::xml;
 
 /// One value of a file.
 pub(super) struct Item {
@@ -25,6 +27,12 @@ pub(super) struct Item {
 impl Item {
     fn new(line: Option<usize>, text: Vec<u8>) -> Self {
         Self { line, content: json::parse(&text, json::MAX_DEPTH), text }
+    }
+
+    /// A resource in XML.
+    fn xml(text: Vec<u8>) -> io::Result<Self> {
+        let model = Model::shared().map_err(io::Error::other)?;
+        Ok(Self { line: None, content: xml::read(model, &text), text })
     }
 }
 
@@ -43,7 +51,7 @@ pub(super) fn expand(paths: &[PathBuf]) -> io::Result<Vec<PathBuf>> {
         } else if path.is_dir() {
             let entries = std::fs::read_dir(path)?.map(|entry| entry.map(|entry| entry.path()));
             let mut inside = entries.collect::<io::Result<Vec<_>>>()?;
-            inside.retain(|file| is_lines(file) || has_extension(file, "json"));
+            inside.retain(|file| is_lines(file) || is_xml(file) || has_extension(file, "json"));
             inside.sort();
             files.extend(inside);
         } else {
@@ -65,11 +73,16 @@ pub(super) fn read(path: &Path) -> io::Result<Box<dyn Iterator<Item = io::Result
         if has_lines(&bytes) {
             return Ok(lines(io::Cursor::new(bytes)));
         }
-        return Ok(Box::new(std::iter::once(Ok(Item::new(None, bytes)))));
+        let item = match bytes.trim_ascii_start().first() {
+            Some(b'<') => Item::xml(bytes),
+            _ => Ok(Item::new(None, bytes)),
+        };
+        return Ok(Box::new(std::iter::once(item)));
     }
     if !is_lines(path) {
         let bytes = std::fs::read(path).map_err(|error| named(path, &error))?;
-        return Ok(Box::new(std::iter::once(Ok(Item::new(None, bytes)))));
+        let item = if is_xml(path) { Item::xml(bytes) } else { Ok(Item::new(None, bytes)) };
+        return Ok(Box::new(std::iter::once(item)));
     }
     Ok(lines(BufReader::new(File::open(path).map_err(|error| named(path, &error))?)))
 }
@@ -96,6 +109,10 @@ fn lines(reader: impl BufRead + 'static) -> Box<dyn Iterator<Item = io::Result<I
 /// Whether a file holds one value a line.
 fn is_lines(path: &Path) -> bool {
     has_extension(path, "ndjson")
+}
+
+fn is_xml(path: &Path) -> bool {
+    has_extension(path, "xml")
 }
 
 fn has_extension(path: &Path, extension: &str) -> bool {

@@ -11,8 +11,10 @@ mod input;
 mod journal;
 mod letter;
 mod load;
+mod release;
 mod report;
 mod serve;
+mod terminology;
 mod validate;
 
 use std::io::Write;
@@ -48,6 +50,7 @@ enum Command {
     Letter(letter::Args),
     Load(load::Args),
     Serve(serve::Args),
+    Terminology(terminology::Args),
     Validate(validate::Args),
 }
 
@@ -102,6 +105,7 @@ fn carry_out(command: Command) -> Result<Done, Failure> {
         Command::Letter(args) => wait_for(letter::run(args)),
         Command::Load(args) => wait_for(load::run(args)),
         Command::Serve(args) => serve::run(args),
+        Command::Terminology(args) => terminology::run(&args),
         Command::Validate(args) => validate::run(&args),
     }
 }

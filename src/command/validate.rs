@@ -7,7 +7,6 @@ use std::collections::HashSet;
 use std::io::IsTerminal;
 use std::num::NonZeroUsize;
 use std::path::PathBuf;
-use std::sync::Arc;
 
 use clap::ValueEnum;
 use indicatif::{ProgressBar, ProgressStyle};
@@ -16,10 +15,12 @@ use serde_json::{Value, json};
 
 use super::input::{self, Item};
 use super::{Done, Failure, result, say};
-use crate::definitions::Definitions;
+use crate::app::Standard;
+use crate::config;
 use crate::error::{malformed_issue, not_a_resource};
 use crate::fhir::outcome::{self, operation_outcome};
 use crate::fhir::{Issue, Resource, Severity};
+use crate::terminology::kept::Kept;
 use crate::validation::{Validator, cause};
 
 /// Check files against the standard and the profiles they claim.
@@ -33,8 +34,8 @@ spondyl validate --level error --format json export/ > outcomes.ndjson\n\n\
 Exit codes: 0 no errors (warnings at most), 1 errors, 2 wrong command line or unknown profile, \
 3 a file could not be read.")]
 pub(super) struct Args {
-    /// Files (a resource or Bundle in .json, a resource a line in .ndjson), directories of them, or
-    /// - for the standard input (one resource, or a resource a line).
+    /// Files (a resource or Bundle in .json or .xml, a resource a line in .ndjson), directories of
+    /// them, or - for the standard input (one resource, or a resource a line).
     #[arg(required = true, value_name = "FILE")]
     paths: Vec<PathBuf>,
     /// Hold every resource to this profile too.
@@ -53,6 +54,9 @@ pub(super) struct Args {
     /// Print nothing: the exit code is the answer.
     #[arg(long, short)]
     quiet: bool,
+    /// Directory of a store whose loaded terminology counts too.
+    #[arg(long, env = "SPONDYL_DATA", value_name = "DIR", default_value = config::DATA)]
+    data: PathBuf,
 }
 
 #[derive(ValueEnum, Clone, Copy, PartialEq, Eq, Debug)]
@@ -89,8 +93,10 @@ const BATCH_BYTES: usize = 32 << 20;
 /// # Errors
 /// When a file cannot be read.
 pub(super) fn run(args: &Args) -> Result<Done, Failure> {
-    let definitions = Definitions::embedded().map_err(|fault| Failure::new("schemas", fault))?;
-    let validator = Validator::new(Arc::new(definitions));
+    let standard = Standard::embedded()
+        .and_then(|standard| standard.with_kept(&Kept::new(config::terminology(&args.data))))
+        .map_err(|broken| Failure::new("validate", broken))?;
+    let validator = standard.validator;
     if let Some(profile) = args.profile.as_deref().filter(|profile| !validator.holds(profile)) {
         say(&format!("spondyl: the profile {profile} is not known here"));
         return Ok(Done::Misused);
@@ -195,6 +201,7 @@ impl Run<'_> {
 
     fn content(&self, resource: &Resource) -> Vec<Issue> {
         let mut issues = self.validator.check(resource);
+        issues.extend(self.validator.advice(resource));
         // An unknown profile was told before anything was read.
         let by_profile = self.args.profile.as_deref();
         let found = by_profile.and_then(|p| self.validator.check_profile(resource, p).ok());

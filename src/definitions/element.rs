@@ -224,7 +224,7 @@ fn element_type(value: &Value) -> Option<ElementType> {
     Some(ElementType { code, profiles, targets, regex })
 }
 
-/// The binding in an ElementDefinition, if it names a value set.
+/// The binding in an `ElementDefinition`, if it names a value set.
 pub(super) fn binding(value: &Value) -> Option<Binding> {
     let mut extensions = list(value, "extension");
     let max = extensions.find(|e| e.at("url").as_str() == Some(MAX_VALUE_SET));

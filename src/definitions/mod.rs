@@ -75,6 +75,8 @@ pub struct Definitions {
     code_systems: Documents,
     value_sets: Documents,
     others: Documents,
+    /// Canonical to the path of an authored definition of another kind.
+    artefacts: BTreeMap<String, String>,
 }
 
 impl Definitions {
@@ -121,7 +123,12 @@ impl Definitions {
             Some("StructureDefinition") => &mut self.structures,
             Some("CodeSystem") => &mut self.code_systems,
             Some("ValueSet") => &mut self.value_sets,
-            _ => return insert(&mut self.others, path, path, bytes),
+            _ => {
+                if let Some(url) = value.at("url").as_str() {
+                    self.artefacts.insert(url.to_owned(), path.to_owned());
+                }
+                return insert(&mut self.others, path, path, bytes);
+            }
         };
         let url = value.at("url").as_str().ok_or(Fault::new(path, "has no url"))?;
         insert_document(list, url, document)
@@ -208,6 +215,15 @@ impl Definitions {
     /// The URLs of all value sets.
     pub fn value_set_urls(&self) -> impl Iterator<Item = &str> {
         self.value_sets.keys().map(String::as_str)
+    }
+
+    /// The authored definition of another kind (a Questionnaire, a Measure) with that canonical.
+    /// Where the canonical names a version, the definition must not be of another.
+    pub fn artefact(&self, canonical: &str) -> Option<Arc<Value>> {
+        let (url, version) = split(canonical);
+        let value = self.others.get(self.artefacts.get(url)?)?.value().ok()?;
+        let held = value.at("version").as_str();
+        (version.is_none() || held.is_none() || version == held).then_some(value)
     }
 
     /// Every other file (search parameters, models, operations), by its path under `schemas/`.

@@ -7,6 +7,7 @@
 
 use std::collections::{BTreeMap, HashMap};
 use std::fmt::Write as _;
+use std::sync::OnceLock;
 
 use serde_json::{Map, Value, json};
 
@@ -115,6 +116,15 @@ impl Model {
     /// [`Broken`] if the file was damaged before the build.
     pub fn standard() -> Result<Self, Broken> {
         Self::parse(embedded::text("model.json").unwrap_or_default())
+    }
+
+    /// The same, read once for the whole program.
+    ///
+    /// # Errors
+    /// As [`Model::standard`].
+    pub fn shared() -> Result<&'static Self, Broken> {
+        static SHARED: OnceLock<Result<Model, Broken>> = OnceLock::new();
+        SHARED.get_or_init(Self::standard).as_ref().map_err(Clone::clone)
     }
 
     /// Reads what [`compile`] wrote.

@@ -142,7 +142,12 @@ fn below(
     name: &str,
     node: &Node,
 ) -> Result<Option<Place>, Fault> {
-    let property = place.and_then(|place| place.property(name));
+    // What stands below a primitive are the members of the element that it is.
+    let element = match place {
+        Some(place) if place.is_primitive() => Place::of_type(definitions, "Element")?,
+        place => place.cloned(),
+    };
+    let property = element.as_ref().and_then(|place| place.property(name));
     match property.map(|property| property.value(definitions)).transpose()?.flatten() {
         Some(place) => Ok(Some(place)),
         None => of_only_type(definitions, node),

@@ -5,15 +5,20 @@
 
 use std::time::Duration;
 
+use actix_web::body::{BodyStream, to_bytes_limited};
+use actix_web::dev::Decompress;
 use actix_web::http::header::{self, HeaderMap, HeaderName, HttpDate};
 use actix_web::{HttpRequest, web};
 
 use crate::app::App;
+use crate::definitions::model::Model;
 use crate::error::Error;
 use crate::fhir::{Instant, Issue, IssueType, Resource, ResourceType, json};
 use crate::http::format::FHIR_VERSION;
+use crate::interaction::patch::Patch;
 use crate::interaction::precondition::{Preconditions, Tags};
 use crate::interaction::query::pairs;
+use crate::xml;
 
 /// How long a body may take to arrive.
 const BODY_TIME: Duration = Duration::from_mins(1);
@@ -69,13 +74,41 @@ fn tags(headers: &HeaderMap, name: &HeaderName) -> Result<Option<Tags>, Error> {
 /// What the body may be.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(super) enum Expected {
-    /// A resource in JSON.
+    /// A resource.
     Resource,
+    /// A JSON Patch, or a FHIRPath Patch: a Parameters resource.
+    Patch,
     /// The parameters of a search.
     Form,
 }
 
-/// The body, whole.
+/// A body, whole and without content encoding.
+pub(super) struct Body {
+    pub(super) bytes: web::Bytes,
+    sent: Sent,
+}
+
+/// What a body is.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+enum Sent {
+    Json,
+    Xml,
+    JsonPatch,
+    Form,
+}
+
+impl Body {
+    /// What a request without a body has.
+    pub(super) const NONE: Self = Self { bytes: web::Bytes::new(), sent: Sent::Json };
+
+    /// The text in which places can be told by line and column; empty for what is not JSON.
+    pub(super) fn json(&self) -> &[u8] {
+        if self.sent == Sent::Json { &self.bytes } else { &[] }
+    }
+}
+
+/// The body. The limit holds for what is decoded, so that a small text cannot unfold to fill the
+/// memory.
 ///
 /// # Errors
 /// [`Error::MediaType`], [`Error::TooLarge`], [`Error::TimedOut`] or [`Error::Unreadable`].
@@ -84,77 +117,123 @@ pub(super) async fn body(
     payload: web::Payload,
     expected: Expected,
     limit: usize,
-) -> Result<web::Bytes, Error> {
-    check_media(request.headers(), expected)?;
+) -> Result<Body, Error> {
+    let sent = check_media(request.headers(), expected)?;
     let length = request.headers().get(header::CONTENT_LENGTH);
     let length: Option<u64> = length.and_then(|length| length.to_str().ok()?.parse().ok());
     if length.is_some_and(|length| usize::try_from(length).is_ok_and(|length| length > limit)) {
         return Err(Error::TooLarge(limit));
     }
-    let read = tokio::time::timeout(BODY_TIME, payload.to_bytes_limited(limit)).await;
+    let decoded = BodyStream::new(Decompress::from_headers(payload, request.headers()));
+    let read = tokio::time::timeout(BODY_TIME, to_bytes_limited(decoded, limit)).await;
     let read = read.map_err(|_| Error::TimedOut)?;
-    read.map_err(|_| Error::TooLarge(limit))?.map_err(|_| Error::Unreadable)
+    let bytes = read.map_err(|_| Error::TooLarge(limit))?.map_err(|_| {
+        if !request.headers().contains_key(header::CONTENT_ENCODING) {
+            return Error::Unreadable;
+        }
+        let message = "The body is not what its Content-Encoding says.".to_owned();
+        Error::Malformed(json::Malformed { message, position: None, path: None })
+    })?;
+    Ok(Body { bytes, sent })
 }
 
-fn check_media(headers: &HeaderMap, expected: Expected) -> Result<(), Error> {
-    if headers.get(header::CONTENT_ENCODING).is_some_and(|coding| coding != "identity") {
-        return Err(Error::MediaType("Bodies are read without a content encoding only."));
+/// The content encodings that are read.
+const ENCODINGS: [&str; 5] = ["identity", "gzip", "deflate", "br", "zstd"];
+
+/// Whether a media type names XML.
+pub(super) fn is_xml(name: &str) -> bool {
+    ["application/fhir+xml", "application/xml", "text/xml"].contains(&name)
+}
+
+/// What the body is, by its Content-Type.
+fn check_media(headers: &HeaderMap, expected: Expected) -> Result<Sent, Error> {
+    let encoding = headers.get(header::CONTENT_ENCODING).map(|name| name.to_str());
+    if encoding.is_some_and(|name| !name.is_ok_and(|name| ENCODINGS.contains(&name))) {
+        return Err(Error::MediaType("The content encodings read are gzip, deflate, br and zstd."));
     }
     let length = headers.get(header::CONTENT_LENGTH).map(|length| length != "0");
     let has_body = length.unwrap_or_else(|| headers.contains_key(header::TRANSFER_ENCODING));
     let Some(media) = headers.get(header::CONTENT_TYPE) else {
         // What is missing altogether is told as such later.
         let text = "The body's Content-Type is missing; it is application/fhir+json.";
-        return if has_body { Err(Error::MediaType(text)) } else { Ok(()) };
+        return if has_body { Err(Error::MediaType(text)) } else { Ok(Sent::Json) };
     };
     let mut parts = media.to_str().unwrap_or_default().split(';').map(str::trim);
     let name = parts.next().unwrap_or_default().to_ascii_lowercase();
-    let known = match expected {
-        Expected::Resource => {
-            ["application/fhir+json", "application/json", "text/json"].contains(&name.as_str())
+    let sent = match (expected, name.as_str()) {
+        (Expected::Form, "application/x-www-form-urlencoded") => Sent::Form,
+        (Expected::Patch, "application/json-patch+json") => Sent::JsonPatch,
+        (
+            Expected::Resource | Expected::Patch,
+            "application/fhir+json" | "application/json" | "text/json",
+        ) => Sent::Json,
+        (Expected::Resource | Expected::Patch, name) if is_xml(name) => Sent::Xml,
+        (Expected::Resource, _) => {
+            let text =
+                "The body's Content-Type must be application/fhir+json or application/fhir+xml.";
+            return Err(Error::MediaType(text));
         }
-        Expected::Form => name == "application/x-www-form-urlencoded",
+        (Expected::Patch, _) => {
+            let text = "The body's Content-Type must be application/json-patch+json, or that of \
+                        a Parameters resource.";
+            return Err(Error::MediaType(text));
+        }
+        (Expected::Form, _) => {
+            let text = "The body's Content-Type must be application/x-www-form-urlencoded.";
+            return Err(Error::MediaType(text));
+        }
     };
-    if !known {
-        return Err(Error::MediaType(match expected {
-            Expected::Resource => "The body's Content-Type must be application/fhir+json.",
-            Expected::Form => "The body's Content-Type must be application/x-www-form-urlencoded.",
-        }));
-    }
     for parameter in parts {
-        let (name, value) = parameter.split_once('=').unwrap_or((parameter, ""));
+        let (key, value) = parameter.split_once('=').unwrap_or((parameter, ""));
         let value = value.trim().trim_matches('"');
-        if name.eq_ignore_ascii_case("charset") && !value.eq_ignore_ascii_case("utf-8") {
+        if key.eq_ignore_ascii_case("charset") && !value.eq_ignore_ascii_case("utf-8") {
             return Err(Error::MediaType("The body's charset must be utf-8."));
         }
-        if name.eq_ignore_ascii_case("fhirVersion") && value != FHIR_VERSION {
+        if key.eq_ignore_ascii_case("fhirVersion") && value != FHIR_VERSION {
             return Err(Error::MediaType("The body's fhirVersion must be 4.0."));
         }
     }
-    Ok(())
+    Ok(sent)
+}
+
+/// The patch in a body.
+///
+/// # Errors
+/// [`Error::Malformed`], [`Error::NotAResource`] or [`Error::Request`].
+pub(super) fn patch(body: &Body) -> Result<Patch, Error> {
+    match body.sent {
+        Sent::JsonPatch => Patch::json(&body.bytes),
+        _ => Patch::parameters(&any_resource(body)?),
+    }
 }
 
 /// What `work` makes of a body, with line and column of what is wrong in it.
 ///
 /// # Errors
 /// That of `work`.
-pub(super) fn located<T>(body: &[u8], work: impl FnOnce() -> Result<T, Error>) -> Result<T, Error> {
-    work().map_err(|error| error.located(body))
+pub(super) fn located<T>(body: &Body, work: impl FnOnce() -> Result<T, Error>) -> Result<T, Error> {
+    work().map_err(|error| error.located(body.json()))
 }
 
 /// The resource in a body.
 ///
 /// # Errors
 /// [`Error::Malformed`] or [`Error::NotAResource`].
-pub(super) fn any_resource(body: &[u8]) -> Result<Resource, Error> {
-    Ok(Resource::from_value(json::parse(body, json::MAX_DEPTH)?)?)
+pub(super) fn any_resource(body: &Body) -> Result<Resource, Error> {
+    let value = if body.sent == Sent::Xml {
+        let model = Model::shared().map_err(|error| Error::Internal(Box::new(error)))?;
+        xml::read(model, &body.bytes)?
+    } else {
+        json::parse(&body.bytes, json::MAX_DEPTH)?
+    };
+    Ok(Resource::from_value(value)?)
 }
 
 /// The resource of that type in a body.
 ///
 /// # Errors
 /// [`Error::Malformed`], [`Error::NotAResource`], or [`Error::Request`] for another type.
-pub(super) fn resource(body: &[u8], kind: ResourceType) -> Result<Resource, Error> {
+pub(super) fn resource(body: &Body, kind: ResourceType) -> Result<Resource, Error> {
     let resource = any_resource(body)?;
     if resource.kind() != kind {
         let text = format!("The body's resourceType must be that of the URL, {kind}.");

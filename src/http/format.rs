@@ -6,9 +6,10 @@
 //! <https://www.rfc-editor.org/rfc/rfc9110#name-accept>.
 
 use actix_web::HttpRequest;
-use actix_web::http::header::{ACCEPT, HeaderMap, HeaderName};
+use actix_web::http::header::{ACCEPT, CONTENT_TYPE, HeaderMap, HeaderName};
 
 use crate::error::Error;
+use crate::http::extract::is_xml;
 use crate::interaction::Return;
 
 /// A format that an answer can have.
@@ -20,6 +21,12 @@ pub(super) enum Media {
     Json,
     /// JSON under a name that old clients use.
     TextJson,
+    /// `application/fhir+xml`.
+    FhirXml,
+    /// XML under its general name.
+    Xml,
+    /// XML under a name that old clients use.
+    TextXml,
     /// A page.
     Html,
     /// A printed document.
@@ -28,10 +35,19 @@ pub(super) enum Media {
 
 impl Media {
     /// What resources are offered as.
-    pub(super) const RESOURCE: &'static [Self] = &[Self::FhirJson, Self::Json, Self::TextJson];
+    pub(super) const RESOURCE: &'static [Self] =
+        &[Self::FhirJson, Self::Json, Self::TextJson, Self::FhirXml, Self::Xml, Self::TextXml];
     /// What documents are offered as.
-    pub(super) const DOCUMENT: &'static [Self] =
-        &[Self::FhirJson, Self::Json, Self::TextJson, Self::Html, Self::Pdf];
+    pub(super) const DOCUMENT: &'static [Self] = &[
+        Self::FhirJson,
+        Self::Json,
+        Self::TextJson,
+        Self::Html,
+        Self::Pdf,
+        Self::FhirXml,
+        Self::Xml,
+        Self::TextXml,
+    ];
     /// What the first page is offered as.
     pub(super) const PAGE: &'static [Self] = &[Self::Html];
 
@@ -41,6 +57,9 @@ impl Media {
             Self::FhirJson => "application/fhir+json",
             Self::Json => "application/json",
             Self::TextJson => "text/json",
+            Self::FhirXml => "application/fhir+xml",
+            Self::Xml => "application/xml",
+            Self::TextXml => "text/xml",
             Self::Html => "text/html",
             Self::Pdf => "application/pdf",
         }
@@ -52,9 +71,17 @@ impl Media {
             Self::FhirJson => "application/fhir+json;charset=utf-8",
             Self::Json => "application/json;charset=utf-8",
             Self::TextJson => "text/json;charset=utf-8",
+            Self::FhirXml => "application/fhir+xml;charset=utf-8",
+            Self::Xml => "application/xml;charset=utf-8",
+            Self::TextXml => "text/xml;charset=utf-8",
             Self::Html => "text/html;charset=utf-8",
             Self::Pdf => "application/pdf",
         }
+    }
+
+    /// Whether it is XML.
+    pub(super) fn is_xml(self) -> bool {
+        matches!(self, Self::FhirXml | Self::Xml | Self::TextXml)
     }
 
     /// Whether `_format` means this one; a `+` arrives as a space unless it is escaped.
@@ -62,9 +89,12 @@ impl Media {
         let name = name.split(';').next().unwrap_or_default().trim().replace(' ', "+");
         let short = match self {
             Self::FhirJson => "json",
+            Self::FhirXml => "xml",
             Self::Html => "html",
             Self::Pdf => "pdf",
-            Self::Json | Self::TextJson => return name.eq_ignore_ascii_case(self.as_str()),
+            Self::Json | Self::TextJson | Self::Xml | Self::TextXml => {
+                return name.eq_ignore_ascii_case(self.as_str());
+            }
         };
         name.eq_ignore_ascii_case(short) || name.eq_ignore_ascii_case(self.as_str())
     }
@@ -75,7 +105,7 @@ impl Media {
 pub(super) struct Format {
     /// The media type.
     pub(super) media: Media,
-    /// Whether JSON is indented for people.
+    /// Whether the text is indented for people.
     pub(super) pretty: bool,
 }
 
@@ -116,27 +146,33 @@ impl Format {
 
 fn names(offer: &[Media]) -> &'static str {
     if offer.contains(&Media::Pdf) {
-        "application/fhir+json, text/html, application/pdf"
+        "application/fhir+json, application/fhir+xml, text/html, application/pdf"
     } else if offer.contains(&Media::FhirJson) {
-        "application/fhir+json"
+        "application/fhir+json, application/fhir+xml"
     } else {
         "text/html"
     }
 }
 
-/// The best of the offer by the `Accept` headers; the first where there are none.
+/// The best of the offer by the `Accept` headers; among equals, XML for what sends XML, then the
+/// first.
 fn accepted(headers: &HeaderMap, offer: &[Media]) -> Option<Media> {
+    let sent = headers.get(CONTENT_TYPE).and_then(|media| media.to_str().ok()).unwrap_or_default();
+    let sent = sent.split(';').next().unwrap_or_default().trim().to_ascii_lowercase();
+    let (same, other): (Vec<Media>, Vec<Media>) =
+        offer.iter().partition(|media| is_xml(&sent) && media.is_xml());
+    let mut offer = same.into_iter().chain(other);
     let mut ranges = headers.get_all(ACCEPT).filter_map(|value| value.to_str().ok()).peekable();
     if ranges.peek().is_none() {
-        return offer.first().copied();
+        return offer.next();
     }
     let ranges: Vec<Range<'_>> =
         ranges.flat_map(|value| value.split(',')).filter_map(Range::parse).collect();
     let mut best: Option<(Media, u16)> = None;
     for media in offer {
-        let quality = quality(&ranges, *media);
+        let quality = quality(&ranges, media);
         if quality > best.map_or(0, |(_, quality)| quality) {
-            best = Some((*media, quality));
+            best = Some((media, quality));
         }
     }
     best.map(|(media, _)| media)
@@ -268,7 +304,7 @@ mod tests {
 
     #[test]
     fn negotiation() {
-        use Media::{FhirJson, Html, Json, Pdf, TextJson};
+        use Media::{FhirJson, FhirXml, Html, Json, Pdf, TextJson, Xml};
         let browser = "text/html,application/xhtml+xml,application/xml;q=0.9,*/*;q=0.8";
         for (accept, query, expected) in [
             (None, "", Some(FhirJson)),
@@ -279,8 +315,10 @@ mod tests {
             (Some("application/json;q=0.5, application/fhir+json"), "", Some(FhirJson)),
             (Some("application/fhir+json;q=0.1, text/json;q=0.2"), "", Some(TextJson)),
             (Some("application/*"), "", Some(FhirJson)),
-            (Some(browser), "", Some(FhirJson)),
-            (Some("application/fhir+xml"), "", None),
+            (Some(browser), "", Some(Xml)),
+            (Some("application/fhir+xml"), "", Some(FhirXml)),
+            (Some("application/fhir+xml, application/fhir+json;q=0.9"), "", Some(FhirXml)),
+            (Some("image/png"), "", None),
             (Some("application/fhir+json;q=0"), "", None),
             (Some("application/fhir+json; fhirVersion=4.0"), "", Some(FhirJson)),
             (Some("application/fhir+json; fhirVersion=5.0"), "", None),
@@ -288,7 +326,9 @@ mod tests {
             (None, "_format=application/fhir+json", Some(FhirJson)),
             (None, "_format=application/fhir%2Bjson", Some(FhirJson)),
             (None, "_format=application/json", Some(Json)),
-            (None, "_format=xml", None),
+            (None, "_format=xml", Some(FhirXml)),
+            (None, "_format=text/xml", Some(Media::TextXml)),
+            (None, "_format=turtle", None),
         ] {
             check(accept, query, Media::RESOURCE, expected);
         }

@@ -66,6 +66,7 @@ pub fn serve(app: web::Data<App>, listen: SocketAddr) -> io::Result<Serving> {
             .app_data(app.clone())
             .app_data(since.clone())
             .wrap(actix_web::middleware::from_fn(middleware::every_request))
+            .wrap(actix_web::middleware::Compress::default())
             .default_service(web::to(route::answer))
     })
     .tcp_nodelay(true)

@@ -7,7 +7,7 @@ use actix_web::{HttpResponse, web};
 
 use crate::error::Error;
 use crate::fhir::{Id, Resource, ResourceType};
-use crate::http::extract::{self, Expected};
+use crate::http::extract::{self, Body, Expected};
 use crate::http::format::{Format, Media};
 use crate::http::reply::Policy;
 use crate::http::route::{Answer, Call, Verb, only};
@@ -42,17 +42,17 @@ pub(super) async fn call(
     let body = if verb == Verb::Post {
         extract::body(&request, payload, Expected::Resource, app.config.max_bundle).await?
     } else {
-        web::Bytes::new()
+        Body::NONE
     };
     let form = match format.media {
         Media::Html => Form::Html,
         Media::Pdf => Form::Pdf,
-        Media::FhirJson | Media::Json | Media::TextJson => Form::Resource,
+        _ => Form::Resource,
     };
     let output = block(move || {
         extract::located(&body, || {
             let parameters = Parameters::new(pairs, input(&body)?);
-            let (now, id, text) = (now(), id.as_ref(), &*body);
+            let (now, id, text) = (now(), id.as_ref(), body.json());
             let call =
                 operation::Call { app: &app, base: &base, now, kind, id, parameters, form, text };
             (operation.run)(&call)
@@ -62,8 +62,8 @@ pub(super) async fn call(
 }
 
 /// The body of a call; an operation may need none.
-fn input(body: &[u8]) -> Result<Option<Resource>, Error> {
-    if body.is_empty() { Ok(None) } else { extract::any_resource(body).map(Some) }
+fn input(body: &Body) -> Result<Option<Resource>, Error> {
+    if body.bytes.is_empty() { Ok(None) } else { extract::any_resource(body).map(Some) }
 }
 
 fn told(output: Output, format: Format) -> HttpResponse {
@@ -106,7 +106,7 @@ pub(super) async fn metadata(call: Call) -> Answer {
             types: operation.types,
         };
         let offered: Vec<Offered> = operation::ALL.iter().map(offered).collect();
-        let statement = capabilities(&held, &base, since, &offered);
+        let statement = capabilities(&app.config, &held, &base, since, &offered);
         Ok(cut.apply(&held.standard.model, statement.to_string().into_bytes()))
     });
     Ok(reply::json_bytes(reply::status(200), body.await?, format))

@@ -3,6 +3,7 @@
 //! They read like any client; the visit form writes over the API. `language` in the URL chooses the
 //! words.
 
+use actix_web::HttpResponse;
 use actix_web::http::header::{CONTENT_TYPE, HeaderValue};
 
 use crate::app::App;
@@ -27,8 +28,8 @@ const COUNTED: u64 = 100_000;
 
 /// `GET /`.
 pub(super) async fn index(call: Call) -> Answer {
-    let Call { app, request } = call;
-    let _accepted = Format::of(&request, Media::PAGE)?;
+    let words = words(&call)?;
+    let app = call.app;
     let overview = block(move || {
         let (episodes, more) = heads(&app, EPISODES, now())?;
         Ok(Overview {
@@ -39,7 +40,7 @@ pub(super) async fn index(call: Call) -> Answer {
             more,
         })
     });
-    Ok(reply::page(page::index(&overview.await?), Policy::Reading))
+    Ok(reply::page(page::index(&overview.await?, words), Policy::Reading))
 }
 
 /// The words that a page is asked for in.
@@ -90,10 +91,10 @@ pub(super) async fn patient(call: Call, id: Id) -> Answer {
 }
 
 /// `GET` of a script of the visit form.
-pub(super) fn script(text: &'static str) -> Answer {
+pub(super) fn script(text: &'static str) -> HttpResponse {
     let mut builder = reply::status(200);
     let kind = HeaderValue::from_static("text/javascript;charset=utf-8");
-    Ok(builder.insert_header((CONTENT_TYPE, kind)).body(text))
+    builder.insert_header((CONTENT_TYPE, kind)).body(text)
 }
 
 /// How many resources of each type there are, types without any left out.

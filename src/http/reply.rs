@@ -1,6 +1,6 @@
 //! From values to answers: status, headers, body.
 //!
-//! A resource goes out as the bytes it is stored as; only `_pretty` prints it anew. Errors are
+//! A resource goes out as the bytes it is stored as; only `_pretty` and XML print it anew. Errors are
 //! `OperationOutcome`s. Source: <http://hl7.org/fhir/R4/http.html#Status-Codes>,
 //! <http://hl7.org/fhir/R4/http.html#versioning>, <http://hl7.org/fhir/R4/http.html#prefer>.
 
@@ -12,6 +12,7 @@ use actix_web::http::header::{self, HeaderName, HeaderValue, HttpDate, TryIntoHe
 use actix_web::{HttpResponse, HttpResponseBuilder, ResponseError};
 use serde_json::Value;
 
+use crate::definitions::model::Model;
 use crate::error::Error;
 use crate::fhir::bundle::Bundle;
 use crate::fhir::outcome::operation_outcome;
@@ -21,6 +22,7 @@ use crate::interaction::precondition::{Preconditions, etag};
 use crate::interaction::{Done, Return};
 use crate::letter::layout::style_source;
 use crate::repository::Stored;
+use crate::xml;
 
 /// What a page may load: its own style, which is known by its digest; a form besides the script of
 /// this server, which may talk to this server.
@@ -134,12 +136,20 @@ pub(super) fn bundle(bundle: &Bundle, format: Format) -> HttpResponse {
     json_bytes(status(200), bundle.to_bytes(), format)
 }
 
-/// JSON that is at hand as text.
+/// A resource that is at hand as JSON text, in the form that is wanted.
 pub(super) fn json_bytes(
     mut builder: HttpResponseBuilder,
     body: Vec<u8>,
     format: Format,
 ) -> HttpResponse {
+    if format.media.is_xml() {
+        return match xml(&body, format.pretty) {
+            Ok(body) => {
+                builder.insert_header((header::CONTENT_TYPE, content_type(format))).body(body)
+            }
+            Err(cause) => error(&cause, Format { media: Media::FhirJson, ..format }),
+        };
+    }
     builder.insert_header((header::CONTENT_TYPE, content_type(format)));
     if format.pretty
         && let Ok(value) = serde_json::from_slice::<Value>(&body)
@@ -148,6 +158,14 @@ pub(super) fn json_bytes(
         return builder.body(pretty);
     }
     builder.body(body)
+}
+
+/// The same resource in XML.
+fn xml(body: &[u8], pretty: bool) -> Result<Vec<u8>, Error> {
+    let value: Value =
+        serde_json::from_slice(body).map_err(|error| Error::Internal(Box::new(error)))?;
+    let model = Model::shared().map_err(|error| Error::Internal(Box::new(error)))?;
+    xml::write(model, &value, pretty).map_err(Error::NoXml)
 }
 
 /// JSON that is at hand as a value.

@@ -10,7 +10,7 @@ use crate::http::format::{Format, Media, Prefer};
 use crate::http::route::{Answer, Call};
 use crate::http::{block, now, reply};
 use crate::interaction::subset::Cut;
-use crate::interaction::{self, Done, Return};
+use crate::interaction::{self, Done, Return, Subject};
 use crate::repository::{Scope, Stored};
 
 /// `GET [base]/[type]/[id]`.
@@ -64,11 +64,11 @@ pub(super) async fn create(call: Call, kind: ResourceType, payload: web::Payload
     Ok(reply::done(done.await?, &write.base, write.format, write.prefer))
 }
 
-/// `PUT [base]/[type]/[id]`.
+/// `PUT [base]/[type]/[id]` and `PUT [base]/[type]?…`.
 pub(super) async fn update(
     call: Call,
     kind: ResourceType,
-    id: Id,
+    subject: Subject,
     payload: web::Payload,
 ) -> Answer {
     let write = Write::of(&call, kind)?;
@@ -78,30 +78,49 @@ pub(super) async fn update(
     let done = block(move || {
         placed(write.prefer, &body, || {
             let resource = extract::resource(&body, kind)?;
-            interaction::update::update(&app, &id, &resource, &preconditions, now())
+            interaction::update::update(&app, &subject, &resource, &preconditions, now())
         })
     });
     Ok(reply::done(done.await?, &write.base, write.format, write.prefer))
 }
 
-/// `DELETE [base]/[type]/[id]`.
-pub(super) async fn delete(call: Call, kind: ResourceType, id: Id) -> Answer {
+/// `PATCH [base]/[type]/[id]` and `PATCH [base]/[type]?…`.
+pub(super) async fn patch(
+    call: Call,
+    kind: ResourceType,
+    subject: Subject,
+    payload: web::Payload,
+) -> Answer {
     let write = Write::of(&call, kind)?;
     let Call { app, request } = call;
     let preconditions = extract::preconditions(&request)?;
-    let done = block(move || interaction::delete::delete(&app, kind, &id, &preconditions, now()));
+    let body = extract::body(&request, payload, Expected::Patch, write.limit).await?;
+    let done = block(move || {
+        let patch = extract::patch(&body)?;
+        interaction::patch::patch(&app, kind, &subject, &patch, &preconditions, now())
+    });
+    Ok(reply::done(done.await?, &write.base, write.format, write.prefer))
+}
+
+/// `DELETE [base]/[type]/[id]` and `DELETE [base]/[type]?…`.
+pub(super) async fn delete(call: Call, kind: ResourceType, subject: Subject) -> Answer {
+    let write = Write::of(&call, kind)?;
+    let Call { app, request } = call;
+    let preconditions = extract::preconditions(&request)?;
+    let done =
+        block(move || interaction::delete::delete(&app, kind, &subject, &preconditions, now()));
     Ok(reply::done(done.await?, &write.base, write.format, write.prefer))
 }
 
 /// What came of a body, with line and column of what is said about it.
 fn placed(
     prefer: Prefer,
-    body: &[u8],
+    body: &extract::Body,
     work: impl FnOnce() -> Result<Done, Error>,
 ) -> Result<Done, Error> {
     let mut done = extract::located(body, work)?;
     if prefer.answer == Some(Return::OperationOutcome) {
-        outcome::locate(&mut done.issues, body, "");
+        outcome::locate(&mut done.issues, body.json(), "");
     }
     Ok(done)
 }

@@ -6,13 +6,14 @@
 
 use std::borrow::Cow;
 
-use actix_web::http::Method;
+use actix_web::http::{Method, Uri};
 use actix_web::{HttpRequest, HttpResponse, web};
 
 use crate::app::App;
 use crate::error::Error;
 use crate::fhir::{Id, ResourceType, VersionId};
 use crate::http::{bundle, operation, page, resource, search};
+use crate::interaction::Subject;
 use crate::interaction::query::unescape;
 use crate::interaction::search::Scope as Among;
 use crate::page::VISIT_SCRIPTS;
@@ -44,15 +45,8 @@ pub(super) async fn answer(
             _ => only("GET, HEAD", verb),
         };
     };
-    if let Some(answer) = page_of(*base, parts, verb) {
-        return match answer {
-            Page::Script(text) => page::script(text),
-            Page::Icon => Ok(HttpResponse::NoContent().finish()),
-            Page::Episode(id) => page::episode(call, some_id(id)?).await,
-            Page::Visit(id) => page::visit(call, some_id(id)?).await,
-            Page::Patient(id) => page::patient(call, some_id(id)?).await,
-            Page::Other => only("GET, HEAD", verb),
-        };
+    if let Some(page) = page_of(base, parts, verb) {
+        return page.answer(call, verb).await;
     }
     if *base != super::BASE.trim_start_matches('/') {
         return Err(Error::UnknownRoute);
@@ -68,7 +62,10 @@ pub(super) async fn answer(
         (["metadata" | "_history"], _) => only("GET, HEAD", verb),
         ([name], Verb::Get) => search::by_get(call, Among::Type(kind(name)?)).await,
         ([name], Verb::Post) => resource::create(call, kind(name)?, payload).await,
-        ([name], _) => kind(name).and_then(|_| only("GET, HEAD, POST", verb)),
+        ([name], Verb::Put) => resource::update(call, kind(name)?, criteria(&uri)?, payload).await,
+        ([name], Verb::Patch) => resource::patch(call, kind(name)?, criteria(&uri)?, payload).await,
+        ([name], Verb::Delete) => resource::delete(call, kind(name)?, criteria(&uri)?).await,
+        ([name], _) => kind(name).and_then(|_| only("GET, HEAD, POST, PUT, PATCH, DELETE", verb)),
         ([name, "_history"], Verb::Get) => resource::history(call, Scope::Type(kind(name)?)).await,
         ([name, "_history"], _) => kind(name).and_then(|_| only("GET, HEAD", verb)),
         ([name, "_search"], Verb::Post) => {
@@ -79,13 +76,16 @@ pub(super) async fn answer(
             resource::read(call, kind(name)?, &some_id(id)?).await
         }
         ([name, id], Verb::Put) if !is_operation(id) => {
-            resource::update(call, kind(name)?, new_id(id)?, payload).await
+            resource::update(call, kind(name)?, Subject::Id(new_id(id)?), payload).await
+        }
+        ([name, id], Verb::Patch) if !is_operation(id) => {
+            resource::patch(call, kind(name)?, Subject::Id(some_id(id)?), payload).await
         }
         ([name, id], Verb::Delete) if !is_operation(id) => {
-            resource::delete(call, kind(name)?, new_id(id)?).await
+            resource::delete(call, kind(name)?, Subject::Id(new_id(id)?)).await
         }
         ([name, id], _) if !is_operation(id) => {
-            kind(name).and_then(|_| only("GET, HEAD, PUT, DELETE", verb))
+            kind(name).and_then(|_| only("GET, HEAD, PUT, PATCH, DELETE", verb))
         }
         ([name, operation], _) => {
             operation::call(call, verb, (kind(name)?, None), operation, payload).await
@@ -104,6 +104,13 @@ pub(super) async fn answer(
             let place = (kind(name)?, Some(some_id(id)?));
             operation::call(call, verb, place, operation, payload).await
         }
+        _ => compartment(call, parts, verb, payload).await,
+    }
+}
+
+/// The searches within what belongs to a resource.
+async fn compartment(call: Call, parts: &[&str], verb: Verb, payload: web::Payload) -> Answer {
+    match (parts, verb) {
         ([of, id, "_search"], Verb::Post) => {
             let scope = search::compartment(kind(of)?, some_id(id)?, "*")?;
             search::by_post(call, scope, payload).await
@@ -138,6 +145,19 @@ enum Page<'a> {
     Other,
 }
 
+impl Page<'_> {
+    async fn answer(self, call: Call, verb: Verb) -> Answer {
+        match self {
+            Page::Script(text) => Ok(page::script(text)),
+            Page::Icon => Ok(HttpResponse::NoContent().finish()),
+            Page::Episode(id) => page::episode(call, some_id(id)?).await,
+            Page::Visit(id) => page::visit(call, some_id(id)?).await,
+            Page::Patient(id) => page::patient(call, some_id(id)?).await,
+            Page::Other => only("GET, HEAD", verb),
+        }
+    }
+}
+
 fn page_of<'a>(base: &str, parts: &[&'a str], verb: Verb) -> Option<Page<'a>> {
     let page = match (base, parts) {
         ("favicon.ico", []) => Page::Icon,
@@ -161,6 +181,7 @@ pub(super) enum Verb {
     Get,
     Post,
     Put,
+    Patch,
     Delete,
     Options,
     Other,
@@ -172,6 +193,7 @@ impl Verb {
             Method::GET | Method::HEAD => Self::Get,
             Method::POST => Self::Post,
             Method::PUT => Self::Put,
+            Method::PATCH => Self::Patch,
             Method::DELETE => Self::Delete,
             Method::OPTIONS => Self::Options,
             _ => Self::Other,
@@ -210,6 +232,19 @@ fn kind(name: &str) -> Result<ResourceType, Error> {
 /// An id to look for; text that cannot be one names nothing.
 fn some_id(text: &str) -> Result<Id, Error> {
     Id::parse(text).ok_or(Error::NotFound)
+}
+
+/// The criteria of a conditional interaction.
+fn criteria(uri: &Uri) -> Result<Subject, Error> {
+    let text = "The URL names no resource: it has neither an id nor criteria.";
+    // These two are about the answer.
+    let about_form = |part: &&str| part.starts_with("_format=") || part.starts_with("_pretty=");
+    let parts = uri.query().unwrap_or_default().split('&').filter(|part| !part.is_empty());
+    let criteria: Vec<&str> = parts.filter(|part| !about_form(part)).collect();
+    if criteria.is_empty() {
+        return Err(Error::request("http.criteria", text));
+    }
+    Ok(Subject::Criteria(criteria.join("&")))
 }
 
 /// An id under which a resource is to be put.

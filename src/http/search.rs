@@ -24,7 +24,7 @@ pub(super) async fn by_get(call: Call, scope: Scope) -> Answer {
 pub(super) async fn by_post(call: Call, scope: Scope, payload: web::Payload) -> Answer {
     let limit = call.app.config.max_body;
     let body = extract::body(&call.request, payload, Expected::Form, limit).await?;
-    let text = std::str::from_utf8(&body);
+    let text = std::str::from_utf8(&body.bytes);
     let text = text.map_err(|_| Error::request("http", "The form is not valid UTF-8."))?;
     let mut all = extract::parameters(&call.request);
     all.extend(pairs(text.trim_end()));
@@ -46,7 +46,8 @@ async fn answer(call: Call, scope: Scope, pairs: Vec<(String, String)>) -> Answe
     let strict = Prefer::of(request.headers()).strict.unwrap_or(false);
     let base = extract::base(&app, &request);
     let bundle = block(move || {
-        let question = Question { scope, pairs, strict };
+        let most_rows = Some(app.config.max_search_rows);
+        let question = Question { scope, pairs, strict, most_rows };
         let held = app.held();
         let view = app.store.view()?;
         search(&held, &*view, &question, &base, now())

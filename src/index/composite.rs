@@ -4,7 +4,7 @@
 //! of the composite holds. Item list: those of the components, each with its length before it.
 //! Source: <http://hl7.org/fhir/R4/search.html#composite>.
 
-use super::key::Key;
+use super::key::{self, Key};
 use crate::definitions::search_parameter::ParameterType;
 
 /// How many parts the keys of a parameter of that type have; none for types that are no component.
@@ -44,6 +44,16 @@ fn join(head: &Key, key: &Key) -> Key {
     joined
 }
 
+/// The item lists of two rows with the same key as one, component by component.
+pub(super) fn merge(one: &[u8], other: &[u8], components: usize) -> Vec<u8> {
+    let mut merged = Key::default();
+    for place in 0..components {
+        let value = key::merge(component(one, place), component(other, place));
+        merged = join(&merged, &Key { value, ..Key::default() });
+    }
+    merged.value
+}
+
 /// The value of the component at that place, from the value of a row.
 pub fn component(value: &[u8], place: usize) -> &[u8] {
     let mut rest = value;
@@ -57,4 +67,23 @@ pub fn component(value: &[u8], place: usize) -> &[u8] {
         rest = after;
     }
     &[]
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn row(items: [&str; 2]) -> Vec<u8> {
+        let key = |items: &str| Key::new([b"k"]).with([items.to_owned()]);
+        combine(&[vec![key(items[0])], vec![key(items[1])]]).remove(0).value
+    }
+
+    /// Two components of one code and one number, with different texts and bounds.
+    #[test]
+    fn rows_of_one_key_keep_the_items_of_both() {
+        let merged = merge(&row(["ta", "h5"]), &row(["tb", "h5"]), 2);
+        let items = |place| key::items(component(&merged, place)).collect::<Vec<_>>();
+        assert_eq!((items(0), items(1)), (vec!["ta", "tb"], vec!["h5"]));
+        assert!(component(&merged, 2).is_empty());
+    }
 }

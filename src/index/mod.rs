@@ -147,9 +147,13 @@ pub fn entries(rules: &Rules, resource: &Resource) -> Vec<Entry> {
     for parameter in rules.parameters(resource.kind()).filter(|parameter| parameter.is_stored()) {
         for key in parameter.keys(rules, resource.value()) {
             let name = format!("{}{}", parameter.definition.code, key.suffix);
+            let merge = |value: &[u8]| match parameter.components.len() {
+                0 => key::merge(value, &key.value),
+                components => composite::merge(value, &key.value, components),
+            };
             rows.entry((name, key.parts))
-                .and_modify(|value| *value = key::merge(value, &key.value))
-                .or_insert(key.value);
+                .and_modify(|value| *value = merge(value))
+                .or_insert_with(|| key.value.clone());
         }
     }
     let rows = rows.into_iter();

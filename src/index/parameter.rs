@@ -239,6 +239,14 @@ impl Parameter {
                     route.walk(resource, resource, &mut |value| {
                         keys_of(kind, *form, value, own_base, &mut found);
                     });
+                    let wider = route.without_target().filter(|_| kind == ParameterType::Reference);
+                    if let Some((_, wider)) = wider {
+                        // A logical reference does not say what it points to, and is found by its
+                        // identifier all the same.
+                        wider.walk(resource, resource, &mut |value| {
+                            reference::logical(value, &mut found);
+                        });
+                    }
                 }
             }
             Program::Truth(truth) => {

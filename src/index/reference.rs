@@ -31,16 +31,27 @@ pub fn keys(form: Form, value: &Value, own_base: Option<&str>, keys: &mut Vec<Ke
         _ => {
             let before = keys.len();
             keys.extend(text("reference").map(|literal| key(literal, own_base)));
-            if let Some(identifier) = value.get("identifier") {
-                let from = keys.len();
-                token::keys(Form::Identifier, identifier, keys);
-                keys.iter_mut().skip(from).for_each(|key| key.suffix = IDENTIFIER);
-            }
+            identifier(value, keys);
             let found = keys.iter().skip(before).any(|key| key.suffix.is_empty());
             if !found && (text("display").is_some() || value.get("identifier").is_some()) {
                 keys.push(Key::new([b"", b""]));
             }
         }
+    }
+}
+
+/// The keys of the identifier of a reference that is logical only.
+pub fn logical(value: &Value, keys: &mut Vec<Key>) {
+    if value.get("reference").is_none() {
+        identifier(value, keys);
+    }
+}
+
+fn identifier(value: &Value, keys: &mut Vec<Key>) {
+    if let Some(identifier) = value.get("identifier") {
+        let from = keys.len();
+        token::keys(Form::Identifier, identifier, keys);
+        keys.iter_mut().skip(from).for_each(|key| key.suffix = IDENTIFIER);
     }
 }
 

@@ -16,7 +16,8 @@ use crate::interaction::entry::{self, Action, Entry, Read};
 use crate::interaction::precondition::{Preconditions, etag};
 use crate::interaction::search::Question;
 use crate::interaction::{
-    Done, Return, create, delete, history, query, read, reference, search, transaction, update,
+    Done, Return, create, delete, history, patch, query, read, reference, search, transaction,
+    update,
 };
 use crate::store::View;
 
@@ -89,8 +90,13 @@ fn one(setting: Setting<'_>, entry: Entry, urns: &HashSet<String>) -> Result<bun
         Action::Create(resource, criteria) => {
             create::create(app, &resource, criteria.as_deref(), now)?
         }
-        Action::Update(id, resource) => update::update(app, &id, &resource, &preconditions, now)?,
-        Action::Delete(kind, id) => delete::delete(app, kind, &id, &preconditions, now)?,
+        Action::Update(subject, resource) => {
+            update::update(app, &subject, &resource, &preconditions, now)?
+        }
+        Action::Patch(kind, subject, change) => {
+            patch::patch(app, kind, &subject, &change, &preconditions, now)?
+        }
+        Action::Delete(kind, subject) => delete::delete(app, kind, &subject, &preconditions, now)?,
         Action::Read { read, head } => {
             let held = app.held();
             let view = app.store.view()?;
@@ -157,7 +163,8 @@ pub(super) fn reading(
         }
         Read::Search(scope, text) => {
             let (scope, pairs) = (scope.clone(), query::pairs(text));
-            let question = Question { scope, pairs, strict };
+            let most_rows = Some(setting.app.config.max_search_rows);
+            let question = Question { scope, pairs, strict, most_rows };
             return Ok(found(&search::search(held, view, &question, base, now)?, head));
         }
     };

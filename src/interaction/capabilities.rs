@@ -8,6 +8,7 @@
 use serde_json::{Value, json};
 
 use crate::app::Held;
+use crate::config::Config;
 use crate::fhir::{Instant, ResourceType};
 use crate::index::Parameter;
 
@@ -23,8 +24,15 @@ pub struct Offered {
 }
 
 /// The CapabilityStatement; `since` is when the server began to run as it does.
-pub fn capabilities(held: &Held, base: &str, since: Instant, operations: &[Offered]) -> Value {
-    let types = ResourceType::all().map(|kind| resource(held, kind, operations));
+pub fn capabilities(
+    config: &Config,
+    held: &Held,
+    base: &str,
+    since: Instant,
+    operations: &[Offered],
+) -> Value {
+    let deletes = config.conditional_delete.code();
+    let types = ResourceType::all().map(|kind| resource(held, kind, deletes, operations));
     json!({
         "resourceType": "CapabilityStatement",
         "status": "active",
@@ -37,7 +45,8 @@ pub fn capabilities(held: &Held, base: &str, since: Instant, operations: &[Offer
             "url": base,
         },
         "fhirVersion": "4.0.1",
-        "format": ["application/fhir+json", "json"],
+        "format": ["application/fhir+json", "json", "application/fhir+xml", "xml"],
+        "patchFormat": ["application/json-patch+json", "application/fhir+json", "application/fhir+xml"],
         "rest": [{
             "mode": "server",
             "security": {
@@ -54,10 +63,11 @@ pub fn capabilities(held: &Held, base: &str, since: Instant, operations: &[Offer
     })
 }
 
-const INTERACTIONS: [&str; 8] = [
+const INTERACTIONS: [&str; 9] = [
     "read",
     "vread",
     "update",
+    "patch",
     "delete",
     "history-instance",
     "history-type",
@@ -65,7 +75,12 @@ const INTERACTIONS: [&str; 8] = [
     "search-type",
 ];
 
-fn resource(held: &Held, kind: ResourceType, operations: &[Offered]) -> Value {
+fn resource(
+    held: &Held,
+    kind: ResourceType,
+    conditional_delete: &str,
+    operations: &[Offered],
+) -> Value {
     let interactions = INTERACTIONS.map(|code| json!({ "code": code }));
     let mut resource = json!({
         "type": kind.as_str(),
@@ -76,8 +91,8 @@ fn resource(held: &Held, kind: ResourceType, operations: &[Offered]) -> Value {
         "updateCreate": true,
         "conditionalCreate": true,
         "conditionalRead": "full-support",
-        "conditionalUpdate": false,
-        "conditionalDelete": "not-supported",
+        "conditionalUpdate": true,
+        "conditionalDelete": conditional_delete,
         "referencePolicy": ["literal", "logical"],
     });
     let Some(object) = resource.as_object_mut() else { return resource };

@@ -22,7 +22,7 @@ pub fn create(
     if_none_exist: Option<&str>,
     now: Instant,
 ) -> Result<Done, Error> {
-    write(app, now, Some(resource), |held, view| {
+    write(app, now, |held, view| {
         let new = || Step::Write {
             current: None,
             method: Method::Post,

@@ -1,4 +1,4 @@
-//! Criteria that select the one resource of a conditional interaction.
+//! Criteria that select the resource of a conditional interaction.
 //!
 //! Read strictly: a parameter that is unknown, empty or about the answer's form is refused, as
 //! ignoring it would select others. What was found holds until the commit, for the commit expects
@@ -16,8 +16,8 @@ use crate::store::{Expect, View};
 /// What criteria select.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub(super) struct Selected {
-    /// The ids, two at most.
-    ids: Vec<Id>,
+    /// The ids, as many as were asked for at most.
+    pub(super) ids: Vec<Id>,
     /// What makes that hold until the commit.
     pub(super) expects: Vec<Expect>,
 }
@@ -47,6 +47,21 @@ pub(super) fn select(
     criteria: &str,
     now: Instant,
 ) -> Result<Selected, Error> {
+    // Two are enough to know that there are several.
+    select_up_to(held, view, kind, (criteria, 2), now)
+}
+
+/// The same, up to so many of them.
+///
+/// # Errors
+/// As [`select`].
+pub(super) fn select_up_to(
+    held: &Held,
+    view: &dyn View,
+    kind: ResourceType,
+    (criteria, most): (&str, usize),
+    now: Instant,
+) -> Result<Selected, Error> {
     let pairs = query::pairs(criteria);
     let refuse = |text| Err(Error::request("http.criteria", text));
     if pairs.iter().any(|(_, value)| value.trim().is_empty()) {
@@ -59,7 +74,7 @@ pub(super) fn select(
     if query.clauses.is_empty() {
         return refuse("The criteria select by one search parameter at least.");
     }
-    query.count = 2;
+    query.count = most;
     query.total = Total::None;
     let page = search::run(view, &held.rules, &query, None)?;
     let ids = page.matches.into_iter().map(|stored| stored.id).collect();

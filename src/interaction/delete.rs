@@ -1,28 +1,40 @@
-//! delete: the resource is gone from reads and searches; its history stays.
+//! delete: resources are gone from reads and searches; their history stays.
 //!
 //! What is gone already, or never was, counts as deleted.
-//! Source: <http://hl7.org/fhir/R4/http.html#delete>.
+//! Source: <http://hl7.org/fhir/R4/http.html#delete>, <http://hl7.org/fhir/R4/http.html#cdelete>.
 
-use crate::app::App;
+use crate::app::{App, Held};
+use crate::config::ConditionalDelete;
 use crate::error::Error;
 use crate::fhir::{Id, Instant, ResourceType};
-use crate::interaction::precondition::Preconditions;
-use crate::interaction::{Done, Plan, Step, sealed, write};
-use crate::repository;
+use crate::interaction::precondition::{Preconditions, Rules};
+use crate::interaction::{Done, Plan, Step, Subject, criteria, retry, sealed, write};
+use crate::repository::{self, Change};
 use crate::store::View;
 
-/// Deletes the resource.
+/// Deletes the resource; with criteria, the one that meets them, or where the configuration lets it
+/// all of them at once.
 ///
 /// # Errors
-/// [`Error::Precondition`], [`Error::Conflict`], or a failure of the store.
+/// [`Error::Precondition`], [`Error::PreconditionRequired`], [`Error::MultipleMatches`],
+/// [`Error::Conflict`], bad criteria, or a failure of the store.
 pub fn delete(
     app: &App,
     kind: ResourceType,
-    id: &Id,
+    subject: &Subject,
     preconditions: &Preconditions,
     now: Instant,
 ) -> Result<Done, Error> {
-    write(app, now, None, |_, view| plan(view, kind, id, preconditions))
+    let rules = Rules { preconditions, tags_required: app.config.require_if_match };
+    match subject {
+        Subject::Id(id) => write(app, now, |_, view| plan(view, kind, id, rules)),
+        Subject::Criteria(criteria) => match app.config.conditional_delete {
+            ConditionalDelete::Single => {
+                write(app, now, |held, view| plan_one(held, view, (kind, criteria), rules, now))
+            }
+            ConditionalDelete::Multiple => delete_all(app, kind, criteria, now),
+        },
+    }
 }
 
 /// The plan of a delete.
@@ -30,13 +42,56 @@ pub(super) fn plan(
     view: &dyn View,
     kind: ResourceType,
     id: &Id,
-    preconditions: &Preconditions,
+    rules: Rules<'_>,
 ) -> Result<Plan, Error> {
     let current = repository::current(view, kind, id)?;
-    preconditions.check(current.as_ref())?;
-    sealed::refuse(current.as_ref())?;
+    rules.check(current.as_ref())?;
     Ok(match current {
         Some(current) if current.body.is_some() => Step::Delete(current).into(),
         gone => Step::Keep(gone, 204).into(),
+    })
+}
+
+/// The plan of the delete of what criteria select.
+fn plan_one(
+    held: &Held,
+    view: &dyn View,
+    (kind, criteria): (ResourceType, &str),
+    rules: Rules<'_>,
+    now: Instant,
+) -> Result<Plan, Error> {
+    let selected = criteria::select(held, view, kind, criteria, now)?;
+    let mut plan = match selected.one()? {
+        Some(id) => plan(view, kind, id, rules)?,
+        None => Step::Keep(None, 204).into(),
+    };
+    plan.expects = selected.expects;
+    Ok(plan)
+}
+
+/// How many resources one conditional delete may take away.
+const MOST: usize = 1000;
+
+fn delete_all(app: &App, kind: ResourceType, criteria: &str, now: Instant) -> Result<Done, Error> {
+    retry(app, |held| {
+        let view = app.store.view()?;
+        let selected = criteria::select_up_to(held, &*view, kind, (criteria, MOST + 1), now)?;
+        if selected.ids.len() > MOST {
+            return Err(Error::MultipleMatches);
+        }
+        let mut changes = Vec::with_capacity(selected.ids.len());
+        for id in &selected.ids {
+            let current = repository::current(&*view, kind, id)?;
+            let live = current.filter(|current| current.body.is_some());
+            sealed::refuse(live.as_ref())?;
+            changes.extend(live.map(|live| Change::delete(&live, now.max(live.last_updated))));
+        }
+        if !changes.is_empty() {
+            let mut batch = repository::batch(&*view, &changes)?;
+            batch.expects.extend(selected.expects);
+            drop(view);
+            app.store.commit(batch)?;
+        }
+        Ok(Done { status: 204, stored: None, issues: Vec::new() })
     })
 }

@@ -7,6 +7,8 @@ use serde_json::Value;
 
 use crate::error::Error;
 use crate::fhir::{Id, Instant, Reference, Resource, ResourceType, VersionId};
+use crate::interaction::Subject;
+use crate::interaction::patch::Patch;
 use crate::interaction::precondition::{Preconditions, Tags};
 use crate::interaction::search::Scope as Among;
 use crate::repository::Scope;
@@ -26,7 +28,7 @@ impl Entry {
     pub(super) fn content(&self) -> Option<&Resource> {
         match &self.action {
             Action::Create(resource, _) | Action::Update(_, resource) => Some(resource),
-            Action::Delete(..) | Action::Read { .. } => None,
+            Action::Delete(..) | Action::Patch(..) | Action::Read { .. } => None,
         }
     }
 
@@ -35,7 +37,7 @@ impl Entry {
         match &self.action {
             Action::Delete(..) => 0,
             Action::Create(..) => 1,
-            Action::Update(..) => 2,
+            Action::Update(..) | Action::Patch(..) => 2,
             Action::Read { .. } => 3,
         }
     }
@@ -43,12 +45,14 @@ impl Entry {
 
 /// What an entry asks for.
 pub(super) enum Action {
-    /// `DELETE [type]/[id]`.
-    Delete(ResourceType, Id),
+    /// `DELETE [type]/[id]` or `DELETE [type]?…`.
+    Delete(ResourceType, Subject),
     /// `POST [type]`, with the query of `ifNoneExist`.
     Create(Resource, Option<String>),
-    /// `PUT [type]/[id]`.
-    Update(Id, Resource),
+    /// `PUT [type]/[id]` or `PUT [type]?…`.
+    Update(Subject, Resource),
+    /// `PATCH [type]/[id]` or `PATCH [type]?…`.
+    Patch(ResourceType, Subject, Patch),
     /// `GET` or `HEAD` of something.
     Read {
         /// Of what.
@@ -124,21 +128,23 @@ pub(super) fn read(mut entry: Value, base: &str) -> Result<Entry, Error> {
             let if_none_exist = text("ifNoneExist").map(str::to_owned);
             Action::Create(of_type(body()?, kind)?, if_none_exist)
         }
-        ("PUT", Target::Instance(kind, id), None) => Action::Update(id, of_type(body()?, kind)?),
-        ("DELETE", Target::Instance(kind, id), None) => Action::Delete(kind, id),
+        ("PUT" | "DELETE" | "PATCH", target, query) => {
+            let (kind, subject) = match (target, query) {
+                (Target::Instance(kind, id), None) => (kind, Subject::Id(id)),
+                (Target::Type(kind), Some(query)) => (kind, Subject::Criteria(query.to_owned())),
+                _ => return Err(wrong(".url", "The url does not know the method.")),
+            };
+            match method {
+                "PUT" => Action::Update(subject, of_type(body()?, kind)?),
+                "PATCH" => Action::Patch(kind, subject, Patch::resource(body()?)?),
+                _ => Action::Delete(kind, subject),
+            }
+        }
         ("GET" | "HEAD", target, query) => {
             let read = reading(target, query.unwrap_or_default());
             Action::Read { read, head: method == "HEAD" }
         }
-        ("PUT" | "DELETE", Target::Type(_), Some(_)) => {
-            let text = "This server has no conditional update or delete.";
-            return Err(Error::not_supported("entry.request.url", text));
-        }
-        ("PATCH", ..) => {
-            let text = "This server has no patch.";
-            return Err(Error::not_supported("entry.request.method", text));
-        }
-        ("POST" | "PUT" | "DELETE", ..) => {
+        ("POST", ..) => {
             return Err(wrong(".url", "The url does not know the method."));
         }
         _ => return Err(wrong(".method", "The method is GET, HEAD, POST, PUT, DELETE or PATCH.")),

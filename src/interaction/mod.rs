@@ -10,7 +10,10 @@ pub mod capabilities;
 mod criteria;
 pub mod create;
 pub mod delete;
+mod existence;
+mod fhirpath_patch;
 pub mod history;
+pub mod patch;
 pub mod precondition;
 pub mod read;
 pub mod query;
@@ -60,6 +63,15 @@ pub enum Step {
     Delete(Stored),
     /// Nothing is written, for what is asked holds already; the status says how.
     Keep(Option<Stored>, u16),
+}
+
+/// Which resource a write is about.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub enum Subject {
+    /// The one with that id.
+    Id(Id),
+    /// The one that meets the criteria: what follows the `?` in a URL.
+    Criteria(String),
 }
 
 /// What came of a write.
@@ -142,22 +154,22 @@ fn retry<T>(
     Err(Error::Conflict)
 }
 
-/// Checks the content of one write, if it has any, plans, changes and commits it.
+/// Plans one write, checks its content, if it has any, changes and commits it.
 fn write(
     app: &App,
     now: Instant,
-    content: Option<&Resource>,
     plan: impl Fn(&Held, &dyn View) -> Result<Plan, Error>,
 ) -> Result<Done, Error> {
     retry(app, |held| {
-        let accepted = content.map(|content| check(app, held, content)).transpose()?;
-        let issues = accepted.as_ref().map_or_else(Vec::new, |accepted| accepted.issues.clone());
         let mut plan = {
             let view = app.store.view()?;
             plan(held, &*view)?
         };
-        if let (Some(accepted), Step::Write { resource, .. }) = (&accepted, &mut plan.step) {
+        let mut issues = Vec::new();
+        if let Step::Write { resource, .. } = &mut plan.step {
+            let accepted = check(app, held, resource)?;
             policy::mark(resource, accepted.not_valid);
+            issues = accepted.issues;
         }
         let expects = std::mem::take(&mut plan.expects);
         let change = match plan.change(held, now) {
@@ -166,7 +178,9 @@ fn write(
         };
         let mut batch = {
             let view = app.store.view()?;
-            repository::batch(&*view, &change)?
+            let mut batch = repository::batch(&*view, &change)?;
+            existence::expect(app, &*view, &mut batch, &change)?;
+            batch
         };
         batch.expects.extend(expects);
         let seq = app.store.commit(batch)?;

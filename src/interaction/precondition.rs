@@ -7,6 +7,7 @@
 
 use crate::error::Error;
 use crate::fhir::{Instant, VersionId};
+use crate::interaction::sealed;
 use crate::repository::Stored;
 
 /// The tag of a version.
@@ -86,6 +87,30 @@ impl Preconditions {
             }
             (None, None) => false,
         }
+    }
+}
+
+/// What a write of the current version is held to.
+#[derive(Clone, Copy, Debug)]
+pub struct Rules<'a> {
+    /// What the client asks.
+    pub preconditions: &'a Preconditions,
+    /// Whether what exists may be changed only by one who names its version.
+    pub tags_required: bool,
+}
+
+impl Rules<'_> {
+    /// Whether the write may go on.
+    ///
+    /// # Errors
+    /// [`Error::PreconditionRequired`], [`Error::Precondition`] or [`Error::Sealed`] if not.
+    pub fn check(self, current: Option<&Stored>) -> Result<(), Error> {
+        let exists = current.is_some_and(|current| current.body.is_some());
+        if self.tags_required && exists && self.preconditions.if_match.is_none() {
+            return Err(Error::PreconditionRequired);
+        }
+        self.preconditions.check(current)?;
+        sealed::refuse(current)
     }
 }
 

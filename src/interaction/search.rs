@@ -29,6 +29,16 @@ pub struct Question {
     pub pairs: Vec<(String, String)>,
     /// Whether unknown parameters are refused.
     pub strict: bool,
+    /// What may be touched of the store, in rows; none: what the server ships with.
+    pub most_rows: Option<u64>,
+}
+
+impl Question {
+    fn setting<'a>(&self, held: &'a Held, now: Instant) -> Setting<'a> {
+        let mut setting = setting(held, now, self.strict);
+        setting.limits.rows = self.most_rows.unwrap_or(setting.limits.rows);
+        setting
+    }
 }
 
 /// Among what is searched.
@@ -72,7 +82,7 @@ pub fn search(
     let (cursors, pairs): (Vec<_>, Vec<_>) =
         question.pairs.iter().cloned().partition(|(name, _)| name == CURSOR);
     let cursor = cursors.first().map(|(_, text)| text.as_str());
-    let found = match read(&setting(held, now, question.strict), &question.scope, &pairs)? {
+    let found = match read(&question.setting(held, now), &question.scope, &pairs)? {
         Asked::One(query) => of_type(held, view, &query, cursor)?,
         Asked::Several(across) => of_types(held, view, &across, cursor)?,
     };
@@ -106,7 +116,7 @@ pub fn plans(
     question: &Question,
     now: Instant,
 ) -> Result<Vec<Plan>, Error> {
-    let asked = read(&setting(held, now, question.strict), &question.scope, &question.pairs)?;
+    let asked = read(&question.setting(held, now), &question.scope, &question.pairs)?;
     let queries = match asked {
         Asked::One(query) => vec![*query],
         Asked::Several(across) => across.queries,

@@ -17,8 +17,13 @@ use crate::fhir::{Id, Issue, IssueType, Reference, Resource, ResourceType, bundl
 use crate::interaction::batch::{Setting, reading, written};
 use crate::interaction::entry::{self, Action, Entry};
 use crate::interaction::overlay::Overlay;
+use crate::interaction::patch::{self, Patch};
+use crate::interaction::precondition::Rules;
 use crate::interaction::rewrite::{Links, base_of};
-use crate::interaction::{Done, Plan, Step, criteria, delete, reference, retry, subsetted, update};
+use crate::interaction::update::Target;
+use crate::interaction::{
+    Done, Plan, Step, Subject, criteria, delete, existence, reference, retry, subsetted, update,
+};
 use crate::repository::{self, Change, Method};
 use crate::store::{Batch, Expect, View};
 use crate::validation::policy;
@@ -45,11 +50,20 @@ fn refuse_repetition(entries: &[Entry]) -> Result<(), Error> {
             let text = "Another entry has this fullUrl already.";
             return Err(Error::request("entry.fullUrl", text).in_entry(index));
         }
-        if let Action::Create(resource, Some(text)) = &entry.action
-            && !criteria.insert((resource.kind(), text))
-        {
+        let asked = match &entry.action {
+            Action::Create(resource, Some(text)) => Some((0, resource.kind(), text)),
+            Action::Update(Subject::Criteria(text), resource) => Some((1, resource.kind(), text)),
+            Action::Delete(kind, Subject::Criteria(text)) => Some((2, *kind, text)),
+            Action::Patch(kind, Subject::Criteria(text), _) => Some((3, *kind, text)),
+            _ => None,
+        };
+        if asked.is_some_and(|asked| !criteria.insert(asked)) {
             let text = "Another entry has these criteria already.";
-            return Err(Error::request("entry.request.ifNoneExist", text).in_entry(index));
+            let place = match &entry.action {
+                Action::Create(..) => "entry.request.ifNoneExist",
+                _ => "entry.request.url",
+            };
+            return Err(Error::request(place, text).in_entry(index));
         }
     }
     Ok(())
@@ -74,6 +88,14 @@ struct Identity {
     id: Id,
     /// Whether a conditional create found it, so that nothing is written.
     found: bool,
+    /// The interaction that a new version is told to come from.
+    method: Method,
+}
+
+impl Identity {
+    fn new(kind: ResourceType, id: Id, method: Method) -> Self {
+        Self { kind, id, found: false, method }
+    }
 }
 
 /// What an entry comes to.
@@ -105,7 +127,7 @@ impl<'a> Attempt<'a> {
         for (index, entry) in entries.iter().enumerate() {
             let identity = attempt.identify(&*view, entry);
             let identity = identity.map_err(|error| error.in_entry(index))?;
-            if let Some(Identity { kind, id, found: false }) = &identity
+            if let Some(Identity { kind, id, found: false, .. }) = &identity
                 && !written.insert((*kind, id.clone()))
             {
                 let text = "Another entry is about the same resource.";
@@ -120,26 +142,62 @@ impl<'a> Attempt<'a> {
     }
 
     fn identify(&mut self, view: &dyn View, entry: &Entry) -> Result<Option<Identity>, Error> {
-        let (kind, id) = match &entry.action {
-            Action::Delete(kind, id) => (*kind, id.clone()),
-            Action::Update(id, resource) => {
-                update::same_id(id, resource)?;
-                (resource.kind(), id.clone())
+        let identity = match &entry.action {
+            Action::Delete(kind, Subject::Id(id)) => {
+                Identity::new(*kind, id.clone(), Method::Delete)
             }
-            Action::Create(resource, None) => (resource.kind(), Id::random()),
+            Action::Delete(kind, Subject::Criteria(text)) => {
+                match self.select(view, *kind, text)? {
+                    Some(id) => Identity::new(*kind, id, Method::Delete),
+                    None => return Ok(None),
+                }
+            }
+            Action::Update(Subject::Id(id), resource) => {
+                update::same_id(id, resource)?;
+                Identity::new(resource.kind(), id.clone(), Method::Put)
+            }
+            Action::Update(Subject::Criteria(text), resource) => {
+                let now = self.setting.now;
+                let (target, expects) = update::target(self.held, view, resource, text, now)?;
+                self.expects.extend(expects);
+                match target {
+                    Target::Named(id) => Identity::new(resource.kind(), id, Method::Put),
+                    Target::New(id) => Identity::new(resource.kind(), id, Method::Post),
+                }
+            }
+            Action::Patch(kind, Subject::Id(id), _) => {
+                Identity::new(*kind, id.clone(), Method::Patch)
+            }
+            Action::Patch(kind, Subject::Criteria(text), _) => {
+                let id = self.select(view, *kind, text)?.ok_or(Error::NotFound)?;
+                Identity::new(*kind, id, Method::Patch)
+            }
+            Action::Create(resource, None) => {
+                Identity::new(resource.kind(), Id::random(), Method::Post)
+            }
             Action::Create(resource, Some(text)) => {
                 let kind = resource.kind();
-                let selected = criteria::select(self.held, view, kind, text, self.setting.now)?;
-                let found = selected.one()?.cloned();
-                self.expects.extend(selected.expects);
-                match found {
-                    Some(id) => return Ok(Some(Identity { kind, id, found: true })),
-                    None => (kind, Id::random()),
+                match self.select(view, kind, text)? {
+                    Some(id) => Identity { found: true, ..Identity::new(kind, id, Method::Post) },
+                    None => Identity::new(kind, Id::random(), Method::Post),
                 }
             }
             Action::Read { .. } => return Ok(None),
         };
-        Ok(Some(Identity { kind, id, found: false }))
+        Ok(Some(identity))
+    }
+
+    /// The one resource that meets the criteria, if any does; what makes that hold is noted.
+    fn select(
+        &mut self,
+        view: &dyn View,
+        kind: ResourceType,
+        criteria: &str,
+    ) -> Result<Option<Id>, Error> {
+        let selected = criteria::select(self.held, view, kind, criteria, self.setting.now)?;
+        let found = selected.one()?.cloned();
+        self.expects.extend(selected.expects);
+        Ok(found)
     }
 
     fn commit(mut self) -> Result<Vec<bundle::Entry>, Error> {
@@ -151,6 +209,7 @@ impl<'a> Attempt<'a> {
             let view = app.store.view()?;
             let mut batch = repository::batch(&*view, &changes)?;
             batch.expects.append(&mut self.expects);
+            existence::expect(app, &*view, &mut batch, &changes)?;
             let reads = self.read(&*view, &batch)?;
             (batch, reads)
         };
@@ -170,7 +229,8 @@ impl<'a> Attempt<'a> {
 
     /// Adds what the conditional references lead to.
     fn resolve_conditional(&mut self) -> Result<(), Error> {
-        let contents = self.entries.iter().map(Entry::content).enumerate();
+        let drafts = self.drafts()?;
+        let contents = drafts.iter().map(Option::as_ref).enumerate();
         let found = contents.filter_map(|(index, content)| Some((index, content?)));
         let asked: Vec<_> = found
             .flat_map(|(index, content)| {
@@ -181,7 +241,7 @@ impl<'a> Attempt<'a> {
         if asked.is_empty() {
             return Ok(());
         }
-        let drafts = self.entries.iter().map(|entry| Some((entry.content()?.clone(), Vec::new())));
+        let drafts = self.drafts()?.into_iter().map(|draft| Some((draft?, Vec::new())));
         let (_, changes) = self.plan(drafts.collect())?;
         let app = self.setting.app;
         let view = app.store.view()?;
@@ -212,17 +272,34 @@ impl<'a> Attempt<'a> {
         Ok(target)
     }
 
+    /// For each entry what it writes, its references as they were sent.
+    fn drafts(&self) -> Result<Vec<Option<Resource>>, Error> {
+        let view = self.setting.app.store.view()?;
+        let mut drafts = Vec::with_capacity(self.entries.len());
+        for (index, (entry, identity)) in self.entries.iter().zip(&self.identities).enumerate() {
+            let draft = match (&entry.action, identity) {
+                (Action::Patch(_, _, patch), Some(Identity { kind, id, .. })) => {
+                    let patched = patched(&*view, *kind, id, patch);
+                    Some(patched.map_err(|error| error.in_entry(index))?)
+                }
+                (_, Some(Identity { found: false, .. })) => entry.content().cloned(),
+                _ => None,
+            };
+            drafts.push(draft);
+        }
+        Ok(drafts)
+    }
+
     /// The contents with their references turned; everything that is wrong with any of them.
     fn contents(&self) -> Result<Contents, Error> {
         let mut all = Contents::with_capacity(self.entries.len());
         let mut faults = Vec::new();
-        for (index, (entry, identity)) in self.entries.iter().zip(&self.identities).enumerate() {
-            let is_written = identity.as_ref().is_some_and(|identity| !identity.found);
-            let Some(content) = entry.content().filter(|_| is_written) else {
+        let drafts = self.drafts()?;
+        for (index, (entry, draft)) in self.entries.iter().zip(drafts).enumerate() {
+            let Some(mut content) = draft else {
                 all.push(None);
                 continue;
             };
-            let mut content = content.clone();
             let base = entry.full_url.as_deref().and_then(base_of);
             let links = Links { targets: &self.targets, base };
             let mut issues = links.rewrite(&self.held.standard.model, &mut content);
@@ -252,7 +329,15 @@ impl<'a> Attempt<'a> {
         for (index, entry) in self.entries.iter().enumerate() {
             let content = contents.get_mut(index).and_then(Option::take);
             let identity = self.identities.get(index).and_then(Option::as_ref);
-            let plan = identity.map(|identity| plan(&*view, entry, identity, content)).transpose();
+            let tags_required = self.setting.app.config.require_if_match;
+            let rules = Rules { preconditions: &entry.preconditions, tags_required };
+            let plan = match (identity, &entry.action) {
+                (Some(identity), _) => Some(plan(&*view, entry, identity, content, rules)),
+                // A conditional delete that selects nothing.
+                (None, Action::Delete(..)) => Some(Ok((Step::Keep(None, 204).into(), Vec::new()))),
+                (None, _) => None,
+            };
+            let plan = plan.transpose();
             plans.push((entry.rank(), index, plan.map_err(|error| error.in_entry(index))?));
         }
         drop(view);
@@ -290,18 +375,29 @@ impl<'a> Attempt<'a> {
     }
 }
 
+/// The content as the patch leaves it.
+fn patched(view: &dyn View, kind: ResourceType, id: &Id, patch: &Patch) -> Result<Resource, Error> {
+    let current = repository::current(view, kind, id)?.ok_or(Error::NotFound)?;
+    patch.apply(&patch::content(&current)?)
+}
+
 /// The plan of an entry that writes.
 fn plan(
     view: &dyn View,
     entry: &Entry,
     identity: &Identity,
     content: Option<(Resource, Vec<Issue>)>,
+    rules: Rules<'_>,
 ) -> Result<(Plan, Vec<Issue>), Error> {
-    let Identity { kind, id, found } = identity;
+    let Identity { kind, id, found, method } = identity;
     let plan = match (&entry.action, content) {
-        (Action::Delete(..), _) => delete::plan(view, *kind, id, &entry.preconditions)?,
-        (Action::Update(..), Some((resource, issues))) => {
-            return Ok((update::plan(view, id, &resource, &entry.preconditions)?, issues));
+        (Action::Delete(..), _) => delete::plan(view, *kind, id, rules)?,
+        (Action::Update(..) | Action::Patch(..), Some((resource, issues))) => {
+            let mut plan = update::plan(view, id, &resource, rules)?;
+            if let Step::Write { method: told, .. } = &mut plan.step {
+                *told = *method;
+            }
+            return Ok((plan, issues));
         }
         (Action::Create(..), Some((resource, issues))) if !found => {
             let (id, method) = (id.clone(), Method::Post);

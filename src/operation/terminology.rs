@@ -89,16 +89,14 @@ fn parameters(call: &Call<'_>) -> Result<Value, Error> {
     let pairs = call.parameters.pairs().iter();
     let of_url = call::parameters(pairs.map(|(name, value)| (name.as_str(), value.as_str())));
     let Some(body) = call.parameters.body() else { return Ok(of_url) };
-    let mut body = match body.kind().as_str() {
-        "Parameters" => body.value().clone(),
-        kind => match resource_parameter(call.kind, kind) {
-            Some(name) => json!({ "resourceType": "Parameters",
-                "parameter": [{ "name": name, "resource": body.value() }] }),
-            None => {
-                let text = "The body of an operation is a Parameters resource.";
-                return Err(Error::request("resourceType", text));
-            }
-        },
+    let mut body = if body.kind().as_str() == "Parameters" {
+        body.value().clone()
+    } else {
+        let wrong = "The body of an operation is a Parameters resource.";
+        let name = resource_parameter(call.kind, body.kind().as_str());
+        let name = name.ok_or_else(|| Error::request("resourceType", wrong))?;
+        json!({ "resourceType": "Parameters",
+            "parameter": [{ "name": name, "resource": body.value() }] })
     };
     if let (Value::Object(body), Value::Object(mut more)) = (&mut body, of_url)
         && let Some(Value::Array(more)) = more.remove("parameter")
@@ -130,7 +128,7 @@ fn instance(call: &Call<'_>) -> Result<Option<Value>, Error> {
     serde_json::from_slice(&body).map(Some).map_err(|error| Error::Internal(error.into()))
 }
 
-/// The TerminologyCapabilities: which code systems are held, and what the operations take.
+/// The `TerminologyCapabilities`: which code systems are held, and what the operations take.
 pub fn terminology_capabilities(held: &Held, base: &str, since: Instant) -> Value {
     capabilities::statement(&held.standard.terminology, base, &since.to_string())
 }

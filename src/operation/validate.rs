@@ -83,6 +83,7 @@ fn of_content(
     }
     let held = call.app.held();
     let mut issues = call.app.check(&held, &resource);
+    issues.extend(held.standard.validator.advice(&resource));
     if let Some(profile) = profile {
         let found = held.standard.validator.check_profile(&resource, profile);
         let found = found.map_err(|_| Error::UnknownProfile)?;

@@ -9,6 +9,7 @@ use crate::clinical::source::Source;
 use crate::letter::catalogue::Catalogue;
 use crate::letter::html as form;
 use crate::letter::{Letter, layout};
+use crate::page::to;
 
 /// The page; `api` is the path of the API without a slash at its end, such as `/fhir`.
 pub fn episode(summary: &Summary, api: &str, words: &Catalogue) -> String {
@@ -39,16 +40,16 @@ fn links(summary: &Summary, api: &str, words: &Catalogue) -> Markup {
         nav class="screen" aria-label=(words.get("episode-page.nav")) {
             ul class="links" {
                 @if let Some(patient) = patient {
-                    li { a href=(format!("/patients/{}", patient.id)) { (words.get("episode-page.patient")) } }
+                    li { a href=(to(&format!("/patients/{}", patient.id), words)) { (words.get("episode-page.patient")) } }
                 }
                 @if let Some(episode) = episode {
                     @let letter = format!("{api}/{episode}/$episode-summary");
-                    li { a href=(format!("/episodes/{}/visit", episode.id)) { (words.get("episode-page.visit")) } }
-                    li { a href=(format!("{letter}?_format=text/html")) { (words.get("episode-page.letter")) " (HTML)" } }
-                    li { a href=(format!("{letter}?_format=application/pdf")) { (words.get("episode-page.letter")) " (PDF)" } }
-                    li { a href=(format!("{letter}?_format=application/fhir%2Bjson")) { (words.get("episode-page.document")) } }
-                    li { a href=(format!("{letter}?explain=true&_format=application/fhir%2Bjson&_pretty=true")) { (words.get("episode-page.explain")) } }
-                    li { a href=(format!("{api}/{episode}/$consistency?_pretty=true")) { (words.get("episode-page.consistency")) } }
+                    li { a href=(to(&format!("/episodes/{}/visit", episode.id), words)) { (words.get("episode-page.visit")) } }
+                    li { a href=(to(&format!("{letter}?_format=text/html"), words)) { (words.get("episode-page.letter")) " (HTML)" } }
+                    li { a href=(to(&format!("{letter}?_format=application/pdf"), words)) { (words.get("episode-page.letter")) " (PDF)" } }
+                    li { a href=(to(&format!("{letter}?_format=application/fhir%2Bjson"), words)) { (words.get("episode-page.document")) } }
+                    li { a href=(to(&format!("{letter}?explain=true&_format=application/fhir%2Bjson&_pretty=true"), words)) { (words.get("episode-page.explain")) } }
+                    li { a href=(to(&format!("{api}/{episode}/$consistency?_pretty=true"), words)) { (words.get("episode-page.consistency")) } }
                 }
             }
         }

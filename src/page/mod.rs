@@ -20,6 +20,15 @@ pub use overview::{Episode, Overview, index};
 pub use patient::{Patient, patient};
 pub use visit::{SCRIPTS as VISIT_SCRIPTS, visit};
 
+/// The same link for who reads in another language than the first.
+fn to(path: &str, words: &Catalogue) -> String {
+    let mark = if path.contains('?') { '&' } else { '?' };
+    match words.language() {
+        "en" => path.to_owned(),
+        language => format!("{path}{mark}language={language}"),
+    }
+}
+
 /// The cautions that stand on every page.
 fn cautions(words: &Catalogue) -> Markup {
     let names = ["findings", "screening", "words", "emergency"];

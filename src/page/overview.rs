@@ -7,6 +7,7 @@ use maud::{Markup, html};
 use crate::clinical::Summary;
 use crate::letter::catalogue::Catalogue;
 use crate::letter::layout;
+use crate::page::to;
 
 /// What the first page shows.
 #[derive(Clone, PartialEq, Eq, Debug, Default)]
@@ -59,8 +60,7 @@ impl Episode {
 }
 
 /// The first page.
-pub fn index(overview: &Overview) -> String {
-    let words = Catalogue::english();
+pub fn index(overview: &Overview, words: &Catalogue) -> String {
     let title = words.get("page.title");
     let top = html! {
         h1 { (title) }
@@ -100,7 +100,7 @@ fn episodes(overview: &Overview, words: &Catalogue) -> Markup {
 
 /// A table of episodes, with their letters.
 pub(super) fn table(api: &str, episodes: &[Episode], words: &Catalogue) -> Markup {
-    let columns = ["patient", "problem", "state", "period", "letter"];
+    let columns = ["patient", "problem", "state", "period", "letter", "visit"];
     html! {
         table {
             caption { (words.get("page.caption")) }
@@ -119,12 +119,12 @@ fn row(api: &str, episode: &Episode, words: &Catalogue) -> Markup {
     let reason = episode.end_reason.as_deref().map(|reason| words.name("end-reason", reason));
     let start = episode.start.as_deref().unwrap_or(nothing);
     let resource = format!("{api}/EpisodeOfCare/{}", episode.id);
-    let letter = |format: &str| format!("{resource}/$episode-summary?_format={format}");
+    let letter = |format: &str| to(&format!("{resource}/$episode-summary?_format={format}"), words);
     let forms =
         [("HTML", "text/html"), ("PDF", "application/pdf"), ("JSON", "application/fhir%2Bjson")];
     html! {
         tr {
-            th scope="row" { a href=(format!("/episodes/{}", episode.id)) { (patient) } }
+            th scope="row" { a href=(to(&format!("/episodes/{}", episode.id), words)) { (patient) } }
             td { (episode.problem.as_deref().unwrap_or(nothing)) }
             td { (status) @if let Some(reason) = reason { ", " (reason) } }
             td { span class="day" { (start) } " – " span class="day" { (episode.end.as_deref().unwrap_or("")) } }
@@ -133,6 +133,9 @@ fn row(api: &str, episode: &Episode, words: &Catalogue) -> Markup {
                     @if at > 0 { " · " }
                     a href=(letter(format)) aria-label=(words.fill("page.letter", &[("form", name), ("patient", patient)])) { (name) }
                 }
+            }
+            td {
+                a href=(to(&format!("/episodes/{}/visit", episode.id), words)) aria-label=(words.fill("page.visit", &[("patient", patient)])) { (words.get("episode-page.visit")) }
             }
         }
     }
@@ -182,7 +185,7 @@ mod tests {
             episodes: vec![episode],
             ..Overview::default()
         };
-        let page = index(&overview);
+        let page = index(&overview, Catalogue::english());
         assert!(page.contains("&lt;b&gt;Ann&lt;/b&gt;") && !page.contains("<b>Ann"));
         assert!(page.contains("/fhir/EpisodeOfCare/e1/$episode-summary?_format=application/pdf"));
         assert!(page.contains(">Patient</a> 7") && !page.contains(">Basic<"));
@@ -190,7 +193,7 @@ mod tests {
 
     #[test]
     fn an_empty_server_says_so() {
-        let page = index(&Overview::default());
+        let page = index(&Overview::default(), Catalogue::english());
         assert!(page.contains(Catalogue::english().get("page.empty")));
         assert!(page.contains(Catalogue::english().get("page.no-episode")));
     }

@@ -6,7 +6,7 @@ use crate::clinical::people::Party;
 use crate::clinical::source::Day;
 use crate::letter::catalogue::Catalogue;
 use crate::letter::layout;
-use crate::page::{Episode, overview};
+use crate::page::{Episode, overview, to};
 
 /// What the page shows.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -45,7 +45,7 @@ pub fn patient(patient: &Patient<'_>, words: &Catalogue) -> String {
                 ul class="links screen" {
                     @for episode in patient.episodes {
                         li {
-                            a href=(format!("/episodes/{}", episode.id)) {
+                            a href=(to(&format!("/episodes/{}", episode.id), words)) {
                                 (words.fill("patient-page.episode", &[("start", episode.start.as_deref().unwrap_or(nothing))]))
                             }
                         }

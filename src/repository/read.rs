@@ -3,7 +3,7 @@
 use crate::fhir::{Id, Instant, ResourceType, VersionId};
 use crate::index::Entry;
 use crate::repository::{Error, change, key};
-use crate::store::{Seq, View};
+use crate::store::{Expect, Seq, View};
 
 /// The interaction that made a version, by its HTTP verb.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -68,6 +68,20 @@ pub fn current(view: &dyn View, kind: ResourceType, id: &Id) -> Result<Option<St
     let Some(row) = view.get(&key::current(kind, id))? else { return Ok(None) };
     let (number, _) = parse_current(&row.value)?;
     version(view, kind, id, number)
+}
+
+/// That the resource stands as it does in the view: what a batch expects that relies on it. None if
+/// there is no such resource, or it is deleted.
+///
+/// # Errors
+/// [`Error`] when the store fails or is damaged.
+pub fn standing(view: &dyn View, kind: ResourceType, id: &Id) -> Result<Option<Expect>, Error> {
+    let key = key::current(kind, id);
+    let Some(row) = view.get(&key)? else { return Ok(None) };
+    let (number, _) = parse_current(&row.value)?;
+    let stored = version(view, kind, id, number)?;
+    let is_there = stored.is_some_and(|stored| stored.body.is_some());
+    Ok(is_there.then_some(Expect::At(key, Some(row.seq))))
 }
 
 /// One version, which may be a deletion; none if there is no such version.

@@ -174,7 +174,7 @@ pub(super) struct WholeKey<'a> {
     parts: Vec<Vec<u8>>,
 }
 
-impl<'a> WholeKey<'a> {
+impl WholeKey<'_> {
     fn ids<'s>(&'s self, view: &'s dyn View, kind: ResourceType, course: Course<'_>) -> Ids<'s> {
         let parts: Vec<&[u8]> = self.parts.iter().map(Vec::as_slice).collect();
         let mut range = key::index_range(kind, self.source, &parts, &[]);

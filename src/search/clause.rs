@@ -67,11 +67,11 @@ pub enum Clause {
         /// Whether none may be.
         negated: bool,
         /// The rows; the test is still to be made.
-        condition: Condition,
+        condition: Box<Condition>,
         /// The value set.
         id: Id,
         /// The systems of codes without one.
-        implied: Implied,
+        implied: Box<Implied>,
     },
     /// A reference points to one of these resources, or to one below or above it.
     Hierarchy {
@@ -304,9 +304,9 @@ impl Reader<'_> {
         Ok(Some(Clause::ValueSet {
             label: name.whole.to_owned(),
             negated: name.modifier == Some("not-in"),
-            condition,
+            condition: Box::new(condition),
             id,
-            implied: Implied::of(parameter),
+            implied: Box::new(Implied::of(parameter)),
         }))
     }
 

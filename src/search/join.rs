@@ -51,7 +51,7 @@ impl Join<'_> {
             }
             Clause::ValueSet { label, negated, condition, id, implied } => {
                 let codes = self.value_set(label, id, implied)?;
-                let condition = Condition { test: Test::Token(codes), ..condition.clone() };
+                let condition = Condition { test: Test::Token(codes), ..(**condition).clone() };
                 Ok(Clause::Index { label: label.clone(), negated: *negated, any: vec![condition] })
             }
             Clause::Hierarchy { label, sources, starts, above } => {
@@ -128,7 +128,7 @@ impl Join<'_> {
         few: usize,
     ) -> Result<Option<Vec<Id>>, Error> {
         let source = Source::of(self.view, kind, clause)?;
-        let all = source.is_none().then(|| Check::Rows(clause)).into_iter().collect();
+        let all = source.is_none().then_some(Check::Rows(clause)).into_iter().collect();
         let source = source.unwrap_or(Source::All);
         let ids = source.ids(self.view, kind, Course::ALL)?;
         let found = filter(self.view, kind, ids, all).take(few.saturating_add(1));

@@ -144,6 +144,9 @@ const SOON: usize = 20_000;
 /// The resources after which it is judged whether that will take long.
 const SAMPLE: usize = 64;
 
+/// So few candidates that their own rows are read rather than looked up.
+const FEW: usize = 64;
+
 /// Ids for a page with the cursors of the pages before and after.
 type Ends = (Vec<Id>, (Option<Cursor>, Option<Cursor>));
 
@@ -158,6 +161,8 @@ struct Search<'a> {
     all: Vec<&'a Clause>,
     /// Whether the candidates are too many to count beforehand.
     large: bool,
+    /// Whether they are so few that finding out the keys of other clauses is not worth it.
+    few: bool,
     /// How many are counted beforehand.
     counted: usize,
 }
@@ -172,13 +177,18 @@ impl<'a> Search<'a> {
         let is_source =
             |clause: &Clause| choice.source.is_some_and(|source| std::ptr::eq(source, clause));
         let others = all.iter().copied().filter(|clause| !is_source(clause)).collect();
+        let rows = choice.order.first().and_then(|(_, rows)| *rows);
+        let few = rows.is_some_and(|rows| !rows.more && rows.counted <= FEW);
         let counted = query.limits.counted;
-        Ok(Self { view, kind, source, others, all, large: choice.large, counted })
+        Ok(Self { view, kind, source, others, all, large: choice.large, few, counted })
     }
 
     fn matches<'s>(&'s self, course: Course<'s>) -> Result<Ids<'s>, Error> {
-        let checks = self.others.iter().map(|clause| Check::of(self.view, self.kind, clause));
-        let checks = checks.collect::<Result<Vec<_>, _>>()?;
+        let check = |clause: &&'a Clause| match self.few {
+            true => Ok(Check::Rows(clause)),
+            false => Check::of(self.view, self.kind, clause),
+        };
+        let checks = self.others.iter().map(check).collect::<Result<Vec<_>, _>>()?;
         let ids = self.source.ids(self.view, self.kind, course)?;
         Ok(filter(self.view, self.kind, ids, checks))
     }

@@ -104,11 +104,11 @@ pub(super) fn places<'a>(
 }
 
 /// The rows of the range, each as a place.
-fn rows<'a>(
-    view: &'a dyn View,
+fn rows(
+    view: &dyn View,
     range: Range<Vec<u8>>,
     descending: bool,
-) -> impl Iterator<Item = Result<(Place, Id), Error>> + 'a {
+) -> impl Iterator<Item = Result<(Place, Id), Error>> {
     let rows = view.scan(range);
     let rows: Box<dyn Iterator<Item = _>> =
         if descending { Box::new(rows.rev()) } else { Box::new(rows) };

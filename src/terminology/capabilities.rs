@@ -1,4 +1,4 @@
-//! The TerminologyCapabilities resource: which code systems are held in which versions, and what
+//! The `TerminologyCapabilities` resource: which code systems are held in which versions, and what
 //! the operations take.
 //!
 //! Made from what is held at the moment it is asked for, so that it cannot fall behind.

@@ -2,9 +2,11 @@
 //!
 //! Source: <http://hl7.org/fhir/R4/codesystem.html>.
 
-use serde_json::Value;
+use serde_json::{Value, json};
+use sha2::{Digest, Sha256};
 
 use super::TerminologyError;
+use super::bytes::{Reader, Writer, damaged};
 use super::concepts::{Builder, Concept, Concepts, PropertyType};
 
 /// A code system that is held, wholly or in part.
@@ -28,6 +30,9 @@ pub struct CodeSystem {
     declared: Vec<String>,
     concepts: Concepts,
 }
+
+/// The first line of the kept form, with its version.
+pub(super) const KEPT: &str = "spondyl code system 1\n";
 
 /// The URIs of the standard's own properties (<http://hl7.org/fhir/R4/codesystem-concept-properties.html>).
 const STANDARD_PROPERTIES: &str = "http://hl7.org/fhir/concept-properties#";
@@ -61,6 +66,94 @@ impl CodeSystem {
             url,
             name,
             case_sensitive,
+            concepts,
+        })
+    }
+
+    /// Adds what a resource, such as a supplement, says of concepts that are there already.
+    pub(super) fn read_concepts(&self, builder: &mut Builder, resource: &Value) {
+        fn known(held: &CodeSystem, list: &Value, found: &mut Vec<Value>) {
+            for value in list.as_array().into_iter().flatten() {
+                let mut own = value.clone();
+                if let Some(own) = own.as_object_mut() {
+                    own.remove("concept");
+                    own.remove("display");
+                }
+                if value["code"].as_str().is_some_and(|code| held.contains(code)) {
+                    found.push(own);
+                }
+                known(held, &value["concept"], found);
+            }
+        }
+        let mut found = Vec::new();
+        known(self, &resource["concept"], &mut found);
+        add(builder, &Meanings::read(&resource["property"]), &Value::Array(found), None);
+    }
+
+    /// The same system with other concepts.
+    pub(super) fn with_concepts(&self, concepts: Concepts) -> Self {
+        Self {
+            url: self.url.clone(),
+            version: self.version.clone(),
+            name: self.name.clone(),
+            language: self.language.clone(),
+            value_set: self.value_set.clone(),
+            hierarchy_meaning: self.hierarchy_meaning.clone(),
+            case_sensitive: self.case_sensitive,
+            content: self.content.clone(),
+            declared: self.declared.clone(),
+            concepts,
+        }
+    }
+
+    /// The kept form: a line that says so, a line with all but the concepts, the concepts, and a
+    /// digest of it all.
+    pub fn to_bytes(&self) -> Vec<u8> {
+        let header = json!({
+            "url": self.url, "version": self.version, "name": self.name,
+            "language": self.language, "valueSet": self.value_set,
+            "hierarchyMeaning": self.hierarchy_meaning, "caseSensitive": self.case_sensitive,
+            "content": self.content, "property": self.declared, "count": self.concepts.len(),
+        });
+        let mut writer = Writer::default();
+        writer.raw(KEPT.as_bytes());
+        writer.raw(header.to_string().as_bytes());
+        writer.raw(b"\n");
+        self.concepts.write(&mut writer);
+        let mut bytes = writer.finish();
+        let digest = Sha256::digest(&bytes);
+        bytes.extend_from_slice(&digest);
+        bytes
+    }
+
+    /// Reads the kept form.
+    ///
+    /// # Errors
+    /// [`TerminologyError`] for bytes of another form or version of it, and for damaged ones.
+    pub fn from_bytes(bytes: &[u8]) -> Result<Self, TerminologyError> {
+        let (bytes, digest) = bytes.split_last_chunk::<32>().ok_or_else(damaged)?;
+        let rest = bytes.strip_prefix(KEPT.as_bytes()).ok_or_else(|| {
+            TerminologyError::invalid("it is no code system in the kept form of this version")
+        })?;
+        if Sha256::digest(bytes).as_slice() != digest {
+            return Err(damaged());
+        }
+        let end = rest.iter().position(|byte| *byte == b'\n').ok_or_else(damaged)?;
+        let (header, rest) = rest.split_at_checked(end).ok_or_else(damaged)?;
+        let header: &Value = &serde_json::from_slice(header).map_err(|_| damaged())?;
+        let concepts = Concepts::read(&mut Reader::new(rest.get(1..).unwrap_or_default()))?;
+        let text = |key: &str| header[key].as_str().map(str::to_owned);
+        let declared = header["property"].as_array().into_iter().flatten();
+        Ok(Self {
+            url: text("url").ok_or_else(damaged)?,
+            version: text("version"),
+            name: text("name").ok_or_else(damaged)?,
+            language: text("language"),
+            value_set: text("valueSet"),
+            hierarchy_meaning: text("hierarchyMeaning"),
+            case_sensitive: header["caseSensitive"] == true,
+            content: text("content").ok_or_else(damaged)?,
+            declared: declared.filter_map(|name| name.as_str().map(str::to_owned)).collect(),
             concepts,
         })
     }
@@ -99,6 +192,11 @@ impl CodeSystem {
         } else {
             found.or_else(|| self.concepts.find_any_case(code))
         }
+    }
+
+    /// How much of it is held, in the words of the standard.
+    pub fn content(&self) -> &str {
+        &self.content
     }
 
     /// Whether all codes of the system are held. A fragment or an example says nothing of the codes

@@ -12,6 +12,7 @@ use serde_json::{Value, json};
 use super::hierarchy::{Hierarchy, Rows};
 
 mod builder;
+mod bytes;
 mod index;
 
 pub use builder::Builder;

@@ -4,14 +4,40 @@
 
 use super::{Membership, ucum};
 
-/// Whether the text is well formed in the system; unknown for every other system.
+/// Whether the text is well formed in the system; unknown for every other system, and for what only
+/// a list that is not held can tell.
 pub(super) fn has_code(system: &str, code: &str) -> Membership {
     match system {
         ucum::SYSTEM => Membership::of(ucum::check(code).is_ok()),
         "urn:ietf:bcp:47" => Membership::of(is_language(code)),
+        // A list that is not held; what cannot be in it is told all the same.
+        "urn:iso:std:iso:3166" => possible(is_country(code)),
         "urn:ietf:rfc:3986" => Membership::of(!code.contains(char::is_whitespace)),
         "urn:ietf:bcp:13" => Membership::of(is_media_type(code)),
         _ => Membership::Unknown,
+    }
+}
+
+fn possible(is_possible: bool) -> Membership {
+    if is_possible { Membership::Unknown } else { Membership::Out }
+}
+
+fn upper(code: &str) -> bool {
+    code.bytes().all(|b| b.is_ascii_uppercase())
+}
+
+/// Two or three letters or three digits, or a subdivision such as `AT-9`.
+fn is_country(code: &str) -> bool {
+    let digits = |text: &str| text.bytes().all(|b| b.is_ascii_digit());
+    match code.split_once('-') {
+        Some((country, part)) => {
+            let legal = |b: u8| b.is_ascii_uppercase() || b.is_ascii_digit();
+            country.len() == 2
+                && upper(country)
+                && (1..=3).contains(&part.len())
+                && part.bytes().all(legal)
+        }
+        None => matches!(code.len(), 2 | 3) && upper(code) || code.len() == 3 && digits(code),
     }
 }
 
@@ -91,6 +117,19 @@ mod tests {
         for bad in ["", "d", "de_DE", "de-", "deutsch-land-x", "de-419-DE", "en us", "123", "a-DE"]
         {
             assert!(!is_language(bad), "{bad}");
+        }
+    }
+
+    #[test]
+    fn lists_that_are_not_held() {
+        for (system, code, expected) in [
+            ("urn:iso:std:iso:3166", "AT", Membership::Unknown),
+            ("urn:iso:std:iso:3166", "AUT", Membership::Unknown),
+            ("urn:iso:std:iso:3166", "040", Membership::Unknown),
+            ("urn:iso:std:iso:3166", "AT-9", Membership::Unknown),
+            ("urn:iso:std:iso:3166", "Austria", Membership::Out),
+        ] {
+            assert_eq!(has_code(system, code), expected, "{system} {code}");
         }
     }
 

@@ -7,10 +7,22 @@ use std::sync::{Arc, OnceLock};
 
 use serde_json::Value;
 
+use super::supplement::Supplement;
 use super::{CodeSystem, ReadSet, Terminology, TerminologyError, ValueSet, implicit, plain};
 
 impl Terminology {
     pub(super) fn held_system(
+        &self,
+        key: &str,
+    ) -> Option<Result<&Arc<CodeSystem>, &TerminologyError>> {
+        match self.supplemented.get(key) {
+            Some(system) => Some(Ok(system)),
+            None => self.original(key),
+        }
+    }
+
+    /// The system without what supplements add to it.
+    pub(super) fn original(
         &self,
         key: &str,
     ) -> Option<Result<&Arc<CodeSystem>, &TerminologyError>> {
@@ -170,7 +182,7 @@ impl Terminology {
     }
 
     /// Adds a code system, value set or concept map resource, or puts it in the place of the one with
-    /// its canonical. Supplements are not merged into the system that they add to.
+    /// its canonical. A supplement is applied to the system that it adds to.
     ///
     /// # Errors
     /// [`TerminologyError`] for another resource, one without `url`, and one that is broken.
@@ -181,10 +193,10 @@ impl Terminology {
             ("CodeSystem" | "ValueSet" | "ConceptMap", None) => {
                 Err(TerminologyError::invalid(format!("{kind}.url is missing")))
             }
-            ("CodeSystem", Some(_)) => {
-                self.add_code_system(CodeSystem::read(resource)?);
-                Ok(())
-            }
+            ("CodeSystem", Some(_)) => match Supplement::read(resource) {
+                Some(supplement) => self.add_supplement(supplement),
+                None => self.add_code_system(CodeSystem::read(resource)?),
+            },
             ("ValueSet", Some(url)) => {
                 let held = Arc::new((ValueSet::read(resource), Arc::new(resource.clone())));
                 for key in keys(url, resource["version"].as_str()) {
@@ -203,27 +215,46 @@ impl Terminology {
     }
 
     /// Adds a code system, such as one read from a release.
-    pub fn add_code_system(&mut self, system: CodeSystem) {
+    ///
+    /// # Errors
+    /// [`TerminologyError`] where a supplement that is held does not fit it.
+    pub fn add_code_system(&mut self, system: CodeSystem) -> Result<(), TerminologyError> {
         let system = Arc::new(system);
         for key in keys(&system.url, system.version.as_deref()) {
             self.systems.insert(key, OnceLock::from(Ok(Arc::clone(&system))));
         }
+        self.supplement()
     }
 
-    /// Forgets what was added under that canonical, in all versions; what the definitions have of
-    /// it is in force again.
+    /// Forgets what was added under that canonical, in all versions; what stood below it, in the
+    /// definitions or in the base, is in force again.
     pub fn remove(&mut self, canonical: &str) {
         let url = plain(canonical);
         self.systems.retain(|key, _| plain(key) != url);
         self.sets.retain(|key, _| plain(key) != url);
         self.maps.retain(|key, _| plain(key) != url);
-        if self.definitions.code_system_urls().any(|held| held == url) {
-            self.systems.insert(url.to_owned(), OnceLock::new());
+        self.supplements.retain(|supplement| supplement.url != url);
+        if let Some(base) = self.base.clone() {
+            let is_it = |key: &str| plain(key) == url;
+            let systems = base.systems.iter().filter(|(key, _)| is_it(key));
+            self.systems.extend(systems.map(|(key, held)| (key.clone(), held.clone())));
+            let sets = base.sets.iter().filter(|(key, _)| is_it(key));
+            self.sets.extend(sets.map(|(key, held)| (key.clone(), held.clone())));
+            let maps = base.maps.iter().filter(|(key, _)| is_it(key));
+            self.maps.extend(maps.map(|(key, held)| (key.clone(), Arc::clone(held))));
+            self.supplements.extend(base.supplements.iter().filter(|s| s.url == url).cloned());
+        } else {
+            if self.definitions.code_system_urls().any(|held| held == url) {
+                self.systems.insert(url.to_owned(), OnceLock::new());
+            }
+            if self.definitions.value_set_urls().any(|held| held == url) {
+                self.sets.insert(url.to_owned(), OnceLock::new());
+            }
+            self.add_own_maps(|held| held == url);
         }
-        if self.definitions.value_set_urls().any(|held| held == url) {
-            self.sets.insert(url.to_owned(), OnceLock::new());
-        }
-        self.add_own_maps(|held| held == url);
+        // What fitted before fits when there is less of it.
+        self.supplemented.clear();
+        self.supplement().ok();
     }
 }
 

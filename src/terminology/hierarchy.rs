@@ -10,6 +10,8 @@
 
 use std::collections::{HashSet, VecDeque};
 
+mod bytes;
+
 /// Lists of items, one for each row of a table, in one allocation.
 pub(super) struct Rows<T> {
     starts: Box<[u32]>,

@@ -62,6 +62,13 @@ fn units(url: &str) -> Option<Value> {
     Some(json!({ "system": ucum::SYSTEM, "filter": [filter] }))
 }
 
+/// All codes, or the answers of a list.
 fn loinc(url: &str) -> Option<Value> {
-    (url == "http://loinc.org/vs").then(|| json!({ "system": LOINC }))
+    let rest = url.strip_prefix("http://loinc.org/vs")?;
+    if rest.is_empty() {
+        return Some(json!({ "system": LOINC }));
+    }
+    let list = rest.strip_prefix('/').filter(|list| list.starts_with("LL"))?;
+    let filter = json!({ "property": "LIST", "op": "=", "value": list });
+    Some(json!({ "system": LOINC, "filter": [filter] }))
 }

@@ -30,6 +30,7 @@ use crate::definitions::Definitions;
 pub mod error;
 pub mod code_system;
 pub mod concepts;
+mod bytes;
 mod hierarchy;
 pub mod value_set;
 mod filter;
@@ -48,6 +49,9 @@ pub mod translate;
 pub mod call;
 pub mod capabilities;
 pub mod load;
+pub mod kept;
+mod supplement;
+mod version;
 #[cfg(test)]
 mod tests;
 
@@ -141,9 +145,14 @@ type HeldSet = OnceLock<Result<ReadSet, TerminologyError>>;
 #[derive(Clone)]
 pub struct Terminology {
     definitions: Arc<Definitions>,
+    /// What comes back when something that was added is removed.
+    base: Option<Arc<Self>>,
     systems: HashMap<String, HeldSystem>,
     sets: HashMap<String, HeldSet>,
     maps: HashMap<String, Arc<Value>>,
+    supplements: Vec<supplement::Supplement>,
+    /// The systems that supplements add to, with what these add.
+    supplemented: HashMap<String, Arc<CodeSystem>>,
 }
 
 impl Terminology {
@@ -153,9 +162,22 @@ impl Terminology {
         let systems = systems.collect();
         let sets = definitions.value_set_urls().map(|url| (url.to_owned(), OnceLock::new()));
         let sets = sets.collect();
-        let mut held = Self { definitions, systems, sets, maps: HashMap::new() };
+        let mut held = Self {
+            definitions,
+            base: None,
+            systems,
+            sets,
+            maps: HashMap::new(),
+            supplements: Vec::new(),
+            supplemented: HashMap::new(),
+        };
         held.add_own_maps(|_| true);
         held
+    }
+
+    /// The same, in which what is added stands over it: removed again, it leaves what there was.
+    pub fn over(base: Arc<Self>) -> Self {
+        Self { base: Some(Arc::clone(&base)), ..(*base).clone() }
     }
 
     /// The code system of that URL, if it is held.

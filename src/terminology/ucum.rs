@@ -5,6 +5,9 @@
 //! non-linear scales (pH, bel) have no canonical value here.
 //! Source: <http://hl7.org/fhir/R4/datatypes.html#Quantity>, <https://ucum.org/ucum>.
 
+use std::cell::RefCell;
+use std::collections::HashSet;
+
 use octofhir_ucum::{Number, analyse, get_canonical_units};
 use rust_decimal::Decimal;
 
@@ -42,7 +45,7 @@ pub fn check(unit: &str) -> Result<(), Unknown> {
         let message = "A UCUM unit is written in ASCII letters without spaces.".to_owned();
         return Err(Unknown { message, suggestion: near(unit) });
     }
-    if analyse(unit).is_ok() {
+    if is_unit(unit) {
         return Ok(());
     }
     let suggestion = near(unit);
@@ -51,6 +54,30 @@ pub fn check(unit: &str) -> Result<(), Unknown> {
         None => "The unit is not a UCUM code.".to_owned(),
     };
     Err(Unknown { message, suggestion })
+}
+
+thread_local! {
+    /// Units that were found sound, since the same few come again and again.
+    static SOUND: RefCell<HashSet<String>> = RefCell::default();
+}
+
+/// How many of them are remembered.
+const MAX_SOUND: usize = 256;
+
+fn is_unit(unit: &str) -> bool {
+    SOUND.with_borrow_mut(|sound| {
+        if sound.contains(unit) {
+            return true;
+        }
+        let is_sound = analyse(unit).is_ok();
+        if is_sound {
+            if sound.len() >= MAX_SOUND {
+                sound.clear();
+            }
+            sound.insert(unit.to_owned());
+        }
+        is_sound
+    })
 }
 
 /// Whether values in the two units can be compared, such as `deg` and `rad`.

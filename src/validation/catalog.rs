@@ -9,8 +9,10 @@ use std::sync::{Arc, OnceLock};
 use serde_json::{Map, Value};
 
 use super::fhirpath::Kind;
-use super::keyword;
-use crate::definitions::{Definitions, profile};
+use super::usage::Usage;
+use super::{keyword, standing};
+use crate::definitions::element::canonical_tail;
+use crate::definitions::{Definitions, Fault, profile};
 use crate::fhir::json::At;
 use crate::terminology::Terminology;
 
@@ -60,6 +62,8 @@ pub(super) struct Context {
     pub(super) name: String,
     /// The profile that the schema is of.
     pub(super) profile: Option<String>,
+    /// Where it may be used, if it is that of an extension.
+    pub(super) usage: Option<Arc<Usage>>,
     /// The type of the values that the schema is for.
     pub(super) start: Option<Kind>,
     /// Names that are no choice elements, however they look.
@@ -140,6 +144,30 @@ impl Catalog {
         is_held.then_some(at)
     }
 
+    /// Whether the canonical is that of a profile or type that is held, abstract ones included.
+    pub(super) fn is_defined(&self, canonical: &str) -> bool {
+        let tail = canonical_tail(canonical);
+        let is_abstract = ["Resource", "DomainResource"].contains(&tail);
+        self.profile(canonical).is_some() || is_abstract || self.types.contains_key(tail)
+    }
+
+    /// What is wrong with a profile that need not be held.
+    pub(super) fn faults_of(&self, definition: &Arc<Value>) -> Vec<Fault> {
+        profile::faults(&self.definitions, definition)
+    }
+
+    /// The definition of another kind (a Questionnaire, a Measure) with that canonical.
+    pub(super) fn artefact(&self, canonical: &str) -> Option<Arc<Value>> {
+        self.definitions.artefact(canonical)
+    }
+
+    /// Whether the canonical is that of a profile, a value set or a code system.
+    pub(super) fn is_other_definition(&self, canonical: &str) -> bool {
+        self.profile(canonical).is_some()
+            || self.terminology.value_set(canonical).is_some()
+            || self.terminology.code_system(canonical).is_some()
+    }
+
     /// The name of what is at that position.
     pub(super) fn name(&self, at: usize) -> &str {
         self.slots.get(at).map_or("", |slot| &slot.name)
@@ -180,6 +208,10 @@ impl Catalog {
         let mut context = Context { types: Arc::clone(&self.types), ..Context::default() };
         context.name.clone_from(&slot.name);
         context.profile = slot.is_profile.then(|| slot.name.clone());
+        context.usage = Usage::parse(schema.at("x-usage"), &slot.name).map(Arc::new);
+        if !slot.is_profile {
+            standing::mark(&mut schema, &slot.name);
+        }
         context.start = Kind::of(schema.at("x-constrains").as_str().unwrap_or(&slot.name));
         collect_names(&schema, &mut context);
         let kind = schema.at("x-constrains").as_str().map(str::to_owned);

@@ -15,7 +15,7 @@ use serde_json::Value;
 use super::catalog::Context;
 use super::scope::Scope;
 use crate::fhir::json::is_name;
-use crate::fhir::{Issue, IssueType, Message};
+use crate::fhir::{Issue, IssueType, Message, Severity};
 
 /// An issue at a place that is relative.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -34,6 +34,12 @@ impl Finding {
     /// That issue, at the value itself.
     pub(super) fn of(issue: Issue) -> Self {
         Self { issue, path: String::new() }
+    }
+
+    /// The same finding, no worse than a warning.
+    pub(super) fn at_most_warning(mut self) -> Self {
+        self.issue.severity = self.issue.severity.min(Severity::Warning);
+        self
     }
 
     /// A warning at the value itself.

@@ -13,16 +13,22 @@ use crate::fhir::{Issue, IssueType, Message, Resource, ResourceType};
 use crate::terminology::Terminology;
 
 mod catalog;
+mod definition;
 mod fhirpath;
 mod finding;
 mod keyword;
+pub mod locate;
 mod message;
 mod narrative;
+mod placement;
 pub mod policy;
 mod resolve;
 mod resource;
 mod scope;
+mod standing;
+mod usage;
 mod sight;
+mod whole;
 
 use catalog::Catalog;
 pub use policy::Policy;
@@ -105,15 +111,15 @@ impl Validator {
         }))
     }
 
-    /// The same, and what profiles say that this server asks for whatever the resource claims. One
-    /// that is not held is an error: what was asked for cannot be promised.
-    pub fn check_required<'a>(
+    /// Those issues, and what profiles say that this server asks for whatever the resource claims.
+    /// One that is not held is an error: what was asked for cannot be promised.
+    pub fn require<'a>(
         &self,
         resource: &Resource,
         required: impl Iterator<Item = &'a str>,
         around: &Around,
+        mut issues: Vec<Issue>,
     ) -> Vec<Issue> {
-        let mut issues = self.check_around(resource, around.clone());
         let claimed: Vec<&str> = resource.profiles().collect();
         for canonical in required.filter(|canonical| !claimed.contains(canonical)) {
             if self.meets(resource, canonical, around) {

@@ -112,6 +112,11 @@ impl Document {
     }
 }
 
+/// A reference without the version that it names, and that version.
+fn unversioned(text: &str) -> (&str, Option<&str>) {
+    text.split_once("/_history/").map_or((text, None), |(url, version)| (url, Some(version)))
+}
+
 /// Where a value lies in memory: the same place, the same value.
 fn address(value: &Value) -> usize {
     std::ptr::from_ref(value).addr()
@@ -275,6 +280,49 @@ impl Target {
         Some(container.inside(found))
     }
 
+    /// The definition that a canonical in this resource leads to within the document.
+    pub(super) fn definition(&self, canonical: &str) -> Option<Self> {
+        if canonical.starts_with('#') {
+            return self.resolve(canonical).found();
+        }
+        let (url, version) = match canonical.split_once('|') {
+            Some((url, version)) => (url, Some(version)),
+            None => (canonical, None),
+        };
+        let mut bundle = self.bundle();
+        while let Some(around) = bundle {
+            for key in [format!("|{url}"), url.to_owned()] {
+                let full_urls = around.full_urls();
+                for at in full_urls.get(&key).into_iter().flatten() {
+                    let found = Self { document: Rc::clone(&self.document), at: *at };
+                    let held = found.value().at("version").as_str();
+                    if version.is_none() || held.is_none() || version == held {
+                        return Some(found);
+                    }
+                }
+            }
+            bundle = around.bundle();
+        }
+        None
+    }
+
+    /// How many resources of the Bundles around are what the reference means; none where there is
+    /// no Bundle.
+    pub(super) fn matches(&self, text: &str) -> Option<usize> {
+        let own = self.full_url();
+        let (url, version) = unversioned(text);
+        let mut bundle = self.bundle();
+        bundle.as_ref()?;
+        while let Some(around) = bundle {
+            let found = around.entries(url, version, own.as_deref()).len();
+            if found > 0 {
+                return Some(found);
+            }
+            bundle = around.bundle();
+        }
+        Some(0)
+    }
+
     /// What the reference in this resource leads to within the document.
     pub(super) fn resolve(&self, text: &str) -> Resolved {
         if let Some(id) = text.strip_prefix('#') {
@@ -283,12 +331,10 @@ impl Target {
         let own = self.full_url();
         let mut bundle = self.bundle();
         let is_in_bundle = bundle.is_some();
-        let (url, version) = match text.split_once("/_history/") {
-            Some((url, version)) => (url, Some(version)),
-            None => (text, None),
-        };
+        let (url, version) = unversioned(text);
         while let Some(around) = bundle {
-            if let Some(found) = around.entry(url, version, own.as_deref()) {
+            let found = around.entries(url, version, own.as_deref());
+            if let Some(found) = found.into_iter().next() {
                 return Resolved::Found(found);
             }
             bundle = around.bundle();
@@ -297,23 +343,26 @@ impl Target {
         if is_inner && is_in_bundle { Resolved::Missing } else { Resolved::Unknown }
     }
 
-    /// The resource of this Bundle under that full URL, or relative to the entry of full URL `own`.
-    fn entry(&self, url: &str, version: Option<&str>, own: Option<&str>) -> Option<Self> {
+    /// The resources of this Bundle under that full URL, or relative to the entry of full URL
+    /// `own`.
+    fn entries(&self, url: &str, version: Option<&str>, own: Option<&str>) -> Vec<Self> {
         let full_urls = self.full_urls();
         let is_relative = !url.contains(':');
-        let url = match own.map(Reference::parse) {
-            Some(Reference::Resource { base: Some(base), .. }) if is_relative => {
-                format!("{base}/{url}")
-            }
-            _ => url.to_owned(),
+        let base = match own.map(Reference::parse) {
+            Some(Reference::Resource { base, .. }) if is_relative => base,
+            _ => None,
         };
-        let found = full_urls.get(&url)?.iter().map(|at| {
+        let found = match base {
+            Some(base) => full_urls.get(&format!("{base}/{url}")),
+            None => full_urls.get(url),
+        };
+        let all = found.into_iter().flatten().map(|at| {
             let document = Rc::clone(&self.document);
             Self { document, at: *at }
         });
         let is_version =
             |target: &Self| version.is_none_or(|v| target.value().at("meta").at("versionId") == v);
-        found.into_iter().find(is_version)
+        all.filter(is_version).collect()
     }
 
     /// The full URLs of this Bundle. A resource whose entry has none goes by type and id.
@@ -332,6 +381,9 @@ impl Target {
                     (resource.at("resourceType").as_str()?, resource.at("id").as_str()?);
                 Some(format!("{kind}/{id}"))
             };
+            if let Some(canonical) = resource.at("url").as_str() {
+                urls.entry(format!("|{canonical}")).or_default().push(*at);
+            }
             let url = entry.at("fullUrl").as_str().map(str::to_owned).or_else(relative);
             if let Some(url) = url {
                 urls.entry(url).or_default().push(*at);

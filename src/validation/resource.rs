@@ -3,12 +3,15 @@
 //! Source: <http://hl7.org/fhir/R4/resource.html>,
 //! <http://hl7.org/fhir/R4/references.html#contained>.
 
+use std::collections::HashSet;
+
 use serde_json::Value;
 
 use super::catalog::{Catalog, Compiled};
 use super::finding::{Finding, collect};
 use super::narrative::loose_links;
 use super::scope::Scope;
+use super::{definition, placement, whole};
 use crate::fhir::json::At;
 use crate::fhir::{IssueType, Message};
 
@@ -33,7 +36,11 @@ pub(super) fn is_valid(scope: &Scope, value: &Value, place: Place) -> bool {
         return false;
     }
     let valid = inside(scope, value, place, || {
-        compiled.validator.is_valid(value)
+        let (valid, pending) = scope.pending(|| compiled.validator.is_valid(value));
+        valid
+            && placement::findings(scope, &pending).is_empty()
+            && definition::findings(scope, value).is_empty()
+            && whole::findings(scope, value, place).is_empty()
             && profiles(value).all(|canonical| is_claim_met(scope, value, canonical))
     });
     valid.unwrap_or(false)
@@ -59,7 +66,13 @@ pub(super) fn findings(scope: &Scope, value: &Value, place: Place) -> Vec<Findin
     found.extend(unreferenced(value));
     found.extend(loose_links(value));
     let deeper = inside(scope, value, place, || {
-        let mut found = collect(scope, &compiled.validator, &compiled.context, value);
+        let (mut found, pending) =
+            scope.pending(|| collect(scope, &compiled.validator, &compiled.context, value));
+        found.extend(placement::findings(scope, &pending));
+        found.extend(whole::findings(scope, value, place));
+        if !found.iter().any(|finding| finding.issue.is_error()) {
+            found.extend(definition::findings(scope, value));
+        }
         for (at, canonical) in profiles(value).enumerate() {
             match scope.catalog.profile(canonical) {
                 _ if is_own_type(value, canonical) => {}
@@ -140,14 +153,14 @@ fn contained(value: &Value) -> Vec<Finding> {
 /// does not evaluate, so this goes by the text.
 fn unreferenced(value: &Value) -> Vec<Finding> {
     let Some(list) = value.get("contained").and_then(Value::as_array) else { return Vec::new() };
-    let mut anchors = Vec::new();
+    let mut anchors = HashSet::new();
     collect_anchors(value, &mut anchors);
     let mut found = Vec::new();
     for (at, contained) in list.iter().enumerate() {
         let Some(id) = contained.get("id").and_then(Value::as_str) else { continue };
-        let mut own = Vec::new();
+        let mut own = HashSet::new();
         collect_anchors(contained, &mut own);
-        if !own.contains(&"") && !anchors.contains(&id) {
+        if !own.contains("") && !anchors.contains(id) {
             let text = "A contained resource must be referred to from the resource around it.";
             let finding = Finding::error(IssueType::Invariant, text).rule("dom-3");
             found.push(finding.below(&format!(".contained[{at}]")));
@@ -179,7 +192,7 @@ pub(super) fn advice(value: &Value) -> Vec<Finding> {
 }
 
 /// The texts below that start with `#`, without it.
-fn collect_anchors<'v>(value: &'v Value, anchors: &mut Vec<&'v str>) {
+fn collect_anchors<'v>(value: &'v Value, anchors: &mut HashSet<&'v str>) {
     match value {
         Value::String(text) => anchors.extend(text.strip_prefix('#')),
         Value::Array(list) => list.iter().for_each(|item| collect_anchors(item, anchors)),

@@ -4,7 +4,7 @@
 //! between resources need more, so the check that is running on this thread keeps it here. A
 //! scope lasts for one check and is never seen from another thread.
 
-use std::cell::{Cell, RefCell};
+use std::cell::{Cell, Ref, RefCell};
 use std::collections::HashMap;
 use std::rc::Rc;
 use std::sync::Arc;
@@ -14,6 +14,7 @@ use serde_json::Value;
 use super::catalog::Catalog;
 use super::finding::Finding;
 use super::resolve::{Document, Outside, Resolved, Target};
+use super::standing::Standing;
 use crate::fhir::Instant;
 
 thread_local! {
@@ -29,6 +30,22 @@ pub struct Around {
     pub now: Option<Instant>,
 }
 
+/// One element on the way to the current value.
+#[derive(Clone, Copy)]
+pub(super) struct Frame {
+    pub(super) standing: &'static Standing,
+    /// The url of an extension, in short; 0 for everything else.
+    pub(super) url: u64,
+}
+
+/// An extension that can only be judged with the whole resource in sight.
+pub(super) struct Pending {
+    /// Where it lies in memory.
+    pub(super) address: usize,
+    /// Whether a path or type allows it there already.
+    pub(super) at_home: bool,
+}
+
 /// One check in progress.
 pub(super) struct Scope {
     pub(super) catalog: Arc<Catalog>,
@@ -42,6 +59,10 @@ pub(super) struct Scope {
     /// What keywords found, to be fetched by its number.
     findings: RefCell<Vec<Finding>>,
     depth: Cell<usize>,
+    /// The elements around the current value that have a type of their own, in this resource.
+    way: RefCell<Vec<Frame>>,
+    /// Extensions to be looked at again once the resource has been gone through.
+    pending: RefCell<Vec<Pending>>,
     /// Whether a code was met of which nothing can be said.
     untold: Cell<bool>,
     codes_only: Cell<bool>,
@@ -98,6 +119,32 @@ impl Scope {
         Some(answer)
     }
 
+    /// Runs `work` one element further.
+    pub(super) fn on_the_way<R>(&self, frame: Frame, work: impl FnOnce() -> R) -> R {
+        self.way.borrow_mut().push(frame);
+        let answer = work();
+        self.way.borrow_mut().pop();
+        answer
+    }
+
+    /// The elements around the current value, outermost first.
+    pub(super) fn way(&self) -> Ref<'_, [Frame]> {
+        Ref::map(self.way.borrow(), Vec::as_slice)
+    }
+
+    /// Keeps an extension in mind, of which the whole resource must be seen.
+    pub(super) fn look_again(&self, extension: &Value, at_home: bool) {
+        let address = std::ptr::from_ref(extension).addr();
+        self.pending.borrow_mut().push(Pending { address, at_home });
+    }
+
+    /// The extensions kept in mind since `work` began, and its answer.
+    pub(super) fn pending<R>(&self, work: impl FnOnce() -> R) -> (R, Vec<Pending>) {
+        let before = self.pending.take();
+        let answer = work();
+        (answer, self.pending.replace(before))
+    }
+
     /// The resource that the current value is in.
     pub(super) fn here(&self) -> Option<Target> {
         self.resources.borrow().last().cloned()
@@ -115,7 +162,9 @@ impl Scope {
     /// Runs `work` with the resource `target` as the current one.
     pub(super) fn at<R>(&self, target: Target, work: impl FnOnce() -> R) -> R {
         self.resources.borrow_mut().push(target);
+        let way = self.way.take();
         let answer = work();
+        self.way.replace(way);
         self.resources.borrow_mut().pop();
         answer
     }
@@ -151,6 +200,16 @@ impl Scope {
         let found = outside(text).map(Document::new);
         self.fetched.borrow_mut().insert(text.to_owned(), found.clone());
         found
+    }
+
+    /// The definition that a canonical in the current resource leads to: contained, in the Bundle
+    /// around, held, or outside.
+    pub(super) fn definition(&self, canonical: &str) -> Option<Target> {
+        let near = self.here().and_then(|here| here.definition(canonical));
+        near.or_else(|| {
+            let held = self.catalog.artefact(canonical).map(Document::new);
+            held.or_else(|| self.fetch(canonical)).map(Target::whole)
+        })
     }
 
     /// Whether the resource meets the profile at that position of the catalog. Resources that
@@ -205,6 +264,8 @@ pub(super) fn enter<R>(
         met: RefCell::default(),
         findings: RefCell::default(),
         depth: Cell::new(0),
+        way: RefCell::default(),
+        pending: RefCell::default(),
         untold: Cell::new(false),
         codes_only: Cell::new(false),
     };

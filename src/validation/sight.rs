@@ -70,12 +70,11 @@ impl Drop for Targets {
 }
 
 impl<'s> Sight<'s> {
-    /// From the resource that the scope is at, or the one that `focus` is.
-    pub(super) fn new(scope: &'s Scope, focus: &Value) -> Self {
-        let here = scope.here();
-        let here = match here {
-            Some(here) if focus.get("resourceType").is_some() => Some(here.inside(focus)),
-            here => here,
+    /// From the resource that the scope is at, or from that one inside it.
+    pub(super) fn new(scope: &'s Scope, resource: Option<&Value>) -> Self {
+        let here = match (scope.here(), resource) {
+            (Some(here), Some(resource)) => Some(here.inside(resource)),
+            (here, _) => here,
         };
         Self { scope, here, targets: Targets::default() }
     }

@@ -91,7 +91,7 @@ async fn too_large() {
     let answer = raw(&server, request.as_bytes());
     assert!(answer.starts_with("HTTP/1.1 413") && answer.contains("too-long"), "{answer}");
     let bundle = serde_json::json!({ "resourceType": "Bundle", "type": "collection",
-        "entry": [{ "fullUrl": "http://a.example/Patient/1", "resource": body }] });
+        "entry": [{ "fullUrl": "urn:uuid:8f0e2a64-0b1f-4c1c-9a53-3e9e4ad0c001", "resource": body }] });
     server.post("/Bundle", &bundle).await.has_status(201);
     server.post("/Patient", &patient("A")).await.has_status(201);
 }

@@ -72,16 +72,23 @@ async fn claims_about_interactions_hold() {
         .find(|resource| resource["type"] == "Patient")
         .unwrap();
     let claimed = json!([
-        { "code": "read" }, { "code": "vread" }, { "code": "update" }, { "code": "delete" },
-        { "code": "history-instance" }, { "code": "history-type" }, { "code": "create" },
-        { "code": "search-type" },
+        { "code": "read" }, { "code": "vread" }, { "code": "update" }, { "code": "patch" },
+        { "code": "delete" }, { "code": "history-instance" }, { "code": "history-type" },
+        { "code": "create" }, { "code": "search-type" },
     ]);
     assert_eq!(patient_claims["interaction"], claimed, "each is called by the tests beside");
-    assert_eq!(patient_claims["conditionalUpdate"], false);
-    let put = server.put("/Patient?family=A", &patient("A")).await;
-    put.is_error(405, "not-supported");
-    assert_eq!(patient_claims["conditionalDelete"], "not-supported");
-    server.delete("/Patient?family=A").await.is_error(405, "not-supported");
-    assert!(statement.get("patchFormat").is_none());
-    server.send("PATCH", "/Patient/p1", &[], "").await.is_error(405, "not-supported");
+    assert_eq!(patient_claims["conditionalUpdate"], true);
+    server.put("/Patient?family=A", &patient("A")).await.has_status(201);
+    assert_eq!(patient_claims["conditionalDelete"], "single");
+    server.delete("/Patient?family=A").await.has_status(204);
+    let formats = &statement["patchFormat"];
+    assert_eq!(
+        *formats,
+        json!(["application/json-patch+json", "application/fhir+json", "application/fhir+xml"])
+    );
+    for format in formats.as_array().unwrap() {
+        let kind = [("Content-Type", format.as_str().unwrap())];
+        let answer = server.send("PATCH", "/Patient/p1", &kind, "").await;
+        assert_ne!(answer.status, 415, "{format}");
+    }
 }

@@ -145,6 +145,13 @@ impl Answer {
     }
 }
 
+/// The same resource with a narrative, so that good practice has nothing to say either.
+pub(crate) fn told(mut resource: Value) -> Value {
+    let div = "<div xmlns=\"http://www.w3.org/1999/xhtml\">Invented</div>";
+    resource["text"] = json!({ "status": "generated", "div": div });
+    resource
+}
+
 /// A patient of that name, valid by R4; without id.
 pub(crate) fn patient(family: &str) -> Value {
     json!({ "resourceType": "Patient", "name": [{ "family": family }] })

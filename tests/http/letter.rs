@@ -169,6 +169,9 @@ async fn a_signed_letter_stays_as_it_is() {
         let body = server.get(&path).await.json();
         server.put(&path, &body).await.is_error(409, "business-rule");
         server.delete(&path).await.is_error(409, "business-rule");
+        let patch = r#"[{ "op": "add", "path": "/language", "value": "fr" }]"#;
+        let kind = [("Content-Type", "application/json-patch+json")];
+        server.send("PATCH", &path, &kind, patch).await.is_error(409, "business-rule");
         let bundle = json!({ "resourceType": "Bundle", "type": "transaction", "entry": [
             { "request": { "method": "DELETE", "url": target } },
         ] });
@@ -179,7 +182,8 @@ async fn a_signed_letter_stays_as_it_is() {
     assert_eq!(server.get(&format!("/{}", reference(&told, "document"))).await.json(), document);
 
     let replaces = json!({ "name": "replaces", "valueReference": { "reference": &letter[1..] } });
-    let later = server.post(&operation("finalize-letter"), &signing(&[replaces.clone()])).await;
+    let later =
+        server.post(&operation("finalize-letter"), &signing(std::slice::from_ref(&replaces))).await;
     let later = later.has_status(200).json();
     let amended = server.get(&format!("/{}", reference(&later, "letter"))).await.json();
     assert_eq!(amended["status"], "amended");

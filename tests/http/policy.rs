@@ -115,7 +115,8 @@ async fn required_profiles() {
     let named = |issue: &&Value| issue["details"]["text"].as_str().unwrap().contains(VITAL);
     assert!(issues.iter().filter(named).count() > 0, "{refused}");
     let told = server.post("/Observation/$validate", &body).await.has_status(200).json();
-    assert_eq!(told["issue"].as_array().unwrap().len(), issues.len());
+    // The narrative that it lacks is told as well.
+    assert_eq!(told["issue"].as_array().unwrap().len(), issues.len() + 1);
     // Claimed or not, each cause is told once.
     body["meta"] = json!({ "profile": [VITAL] });
     let claimed = server.post("/Observation", &body).await.has_status(422).json();

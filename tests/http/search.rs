@@ -2,6 +2,7 @@
 //! the search itself; here it is how questions arrive and how pages go out.
 
 use serde_json::{Value, json};
+use spondyl::config::Config;
 
 use crate::client::{JSON, Server, patient, with_id};
 
@@ -120,4 +121,53 @@ async fn included_resources_go_out() {
     let included = &found["entry"][1];
     assert_eq!(included["search"]["mode"], "include");
     assert_eq!(included["resource"]["id"], "p2");
+}
+
+/// http.html#search: the whole system and compartments, by GET and by POST; pages of several types
+/// are walked by their links, whatever is written meanwhile.
+#[actix_web::test]
+async fn several_types_and_compartments() {
+    let server = clinic().await;
+    for id in ["b1", "b2", "b3"] {
+        let about = json!({ "resourceType": "Basic", "id": id, "code": { "text": "x" },
+            "subject": { "reference": "Patient/p2" } });
+        server.put(&format!("/Basic/{id}"), &about).await.has_status(201);
+    }
+    let form = ("Content-Type", "application/x-www-form-urlencoded");
+    for (path, body, expected) in [
+        ("/_search", "_type=Basic,Patient&_id=b1,p1", vec!["b1", "p1"]),
+        ("/_search?_type=Basic", "_id=b1,p1", vec!["b1"]),
+        ("/Patient/p2/Basic/_search", "_id=b2,b9", vec!["b2"]),
+        ("/Patient/p2/_search", "_type=Basic", vec!["b1", "b2", "b3"]),
+    ] {
+        let post = server.send("POST", path, &[form], body).await.has_status(200).json();
+        assert_eq!(ids(&post), expected, "{path} {body}");
+    }
+    let (mut seen, mut next) = (Vec::new(), Some("/?_type=Basic,Patient&_count=2".to_owned()));
+    while let Some(url) = next {
+        let page = server.get(&url).await.has_status(200).json();
+        assert!(page["total"].as_u64().is_some());
+        assert!(link(&page, "self").unwrap().contains("_type=Basic,Patient"), "{page}");
+        seen.extend(ids(&page).into_iter().map(str::to_owned));
+        next = link(&page, "next");
+        server.delete("/Basic/b1").await;
+        let p0 = with_id(patient("Adler"), "p0");
+        server.put("/Patient/p0", &p0).await;
+    }
+    assert_eq!(seen, ["b1", "b2", "b3", "p0", "p1", "p2", "p3", "p4"]);
+    server.send("DELETE", "/Patient/p2/Basic", &[], "").await.is_error(405, "not-supported");
+    server.get("/_search").await.is_error(405, "not-supported");
+}
+
+/// A limit by configuration: what would cost more is refused, not left to run.
+#[actix_web::test]
+async fn too_costly_by_configuration() {
+    let server = Server::with(Config { max_search_rows: 40, ..Config::default() });
+    for id in 0..30 {
+        let id = format!("p{id:02}");
+        server.put(&format!("/Patient/{id}"), &with_id(patient("Adler"), &id)).await;
+    }
+    let answer = server.get("/Patient?_content=nothing").await.is_error(403, "too-costly");
+    assert!(answer.text.contains("more than 40 rows"), "{}", answer.text);
+    server.get("/Patient?_id=p07&_content=adler").await.has_status(200);
 }

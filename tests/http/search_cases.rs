@@ -120,7 +120,7 @@ async fn every_case() {
             let get = case["get"].as_str().unwrap();
             let answer = server.send("GET", &url(get), headers, "").await;
             let found = fault(case, answer.status, &answer.json());
-            faults.extend(found.map(|fault| format!("{name}: {:.90}: {fault}", get)));
+            faults.extend(found.map(|fault| format!("{name}: {get:.90}: {fault}")));
             count += 1;
         }
     }

@@ -95,7 +95,7 @@ async fn parameters_and_refusals() {
     assert_eq!(server.post(&path, &body).await.has_status(200).json(), day);
     server.send("POST", &path, &[], "").await.has_status(200);
     server.get(&at("soon")).await.is_error(400, "invalid");
-    server.get(&format!("{path}?_format=xml")).await.is_error(406, "not-supported");
+    server.get(&format!("{path}?_format=turtle")).await.is_error(406, "not-supported");
     server.get("/EpisodeOfCare/none/$episode-summary").await.is_error(404, "not-found");
     server.get("/EpisodeOfCare/$episode-summary").await.is_error(404, "not-found");
     server.get("/Patient/none/$episode-summary").await.is_error(404, "not-found");

@@ -3,7 +3,7 @@
 
 use serde_json::{Value, json};
 
-use crate::client::{JSON, Server, patient, with_id};
+use crate::client::{JSON, Server, patient, told as with_text, with_id};
 
 fn errors(outcome: &Value) -> Vec<(String, String)> {
     let issues = outcome["issue"].as_array().unwrap().iter();
@@ -29,6 +29,12 @@ async fn all_issues_with_200() {
     let good = server.post("/Patient/$validate", &patient("A")).await.has_status(200).json();
     assert_eq!(good["resourceType"], "OperationOutcome");
     assert_eq!(errors(&good), []);
+    // dom-6 is good practice: told here, never a reason to refuse.
+    let advice = &good["issue"][0];
+    assert_eq!((&advice["severity"], &advice["code"]), (&json!("warning"), &json!("invariant")));
+    assert_eq!(advice["details"]["coding"][0]["code"], "narrative-missing");
+    let told = server.post("/Patient/$validate", &with_text(patient("A"))).await.json();
+    assert_eq!(told["issue"][0]["details"]["coding"][0]["code"], "all-well");
     let bad = server.post("/Observation/$validate", &bad_observation()).await.has_status(200);
     let errors = errors(&bad.json());
     for place in ["Observation", "Observation.status", "Observation.component[1]"] {
@@ -90,7 +96,7 @@ async fn parameters() {
 #[actix_web::test]
 async fn of_an_instance() {
     let server = Server::start();
-    server.put("/Patient/p1", &with_id(patient("A"), "p1")).await.has_status(201);
+    server.put("/Patient/p1", &with_id(with_text(patient("A")), "p1")).await.has_status(201);
     let call = async |mode: &str, body: &str| {
         let path = format!("/Patient/p1/$validate?mode={mode}");
         server.send("POST", &path, &[JSON], body.to_owned()).await
@@ -115,15 +121,15 @@ async fn of_an_instance() {
     assert_eq!(told(&outcome.json()), is("error", "structure"));
     server.get("/Patient/p1/$validate?mode=profile").await.is_error(400, "invalid");
     server.get("/Patient/p9/$validate").await.is_error(404, "not-found");
-    let mut stale = with_id(patient("B"), "p1");
+    let mut stale = with_id(with_text(patient("B")), "p1");
     stale["meta"] = json!({ "versionId": "7" });
     let outcome = call("update", &stale.to_string()).await.has_status(200).json();
     assert_eq!(told(&outcome), is("warning", "other-version"));
-    let new = with_id(patient("B"), "p9").to_string();
+    let new = with_id(with_text(patient("B")), "p9").to_string();
     let path = "/Patient/p9/$validate?mode=update";
     let outcome = server.send("POST", path, &[JSON], new).await.has_status(200).json();
     assert_eq!(told(&outcome), is("information", "would-create"));
-    let same = with_id(patient("B"), "p1").to_string();
+    let same = with_id(with_text(patient("B")), "p1").to_string();
     assert_eq!(errors(&call("update", &same).await.has_status(200).json()), []);
     let other = with_id(patient("B"), "p2").to_string();
     let errors = errors(&call("update", &other).await.has_status(200).json());

@@ -2,6 +2,7 @@
 //! <http://hl7.org/fhir/R4/http.html#update>, <http://hl7.org/fhir/R4/http.html#delete>.
 
 use serde_json::json;
+use spondyl::config::{Config, References};
 
 use crate::client::{JSON, Server, patient, with_id};
 
@@ -137,4 +138,36 @@ async fn subsetted_content_is_refused() {
     body["meta"] = json!({ "tag": [{ "system": system, "code": "SUBSETTED" }] });
     let answer = server.put("/Patient/p1", &body).await.is_error(422, "business-rule");
     assert_eq!(answer.json()["issue"][0]["expression"][0], "Patient.meta.tag[0]");
+}
+
+/// Strict references: the target is there when the resource is written
+/// (<http://hl7.org/fhir/R4/codesystem-reference-handling-policy.html>, enforced).
+#[actix_web::test]
+async fn references_to_what_exists_only() {
+    let server = Server::with(Config { references: References::Existing, ..Config::default() });
+    let observation = |subject: serde_json::Value| {
+        serde_json::json!({ "resourceType": "Observation", "status": "final",
+            "code": { "text": "invented" }, "subject": subject })
+    };
+    let to = |text: &str| observation(serde_json::json!({ "reference": text }));
+    let answer = server.post("/Observation", &to("Patient/p")).await;
+    let answer = answer.is_error(422, "not-found").json();
+    assert_eq!(answer["issue"][0]["expression"][0], "Observation.subject.reference");
+    server.put("/Patient/p", &with_id(patient("A"), "p")).await.has_status(201);
+    server.post("/Observation", &to("Patient/p")).await.has_status(201);
+    server.post("/Observation", &to("https://other.example/fhir/Patient/q")).await.has_status(201);
+    let logical = serde_json::json!({ "identifier": { "system": "urn:x:y", "value": "1" } });
+    server.post("/Observation", &observation(logical)).await.has_status(201);
+    let link = "urn:uuid:0c3151bd-1cbf-4d64-b04d-cd9187a4c6e0";
+    let request = |url: &str| serde_json::json!({ "method": "POST", "url": url });
+    let both = serde_json::json!({ "resourceType": "Bundle", "type": "transaction", "entry": [
+        { "resource": to(link), "request": request("Observation") },
+        { "fullUrl": link, "resource": patient("B"), "request": request("Patient") },
+    ] });
+    server.post("", &both).await.has_status(200);
+    let gone = serde_json::json!({ "resourceType": "Bundle", "type": "transaction", "entry": [
+        { "resource": to("Patient/p"), "request": request("Observation") },
+        { "request": { "method": "DELETE", "url": "Patient/p" } },
+    ] });
+    server.post("", &gone).await.is_error(422, "not-found");
 }

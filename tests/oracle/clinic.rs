@@ -7,7 +7,7 @@ use serde_json::{Map, Value, json};
 /// The server's own base URL, which references may carry.
 pub(crate) const BASE: &str = "https://me.example/fhir";
 
-/// Numbers that look random and are the same for the same seed (SplitMix64, public domain).
+/// Numbers that look random and are the same for the same seed (`SplitMix64`, public domain).
 pub(crate) struct Dice(u64);
 
 impl Dice {

@@ -11,6 +11,7 @@
     clippy::panic,
     clippy::print_stdout,
     clippy::cast_possible_truncation,
+    clippy::cast_possible_wrap,
     clippy::too_many_lines,
     reason = "a test says what is wrong by failing"
 )]
@@ -74,7 +75,8 @@ fn ask(
     parameters.push(("_total".to_owned(), "accurate".to_owned()));
     let (mut ids, mut total) = (BTreeSet::new(), None);
     loop {
-        let question = Question { scope: scope.clone(), pairs: parameters, strict: true };
+        let question =
+            Question { scope: scope.clone(), pairs: parameters, strict: true, most_rows: None };
         let view = app.store.view().unwrap();
         let bundle = search(held, &*view, &question, BASE, Instant::from_millis(now));
         let bundle = bundle.map_err(|error| format!("{:?}", error.issues()))?;

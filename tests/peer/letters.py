@@ -3,7 +3,7 @@
 
     letters.py BASE SPONDYL FOLDER
 
-Every PDF must open in poppler, have selectable text, embedded fonts and 1 to 6 pages, and render to a picture with
+Every PDF must open in poppler, have selectable text, embedded fonts and 1 or 2 pages, and render to a picture with
 ink on it; what stands in the JSON document's title must stand in the PDF and the HTML.
 """
 import json
@@ -40,7 +40,7 @@ def main():
         check(f"{episode} is a PDF", letter(spondyl, base, episode, "pdf", pdf).startswith(b"%PDF-"))
         info = run("pdfinfo", str(pdf)).decode()
         pages = int(re.search(r"Pages:\s+(\d+)", info).group(1))
-        check(f"{episode} has few pages ({pages})", 1 <= pages <= 6)
+        check(f"{episode} has few pages ({pages})", 1 <= pages <= 2)
         check(f"{episode} is tagged", re.search(r"Tagged:\s+yes", info) is not None)
         fonts = run("pdffonts", str(pdf)).decode().splitlines()[2:]
         check(f"{episode} embeds its fonts", fonts and all(" yes " in font for font in fonts))

@@ -12,7 +12,17 @@ use crate::{Server, spondyl, stderr, stdout};
 fn help_teaches() {
     let output = spondyl().arg("--help").output().unwrap();
     assert_eq!(output.status.code(), Some(0));
-    for word in ["serve", "demo", "load", "validate", "letter", "definitions", "Exit codes"] {
+    for word in [
+        "serve",
+        "demo",
+        "load",
+        "validate",
+        "letter",
+        "explain",
+        "definitions",
+        "terminology",
+        "Exit codes",
+    ] {
         assert!(stdout(&output).contains(word), "{word}");
     }
 }
@@ -48,11 +58,13 @@ fn validate_names_file_element_and_rule() {
 #[test]
 fn validate_tells_in_order_whatever_the_cores_do() {
     let directory = tempfile::tempdir().unwrap();
-    let good = r#"{"resourceType":"Patient","active":true}"#;
-    let warned = r#"{"resourceType":"Patient","language":"de","name":[{"family":" "}]}"#;
-    let bad = r#"{"resourceType":"Patient","active":"yes"}"#;
+    let text = r#""text":{"status":"generated","div":"<div xmlns=\"http://www.w3.org/1999/xhtml\">x</div>"}"#;
+    let good = format!(r#"{{"resourceType":"Patient","active":true,{text}}}"#);
+    let warned =
+        format!(r#"{{"resourceType":"Patient","language":"de","name":[{{"family":" "}}],{text}}}"#);
+    let bad = format!(r#"{{"resourceType":"Patient","active":"yes",{text}}}"#);
     let lines: Vec<String> =
-        (0..900).map(|n| [good, bad][usize::from(n % 3 == 0)].to_owned()).collect();
+        (0..900).map(|n| [&good, &bad][usize::from(n % 3 == 0)].clone()).collect();
     fs::write(directory.path().join("b.ndjson"), lines.join("\n\n")).unwrap();
     fs::write(directory.path().join("a.json"), warned).unwrap();
     fs::write(directory.path().join("c.json"), "{\n\"resourceType\":").unwrap();
@@ -125,6 +137,16 @@ fn validate_takes_a_profile_a_limit_and_the_standard_input() {
     let (code, said, _) = run(&["-"], "{\"resourceType\":\"Patient\"}\n{\"resourceType\":\"X\"}\n");
     assert_eq!(code, 1);
     assert!(said.contains("-:2:1: error (structure) at resourceType"), "{said}");
+    let xml = "<Patient xmlns=\"http://hl7.org/fhir\">\n<gender value=\"x\"/></Patient>";
+    fs::write(directory.path().join("p.xml"), xml).unwrap();
+    for (words, input) in [(["p.xml"], ""), (["-"], xml)] {
+        let (code, said, _) = run(&words, input);
+        assert_eq!(code, 1);
+        assert!(said.contains(": error (code-invalid) at Patient.gender: "), "{said}");
+    }
+    let (code, said, _) = run(&["-"], "<Patient xmlns=\"http://hl7.org/fhir\">\n<shoe/></Patient>");
+    assert_eq!(code, 1);
+    assert!(said.contains("-:2:"), "{said}");
 }
 
 #[test]
@@ -198,4 +220,40 @@ fn demo_episodes(server: &Server) -> Vec<String> {
         std::thread::sleep(std::time::Duration::from_millis(100));
     }
     panic!("the demo clinic was not loaded");
+}
+
+#[test]
+fn explain_tells_the_plan_of_a_search() {
+    let directory = tempfile::tempdir().unwrap();
+    let data = directory.path().join("data");
+    let server = Server::serve(&data);
+    fs::write(
+        directory.path().join("in.ndjson"),
+        [1, 2, 3]
+            .map(|id| {
+                format!(
+                    "{{\"resourceType\":\"Basic\",\"id\":\"b{id}\",\
+            \"code\":{{\"text\":\"x\"}},\"subject\":{{\"reference\":\"Patient/p\"}}}}\n"
+                )
+            })
+            .concat(),
+    )
+    .unwrap();
+    let load = ["load", "in.ndjson", "--server", &server.base];
+    let output = spondyl().args(load).current_dir(&directory).output().unwrap();
+    assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+    drop(server);
+    let explain =
+        |url: &str| spondyl().arg("explain").arg(url).arg("--data").arg(&data).output().unwrap();
+    let output = explain("http://127.0.0.1/fhir/Basic?subject=Patient/p&code:not=urn:x|y");
+    assert_eq!(output.status.code(), Some(0), "{}", stderr(&output));
+    let said = stdout(&output);
+    assert!(
+        said.contains("candidates: subject: equal, 1 alternatives, index subject, 3 rows"),
+        "{said}"
+    );
+    let output = explain("Basic?shoe-size=44");
+    assert_eq!(output.status.code(), Some(1));
+    assert!(stderr(&output).contains("http.shoe-size"), "{}", stderr(&output));
+    assert_eq!(explain("Nobody?x=y").status.code(), Some(1));
 }

@@ -11,6 +11,7 @@
 
 mod command;
 mod kill;
+mod terminology;
 
 use std::io::{BufRead, BufReader};
 use std::path::Path;

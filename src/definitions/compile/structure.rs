@@ -7,7 +7,7 @@
 
 use std::collections::BTreeMap;
 
-use serde_json::{Map, Value};
+use serde_json::{Map, Value, json};
 
 use super::source::Source;
 use super::{Files, lines};
@@ -24,6 +24,15 @@ pub(super) fn structures(source: &Source) -> Files {
 const KEPT: [&str; 8] =
     ["url", "name", "kind", "type", "baseDefinition", "derivation", "context", "contextInvariant"];
 
+/// Where the definitions of R4 themselves have an extension that its own context does not allow.
+const USED: [(&str, &str); 2] = [
+    ("http://hl7.org/fhir/StructureDefinition/regex", "ElementDefinition.type"),
+    (
+        "http://hl7.org/fhir/StructureDefinition/structuredefinition-fhir-type",
+        "ElementDefinition.type",
+    ),
+];
+
 fn differential(source: &Source, definition: &Value) -> Value {
     let mut short = Map::new();
     for key in KEPT {
@@ -32,6 +41,12 @@ fn differential(source: &Source, definition: &Value) -> Value {
         }
     }
     let elements = || definition.at("element").as_array().into_iter().flatten();
+    let url = definition.at("url").as_str().unwrap_or_default();
+    if let Some((_, place)) = USED.iter().find(|(used, _)| *used == url)
+        && let Some(contexts) = short.get_mut("context").and_then(Value::as_array_mut)
+    {
+        contexts.push(json!({ "expression": place, "type": "element" }));
+    }
     let sliced = elements().filter(|element| element.get("slicing").is_some());
     let sliced: Vec<&str> = sliced.filter_map(|element| element.at("id").as_str()).collect();
     let kept = elements().filter(|element| is_in_slicing(element, &sliced));

@@ -15,6 +15,7 @@ use serde_json::{Map, Value};
 use crate::clinical::Summary;
 use crate::letter::catalogue::Catalogue;
 use crate::letter::layout;
+use crate::page::to;
 
 /// The scripts of the form: where it looks for each, and what is served there.
 pub const SCRIPTS: [(&str, &str); 2] =
@@ -68,6 +69,7 @@ pub fn visit(summary: &Summary, api: &str, words: &Catalogue) -> String {
     };
     let episode = reference(summary.episode.as_ref());
     let page = format!("/episodes/{}", episode.trim_start_matches("EpisodeOfCare/"));
+    let page = to(&page, words);
     let top = html! {
         h1 { (title) }
         p class="when" { (words.fill("visit.by", &[("name", by.map_or(nothing, |by| by.name.as_str()))])) " " a href=(page) { (words.get("visit.back-to-episode")) } }

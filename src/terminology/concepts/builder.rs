@@ -8,7 +8,7 @@ use std::collections::HashMap;
 use serde_json::Value;
 
 use super::index::Index;
-use super::{Concepts, DesignationRow, PropertyRow, PropertyType, Row, Span};
+use super::{Concept, Concepts, DesignationRow, PropertyRow, PropertyType, Row, Span};
 use crate::terminology::TerminologyError;
 use crate::terminology::hierarchy::{Cycle, Hierarchy, Rows};
 
@@ -111,6 +111,28 @@ impl Builder {
         self.designations.push((self.last(), row));
     }
 
+    /// Adds a concept of another table with all that is said of it, but for who is below it.
+    pub(in crate::terminology) fn concept_of(&mut self, concept: Concept<'_>) {
+        self.concept(concept.code());
+        if let Some(display) = concept.display() {
+            self.display(display);
+        }
+        if let Some(definition) = concept.definition() {
+            self.definition(definition);
+        }
+        if concept.is_inactive() {
+            self.inactive();
+        }
+        if concept.is_abstract() {
+            self.not_selectable();
+        }
+        concept.parents().for_each(|parent| self.parent(parent.code()));
+        concept.properties().for_each(|held| self.property(held.name, held.kind, held.text()));
+        concept.designations().for_each(|name| {
+            self.designation(name.language, name.usage().as_ref(), name.value);
+        });
+    }
+
     /// The table. An edge to a code that never came is left out.
     ///
     /// # Errors
@@ -138,27 +160,16 @@ impl Builder {
             let code = code.unwrap_or_default();
             TerminologyError::invalid(format!("the concept {code} is above itself"))
         })?;
-        let mut ranks = vec![0; places.rows.len()];
-        for (place, rank) in places.order.iter().zip(0..) {
-            if let Some(slot) = ranks.get_mut(*place as usize) {
-                *slot = rank;
-            }
-        }
         let moved = |number: u32| places.of.get(number as usize).copied().unwrap_or_default();
         let properties = self.properties.iter().map(|(n, row)| (moved(*n), *row)).collect();
         let designations = self.designations.iter().map(|(n, row)| (moved(*n), *row)).collect();
         let size = places.rows.len();
-        let mut folded: Vec<u32> = if self.ignore_case { (0..count).collect() } else { Vec::new() };
-        folded.sort_by_cached_key(|place| {
-            let row = places.rows.get(*place as usize).copied().unwrap_or_default();
-            piece(&self.text, row.code).to_lowercase()
-        });
         Ok(Concepts {
             index: Index::new(places.rows.iter().map(|row| piece(&self.text, row.code))),
-            rows: places.rows.into(),
+            ranks: ranks(&places.order).into(),
+            folded: folded(&self.text, &places.rows, self.ignore_case).into(),
             order: places.order.into(),
-            ranks: ranks.into(),
-            folded: folded.into(),
+            rows: places.rows.into(),
             names: self.names.into(),
             hierarchy,
             properties: Rows::new(size, properties),
@@ -253,7 +264,29 @@ fn merge(held: &mut Row, next: Row) {
     held.not_selectable |= next.not_selectable;
 }
 
-fn piece(text: &str, span: Span) -> &str {
+/// The rank of each place in the order of the source.
+pub(super) fn ranks(order: &[u32]) -> Vec<u32> {
+    let mut ranks = vec![0; order.len()];
+    for (place, rank) in order.iter().zip(0..) {
+        if let Some(slot) = ranks.get_mut(*place as usize) {
+            *slot = rank;
+        }
+    }
+    ranks
+}
+
+/// The places sorted by code in lower case, where these are looked for.
+pub(super) fn folded(text: &str, rows: &[Row], ignores_case: bool) -> Vec<u32> {
+    let count = if ignores_case { u32::try_from(rows.len()).unwrap_or(u32::MAX) } else { 0 };
+    let mut folded: Vec<u32> = (0..count).collect();
+    folded.sort_by_cached_key(|place| {
+        let row = rows.get(*place as usize).copied().unwrap_or_default();
+        piece(text, row.code).to_lowercase()
+    });
+    folded
+}
+
+pub(super) fn piece(text: &str, span: Span) -> &str {
     let start = span.start as usize;
     text.get(start..start + span.length as usize).unwrap_or_default()
 }

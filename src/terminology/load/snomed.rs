@@ -30,9 +30,14 @@ pub struct Snapshot<C, D, R, L> {
     pub descriptions: D,
     /// `sct2_Relationship_Snapshot_…`.
     pub relationships: R,
-    /// `der2_cRefset_LanguageSnapshot-…`, of one dialect.
+    /// `der2_cRefset_LanguageSnapshot-…`, of one or several dialects.
     pub language: Option<L>,
+    /// The reference set of the dialect to take displays from, where the file has several.
+    pub dialect: Option<u64>,
 }
+
+/// The reference set of US English, which every international release has.
+pub const US_ENGLISH: u64 = 900_000_000_000_509_007;
 
 /// SNOMED CT of that version (`http://snomed.info/sct/900000000000207008/version/20260101`).
 ///
@@ -43,7 +48,7 @@ pub fn load<C: BufRead, D: BufRead, R: BufRead, L: BufRead>(
     version: &str,
 ) -> Result<CodeSystem, TerminologyError> {
     let preferred = match snapshot.language {
-        Some(language) => preferred(language)?,
+        Some(language) => preferred(language, snapshot.dialect)?,
         None => HashSet::new(),
     };
     let mut names = descriptions(snapshot.descriptions, &preferred)?;
@@ -65,11 +70,12 @@ struct Names {
 }
 
 /// Ids of the descriptions that the dialect prefers.
-fn preferred(file: impl BufRead) -> Result<HashSet<u64>, TerminologyError> {
+fn preferred(file: impl BufRead, dialect: Option<u64>) -> Result<HashSet<u64>, TerminologyError> {
     let mut ids = HashSet::new();
-    let columns = ["active", "referencedComponentId", "acceptabilityId"];
-    rows("the language reference set", file, &columns, |[active, id, acceptability]| {
-        if active == "1" && acceptability == PREFERRED {
+    let columns = ["active", "refsetId", "referencedComponentId", "acceptabilityId"];
+    rows("the language reference set", file, &columns, |[active, set, id, acceptability]| {
+        let of_dialect = dialect.is_none_or(|dialect| set.parse() == Ok(dialect));
+        if active == "1" && of_dialect && acceptability == PREFERRED {
             ids.insert(number(id)?);
         }
         Ok(())

@@ -1,15 +1,13 @@
 //! Loaders on small invented files in the formats of the releases, and on a large one.
 
-use std::fmt::Write as _;
+use std::io::Read;
 use std::sync::Arc;
-use std::time::Instant;
 
 use serde_json::json;
 
 use crate::definitions::Definitions;
 use crate::terminology::load::{loinc, resource, snomed};
-use crate::terminology::subsumes::{Outcome, compare};
-use crate::terminology::{CodeSystem, Terminology};
+use crate::terminology::{CodeSystem, Terminology, TerminologyError};
 
 const TABLE: &str = "\u{feff}\"LOINC_NUM\",\"COMPONENT\",\"STATUS\",\"CLASS\",\"SHORTNAME\",\"LONG_COMMON_NAME\"\r\n\
 \"90001-1\",\"Invented, one\",\"ACTIVE\",\"INV\",\"Inv 1\",\"Invented \"\"one\"\", long\"\r\n\
@@ -18,9 +16,57 @@ const TABLE: &str = "\u{feff}\"LOINC_NUM\",\"COMPONENT\",\"STATUS\",\"CLASS\",\"
 const PARTS: &str = "PATH_TO_ROOT,SEQUENCE,IMMEDIATE_PARENT,CODE,CODE_TEXT\n\
 ,1,,LP1,Everything\nLP1,1,LP1,LP2,Some\nLP1.LP2,1,LP2,90001-1,one\nLP1,2,LP1,90001-1,one\n";
 
+fn loinc(
+    table: &str,
+    hierarchy: Option<&str>,
+    version: Option<&str>,
+) -> Result<CodeSystem, TerminologyError> {
+    let release = loinc::Release {
+        table: Box::new(table.as_bytes()),
+        hierarchy: hierarchy.map(|text| Box::new(text.as_bytes()) as Box<dyn Read>),
+        parts: None,
+        answers: None,
+        answer_links: None,
+    };
+    loinc::load(release, version)
+}
+
+/// Answer lists become codes, properties and value sets; parts bring their names.
+#[test]
+fn loinc_answers_and_parts() {
+    let table = "LOINC_NUM,LONG_COMMON_NAME,STATUS,VersionLastChanged\n\
+                 90001-1,One,ACTIVE,2.8\n90002-9,Two,ACTIVE,2.77\n";
+    let parts = "PartNumber,PartTypeName,PartName,PartDisplayName,Status\n\
+                 LP9,COMPONENT,Thing,A thing,ACTIVE\nLP8,COMPONENT,Gone,,DEPRECATED\n";
+    let answers = "AnswerListId,AnswerListName,AnswerStringId,DisplayText,SequenceNumber\n\
+                   LL1-1,Invented list,LA2-2,Often,1\nLL1-1,Invented list,LA3-3,Never,2\n\
+                   LL2-2,Empty list,,,\n";
+    let links = "LoincNumber,AnswerListId,AnswerListLinkType\n90001-1,LL1-1,NORMATIVE\n";
+    let bytes = |text: &'static str| Some(Box::new(text.as_bytes()) as Box<dyn Read>);
+    let release = loinc::Release {
+        table: Box::new(table.as_bytes()),
+        hierarchy: None,
+        parts: bytes(parts),
+        answers: bytes(answers),
+        answer_links: bytes(links),
+    };
+    let system = loinc::load(release, None).unwrap();
+    assert_eq!(system.version.as_deref(), Some("2.77"), "the newest change in the table");
+    assert_eq!(system.concept("LP9").unwrap().display(), Some("A thing"));
+    assert!(system.concept("LP8").unwrap().is_inactive());
+    assert_eq!(system.concept("LA2-2").unwrap().display(), Some("Often"));
+    assert!(system.has_property("90001-1", "answer-list", "LL1-1"));
+    let mut held = Terminology::new(Arc::new(Definitions::default()));
+    held.add_code_system(system).unwrap();
+    for (code, expected) in [("LA3-3", "In"), ("90001-1", "Out")] {
+        let found = held.membership("http://loinc.org/vs/LL1-1", Some("http://loinc.org"), code);
+        assert_eq!(format!("{found:?}"), expected, "{code}");
+    }
+}
+
 #[test]
 fn loinc_table_and_hierarchy() {
-    let system = loinc::load(TABLE.as_bytes(), Some(PARTS.as_bytes()), "2.99").unwrap();
+    let system = loinc(TABLE, Some(PARTS), Some("2.99")).unwrap();
     assert_eq!(system.canonical(), "http://loinc.org|2.99");
     let one = system.concept("90001-1").unwrap();
     assert_eq!(one.display(), Some("Invented \"one\", long"));
@@ -44,11 +90,11 @@ fn a_broken_loinc_table_is_refused_with_its_place() {
         ("", "no column LOINC_NUM"),
     ];
     for (table, message) in cases {
-        let error = loinc::load(table.as_bytes(), None::<&[u8]>, "").err().unwrap();
+        let error = loinc(table, None, None).err().unwrap();
         assert!(error.message.contains(message), "{error}");
     }
     let circle = "IMMEDIATE_PARENT,CODE,CODE_TEXT\nLP2,LP1,a\nLP1,LP2,b\n";
-    assert!(loinc::load(TABLE.as_bytes(), Some(circle.as_bytes()), "").is_err());
+    assert!(loinc(TABLE, Some(circle), None).is_err());
 }
 
 const CONCEPTS: &str = "id\teffectiveTime\tactive\tmoduleId\tdefinitionStatusId\r\n\
@@ -70,13 +116,14 @@ a\t20260101\t1\t9\t5\t2\t900000000000548007\n";
 fn snapshot(
     relationships: &str,
     language: Option<&'static str>,
-) -> Result<CodeSystem, crate::terminology::TerminologyError> {
+) -> Result<CodeSystem, TerminologyError> {
     snomed::load(
         snomed::Snapshot {
             concepts: CONCEPTS.as_bytes(),
             descriptions: DESCRIPTIONS.as_bytes(),
             relationships: relationships.as_bytes(),
             language: language.map(str::as_bytes),
+            dialect: None,
         },
         "http://snomed.info/sct/9/version/20260101",
     )
@@ -120,8 +167,8 @@ fn a_broken_snapshot_is_refused_with_its_place() {
 #[test]
 fn implicit_value_sets() {
     let mut held = Terminology::new(Arc::new(Definitions::default()));
-    held.add_code_system(snapshot(RELATIONSHIPS, None).unwrap());
-    held.add_code_system(loinc::load(TABLE.as_bytes(), None::<&[u8]>, "2.99").unwrap());
+    held.add_code_system(snapshot(RELATIONSHIPS, None).unwrap()).unwrap();
+    held.add_code_system(loinc(TABLE, None, Some("2.99")).unwrap()).unwrap();
     let check = |set: &str, system: &str, code: &str, expected: &str| {
         let found = format!("{:?}", held.membership(set, Some(system), code));
         assert_eq!(found, expected, "{set} {code}");
@@ -158,82 +205,4 @@ fn resources_as_json() {
         let error = resource::ndjson(&mut held, format!("\n{text}").as_bytes()).err().unwrap();
         assert!(error.message.starts_with("line 2: "), "{error}");
     }
-}
-
-/// Times for 400,000 concepts in the release format, with two parents each. For the figures:
-/// `cargo test --release -- --ignored --nocapture four_hundred_thousand`.
-#[test]
-#[ignore = "prints times; nothing to assert"]
-fn four_hundred_thousand() {
-    const COUNT: u64 = 400_000;
-    let mut state = 1_u64;
-    let mut next = |below: u64| {
-        state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1);
-        (state >> 33) % below
-    };
-    let mut concepts = String::from("id\teffectiveTime\tactive\tmoduleId\tdefinitionStatusId\n");
-    let mut descriptions = String::from(
-        "id\teffectiveTime\tactive\tmoduleId\tconceptId\tlanguageCode\ttypeId\tterm\n",
-    );
-    let mut edges = String::from(
-        "id\teffectiveTime\tactive\tsourceId\tdestinationId\ttypeId\tcharacteristicTypeId\n",
-    );
-    for n in 0..COUNT {
-        let id = 100_000_000 + n * 10;
-        writeln!(concepts, "{id}\t20260101\t1\t9\t0").unwrap();
-        for (kind, term) in [
-            ("900000000000003001", "Invented finding of number"),
-            ("900000000000013009", "Finding"),
-        ] {
-            writeln!(descriptions, "{id}1\t20260101\t1\t9\t{id}\ten\t{kind}\t{term} {n}").unwrap();
-        }
-        for _ in 0..if n == 0 { 0 } else { 2 } {
-            // Near the root more often, so that the depth is like that of a real hierarchy.
-            let near = next(n) + 1;
-            let parent = 100_000_000 + next(near) * 10;
-            writeln!(edges, "1\t20260101\t1\t{id}\t{parent}\t116680003\t0").unwrap();
-        }
-    }
-    let start = Instant::now();
-    let system = snomed::load(
-        snomed::Snapshot {
-            concepts: concepts.as_bytes(),
-            descriptions: descriptions.as_bytes(),
-            relationships: edges.as_bytes(),
-            language: None::<&[u8]>,
-        },
-        "",
-    )
-    .unwrap();
-    println!("{COUNT} concepts loaded in {:?}", start.elapsed());
-    drop((concepts, descriptions, edges));
-    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
-    println!("{}", status.lines().find(|line| line.starts_with("VmRSS")).unwrap_or_default());
-    let codes: Vec<(String, String)> = (0..100_000)
-        .map(|_| (next(COUNT), next(1_000)))
-        .map(|(a, b)| ((100_000_000 + a * 10).to_string(), (100_000_000 + b * 10).to_string()))
-        .collect();
-    let start = Instant::now();
-    let below =
-        codes.iter().filter(|(a, b)| compare(&system, b, a).unwrap() == Outcome::Subsumes).count();
-    let each = start.elapsed() / u32::try_from(codes.len()).unwrap();
-    println!("{} pairs, {below} below: {each:?} each", codes.len());
-    let start = Instant::now();
-    let top = system.concept("100000010").unwrap();
-    println!("{} below one concept, found in {:?}", top.below().count(), start.elapsed());
-    let mut held = Terminology::new(Arc::new(Definitions::default()));
-    held.add_code_system(system);
-    let include = json!([{ "system": "http://snomed.info/sct", "filter": [{ "property": "concept", "op": "is-a", "value": "100000010" }] }]);
-    let set = json!({ "resourceType": "ValueSet", "compose": { "include": include } });
-    let source = crate::terminology::expand::ValueSetSource::Resource(&set);
-    let mut request =
-        crate::terminology::expand::ExpandRequest::new(source, "2026-01-01T00:00:00Z");
-    (request.filter, request.count) = (Some("number 12"), Some(20));
-    let start = Instant::now();
-    let expanded = crate::terminology::expand::expand(&held, &request).unwrap();
-    println!(
-        "a page of 20 of {} by words in {:?}",
-        expanded["expansion"]["total"],
-        start.elapsed()
-    );
 }

@@ -19,7 +19,7 @@ mod call;
 mod published;
 mod translate;
 
-fn system() -> Value {
+pub(super) fn system() -> Value {
     json!({ "resourceType": "CodeSystem", "url": "s", "version": "1", "name": "Small", "content": "complete",
         "concept": [
             { "code": "a", "display": "Letter  A", "definition": "The first",

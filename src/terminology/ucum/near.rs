@@ -5,6 +5,7 @@
 //! is found is always a unit of UCUM.
 //! Source: <https://ucum.org/ucum>; the habits: common practice, no source.
 
+use std::collections::HashMap;
 use std::sync::LazyLock;
 
 use octofhir_ucum::{analyse, find_unit, get_all_units};
@@ -25,9 +26,22 @@ static HABITS: LazyLock<Vec<Habit>> = LazyLock::new(|| {
     lines.filter_map(habit).collect()
 });
 
+/// The habits by what is written, as it is and in lower case.
+static BY_WRITTEN: LazyLock<HashMap<String, &'static Habit>> = LazyLock::new(|| {
+    let lower = HABITS.iter().rev().map(|habit| (habit.written.to_lowercase(), habit));
+    let exact = HABITS.iter().rev().map(|habit| (habit.written.to_owned(), habit));
+    lower.chain(exact).collect()
+});
+
+/// The codes of units by their names in lower case.
+static BY_NAME: LazyLock<HashMap<String, &'static str>> = LazyLock::new(|| {
+    let units = get_all_units().iter().rev();
+    units.map(|unit| (unit.display_name.to_lowercase(), unit.code)).collect()
+});
+
 fn habit(text: &str) -> Option<&'static Habit> {
-    let exact = HABITS.iter().find(|habit| habit.written == text);
-    exact.or_else(|| HABITS.iter().find(|habit| habit.written.eq_ignore_ascii_case(text)))
+    let exact = BY_WRITTEN.get(text);
+    exact.or_else(|| BY_WRITTEN.get(&text.to_lowercase())).copied()
 }
 
 /// The code of a unit that the text names in words or by habit, where it can mean no other.
@@ -73,9 +87,7 @@ pub(super) fn near(unit: &str) -> Option<String> {
 fn by_name(text: &str) -> Option<&'static str> {
     let lower = text.to_lowercase();
     let singular = lower.strip_suffix('s').unwrap_or(&lower);
-    let named = |name: &str| name.to_lowercase() == lower || name.to_lowercase() == singular;
-    let found = get_all_units().iter().find(|unit| named(unit.display_name));
-    found.map(|unit| unit.code)
+    BY_NAME.get(&lower).or_else(|| BY_NAME.get(singular)).copied()
 }
 
 /// The habit, name or code that one letter more, less, other or swapped makes of the text. Short

@@ -10,21 +10,22 @@ use crate::terminology::ucum;
 /// What changes from step to step.
 #[derive(Clone, Copy)]
 pub(super) struct Frame<'f, 'v> {
-    pub(super) this: &'f Item<'v>,
+    /// None where a function is called on nothing.
+    pub(super) this: Option<&'f Item<'v>>,
     pub(super) index: Option<usize>,
     pub(super) total: Option<&'f [Item<'v>]>,
 }
 
 impl<'f, 'v> Frame<'f, 'v> {
     pub(super) fn of(this: &'f Item<'v>) -> Self {
-        Self { this, index: None, total: None }
+        Self { this: Some(this), index: None, total: None }
     }
 }
 
 impl Node {
     pub(super) fn eval<'v>(&'v self, env: &Env<'v>, frame: &Frame<'_, 'v>) -> Answer<'v> {
         match self {
-            Self::This => Ok(vec![frame.this.clone()]),
+            Self::This => Ok(frame.this.cloned().into_iter().collect()),
             Self::Index => {
                 let index = frame.index.and_then(|at| i64::try_from(at).ok());
                 Ok(index.map(Item::Integer).into_iter().collect())
@@ -34,7 +35,7 @@ impl Node {
             Self::Literal(Item::Text(text)) => Ok(vec![Item::Text(Cow::Borrowed(text))]),
             Self::Literal(item) => Ok(vec![item.clone()]),
             Self::Constant(name) => constant(name, env),
-            Self::Head(name) => Ok(head(name, frame.this)),
+            Self::Head(name) => Ok(frame.this.map(|this| head(name, this)).unwrap_or_default()),
             Self::Member(left, name) => {
                 let mut found = Vec::new();
                 for item in left.eval(env, frame)? {

@@ -26,8 +26,8 @@ struct Shape {
     base: Option<Kind>,
     is_primitive: bool,
     members: HashMap<String, Member>,
-    /// By the names in JSON.
-    json: HashMap<String, Kind>,
+    /// By the names in JSON, with the name of the element.
+    json: HashMap<String, (Kind, String)>,
 }
 
 struct Table {
@@ -56,7 +56,8 @@ impl Table {
             for element in found.into_iter().flat_map(|found| &found.elements) {
                 let json = element.json_names().filter_map(|(n, t)| Some((n, kind(&t.code)?)));
                 let json: Vec<(String, Kind)> = json.collect();
-                shape.json.extend(json.iter().cloned());
+                let named = |(n, kind): &(String, Kind)| (n.clone(), (*kind, element.name.clone()));
+                shape.json.extend(json.iter().map(named));
                 let member = match json.as_slice() {
                     [(_, only)] if !element.choice => Member::Plain(*only),
                     _ => Member::Choice(
@@ -83,7 +84,7 @@ impl Kind {
         TABLE.shapes.get(usize::from(self.0))
     }
 
-    pub(super) fn name(self) -> &'static str {
+    pub(in crate::validation) fn name(self) -> &'static str {
         self.shape().map_or("", |shape| &shape.name)
     }
 
@@ -98,7 +99,22 @@ impl Kind {
 
     /// The type of the member of that name in JSON.
     pub(in crate::validation) fn json(self, name: &str) -> Option<Self> {
-        self.shape()?.json.get(name).copied()
+        Some(self.shape()?.json.get(name)?.0)
+    }
+
+    /// The name of the element that the member of that name in JSON is a value of.
+    pub(in crate::validation) fn element(self, name: &str) -> Option<&'static str> {
+        Some(&self.shape()?.json.get(name)?.1)
+    }
+
+    /// The choice element that has that name in JSON: `value` for `valueQuantity`.
+    pub(in crate::validation) fn choice_of(self, json: &str) -> Option<&'static str> {
+        let is_of = |member: &Member| match member {
+            Member::Choice(list) => list.iter().any(|(name, ..)| name == json),
+            Member::Plain(_) => false,
+        };
+        let mut members = self.shape()?.members.iter();
+        members.find(|(_, member)| is_of(member)).map(|(name, _)| name.as_str())
     }
 
     /// Whether it is the type of that name or a special case of it.

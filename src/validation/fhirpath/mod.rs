@@ -7,6 +7,7 @@
 //! Source: <http://hl7.org/fhirpath/N1/>, <http://hl7.org/fhir/R4/fhirpath.html>.
 
 use std::borrow::Cow;
+use std::cmp::Ordering;
 
 use serde_json::Value;
 
@@ -147,6 +148,28 @@ pub(super) struct Env<'v> {
     pub(super) host: &'v dyn Host,
 }
 
+impl<'v> Env<'v> {
+    /// What an expression on `focus` sees in that world.
+    pub(super) fn new(focus: Item<'v>, host: &'v dyn Host) -> Self {
+        Self { focus, resource: None, root_resource: None, host }
+    }
+}
+
+/// The order of two values of one FHIR type, named as at the end of `value[x]`; none where there is
+/// no order, or where it is not known.
+pub(super) fn order_of(a: &Value, b: &Value, kind: &str) -> Option<Ordering> {
+    let first = kind.chars().next().map(|c| c.to_ascii_lowercase().to_string());
+    let lower = first.map(|first| first + kind.get(1..).unwrap_or_default());
+    let kind = Kind::of(kind).or_else(|| Kind::of(lower.as_deref()?));
+    let item =
+        |value| Item::Element(Element { value: Some(value), sibling: None, kind, resource: None });
+    let (a, b) = (item(a), item(b));
+    if operator::equal(&a, &b) == Some(true) {
+        return Some(Ordering::Equal);
+    }
+    operator::compare(&a, &b).ok().flatten()
+}
+
 impl Expression {
     /// Reads an expression.
     ///
@@ -161,7 +184,8 @@ impl Expression {
         self.root.eval(env, &eval::Frame::of(&env.focus))
     }
 
-    /// Whether an invariant holds. Nothing counts as holding: it means that the parts do not say.
+    /// Whether an invariant holds. Nothing counts as holding: it means that the parts do not say, as
+    /// when a date is known to the month, or an element that is spoken of is not there.
     ///
     /// # Errors
     /// [`Fault`] where it cannot be evaluated.

@@ -48,7 +48,8 @@ pub(super) fn evaluate(expression: &str, value: &Value) -> Result<Vec<String>, F
     let parsed = Expression::parse(expression)?;
     let focus = Item::Element(Element::resource(value));
     let resource = Some(focus.clone());
-    let env = Env { focus, root_resource: resource.clone(), resource, host: &Nowhere };
+    let mut env = Env::new(focus, &Nowhere);
+    (env.root_resource, env.resource) = (resource.clone(), resource);
     let items = parsed.evaluate(&env)?;
     Ok(items.iter().map(told).collect())
 }

@@ -70,6 +70,8 @@ fn own_cases() {
         ("@2020 + 24 months", "@2022"),
         ("@T23:30 + 1 hour", "@00:30"),
         ("iif(status = 'draft', 1, 2)", "2"),
+        ("missing.iif(empty(), 'none', 'some')", "none"),
+        ("status.iif(empty(), 'none', 'some')", "some"),
         ("trueish.empty()", "true"),
         ("daysOfWeek.empty()", "true"),
         ("code.coding.descendants().count()", "4"),

@@ -28,7 +28,7 @@ struct Primitive {
 pub(super) fn rule(site: Site<'_>, value: &Value) -> Result<Box<dyn Rule>, String> {
     let mut list = Vec::new();
     for (name, schema) in value.as_object().ok_or("an object of schemas is expected")? {
-        let rules = options(site.context).build(schema);
+        let rules = options(&site.inner()).build(schema);
         let rules = rules.map_err(|error| format!("beside {name}: {}", error.masked()))?;
         list.push(Primitive { name: name.clone(), sibling: format!("_{name}"), rules });
     }

@@ -136,14 +136,16 @@ impl Binding {
         (found == Verdict::Coded(Membership::Out)).then_some(max)
     }
 
-    fn say(&self, verdict: Verdict) -> Finding {
+    fn say(&self, terminology: &Terminology, verdict: Verdict) -> Finding {
         let set = &self.value_set;
         let code = IssueType::CodeInvalid;
         let (message, finding) = match (verdict, self.strength) {
             (Verdict::Coded(Membership::Unknown), _) => {
-                let text = format!(
-                    "Whether the code is in {set} cannot be told from the code systems held here."
-                );
+                let why = match terminology.find_value_set(set) {
+                    Ok(_) => "a code system that it needs is not held here".to_owned(),
+                    Err(error) => error.message,
+                };
+                let text = format!("Whether the code is in {set} cannot be told: {why}.");
                 (Message::BindingUntold, Finding::warning(code, text))
             }
             (Verdict::Uncoded, _) => {
@@ -193,6 +195,6 @@ impl Rule for Binding {
         if self.is_kept(verdict) {
             return Vec::new();
         }
-        vec![self.say(verdict).rule(&self.value_set)]
+        vec![self.say(&scope.catalog.terminology, verdict).rule(&self.value_set)]
     }
 }

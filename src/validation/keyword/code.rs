@@ -125,22 +125,14 @@ fn of_held(held: &CodeSystem, code: &str, display: Option<&str>) -> Verdict {
 
 fn of_unknown(held: &CodeSystem, code: &str) -> Verdict {
     if !held.is_complete() {
-        return untold(&held.url, "its system is held here only in part");
+        let part = if held.concepts().is_empty() { "not held here" } else { "held only in part" };
+        return untold(&held.url, &format!("its system is {part}"));
     }
     let near = in_other_case(held, code).map(|concept| concept.code());
     let near = near.map(|near| format!(" Case matters: it has \"{near}\".")).unwrap_or_default();
     let text = format!("The code system that is named does not have the code.{near}");
-    let finding = if held.url.starts_with(GROWING) {
-        warning(&text)
-    } else {
-        Finding::error(IssueType::CodeInvalid, text)
-    };
-    fault(finding)
+    fault(Finding::error(IssueType::CodeInvalid, text))
 }
-
-/// The systems under this URL grow between versions of the standard, so that a code which the
-/// version held lacks may be right.
-const GROWING: &str = "http://terminology.hl7.org/";
 
 /// How many concepts are looked through for a code in other letters.
 const MAX_NEAR: usize = 5_000;
@@ -161,7 +153,9 @@ fn fault(finding: Finding) -> Verdict {
 
 fn untold(system: &str, text: &str) -> Verdict {
     // The URL of a system is repeated only where it looks like one.
-    let is_url = system.len() <= 200 && !system.contains(char::is_whitespace);
+    let is_plain = system.bytes().all(|byte| byte.is_ascii_graphic());
+    let is_url = ["http://", "https://", "urn:"].iter().any(|start| system.starts_with(start));
+    let is_url = is_url && is_plain && system.len() <= 200;
     let named = if is_url { format!(" ({system})") } else { String::new() };
     let text = format!("{UNCHECKED}{text}{named}.");
     Verdict::Untold(Finding::warning(IssueType::NotFound, text))

@@ -6,7 +6,7 @@ use rust_decimal::Decimal;
 use serde_json::Value;
 
 use super::{Rule, Site};
-use crate::fhir::IssueType;
+use crate::fhir::{IssueType, Message};
 use crate::validation::finding::Finding;
 use crate::validation::scope::Scope;
 
@@ -33,7 +33,8 @@ impl Rule for Fixed {
         if self.holds(scope, value) {
             return Vec::new();
         }
-        vec![Finding::error(IssueType::Value, format!("The value must be exactly {}.", self.0))]
+        let text = format!("The value must be exactly {}.", self.0);
+        vec![Finding::error(IssueType::Value, text).message(Message::Fixed)]
     }
 }
 
@@ -46,7 +47,8 @@ impl Rule for Pattern {
         if self.holds(scope, value) {
             return Vec::new();
         }
-        vec![Finding::error(IssueType::Value, format!("The value must have in it {}.", self.0))]
+        let text = format!("The value must have in it {}.", self.0);
+        vec![Finding::error(IssueType::Value, text).message(Message::Fixed)]
     }
 }
 

@@ -28,6 +28,8 @@ struct Invariants {
     list: Vec<Invariant>,
     /// The type that they stand on, where it is known.
     kind: Option<Kind>,
+    /// Whether they stand on a resource, and not on the element that holds one.
+    is_root: bool,
 }
 
 struct Invariant {
@@ -62,7 +64,7 @@ pub(super) fn rule(site: Site<'_>, value: &Value) -> Result<Box<dyn Rule>, Strin
         !ELSEWHERE.contains(&constraint.at("key").as_str().unwrap_or_default())
     };
     let list: Result<Vec<_>, String> = list.iter().filter(is_here).map(Invariant::new).collect();
-    Ok(Box::new(Invariants { list: list?, kind: site.kind }))
+    Ok(Box::new(Invariants { list: list?, kind: site.kind, is_root: site.is_root }))
 }
 
 impl Invariant {
@@ -105,19 +107,17 @@ impl Invariants {
         if self.list.is_empty() || value.is_null() {
             return None;
         }
-        let sight = Sight::new(scope, value);
+        let is_resource = self.is_root && value.get("resourceType").is_some();
+        let sight = Sight::new(scope, is_resource.then_some(value));
         let focus = match self.kind {
             Some(kind) if value.get("resourceType").is_none() => {
                 Element { value: Some(value), sibling: None, kind: Some(kind), resource: None }
             }
             _ => Element::resource(value),
         };
-        let env = Env {
-            focus: Item::Element(focus),
-            resource: sight.resource(),
-            root_resource: sight.root_resource(),
-            host: &sight,
-        };
+        let mut env = Env::new(Item::Element(focus), &sight);
+        env.resource = sight.resource();
+        env.root_resource = sight.root_resource();
         Some(work(&env))
     }
 }

@@ -62,6 +62,8 @@ struct Site<'a> {
     parent: &'a Map<String, Value>,
     /// The type of the value, or of the items of the array, where it is known.
     kind: Option<Kind>,
+    /// Whether the value is that of the whole document.
+    is_root: bool,
 }
 
 impl Site<'_> {
@@ -84,6 +86,7 @@ const KEYWORDS: &[(&str, Factory)] = &[
     ("x-code", code::rule),
     ("x-element", element::rule),
     ("x-extension", extension::rule),
+    ("x-extension-list", extension::list),
     ("x-fixed", fixed::fixed),
     ("x-pattern", fixed::pattern),
     ("x-integer", integer::rule),
@@ -117,8 +120,9 @@ pub(super) fn options(context: &Arc<Context>) -> ValidationOptions<'static> {
         let context = Arc::clone(context);
         options = options.with_keyword(*name, move |parent, value, path| {
             let kind = context.kind_at(path.as_str());
-            let rule = (*factory)(Site { context: &context, parent, kind }, value);
-            keyword(name, rule, &path)
+            let is_root = !path.as_str().contains("/properties/");
+            let site = Site { context: &context, parent, kind, is_root };
+            keyword(name, (*factory)(site, value), &path)
         });
     }
     options

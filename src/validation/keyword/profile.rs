@@ -8,7 +8,7 @@ use serde_json::Value;
 
 use super::{Rule, Site, texts};
 use crate::definitions::element::canonical_tail;
-use crate::fhir::IssueType;
+use crate::fhir::{IssueType, Message};
 use crate::validation::catalog::Compiled;
 use crate::validation::finding::{Finding, collect};
 use crate::validation::resource::broken;
@@ -87,9 +87,11 @@ impl Rule for Profile {
                 Known::Broken(_) => {
                     "The profile cannot be used here, so the element was not held to it."
                 }
-                _ => continue,
+                Known::Held(_) | Known::Type(_) => continue,
             };
-            return vec![Finding::warning(IssueType::NotFound, text).rule(canonical)];
+            let finding =
+                Finding::warning(IssueType::NotFound, text).message(Message::ProfileUnknown);
+            return vec![finding.rule(canonical)];
         }
         // Of several profiles for one type each, that for the type of the value is meant.
         let kind = kind(value);
@@ -98,14 +100,10 @@ impl Rule for Profile {
             _ => None,
         });
         let fitting: Vec<&Compiled> = fitting.collect();
-        match fitting.as_slice() {
-            [only] => {
-                within(scope, value, || collect(scope, &only.validator, &only.context, value))
-            }
-            _ => {
-                let text = format!("The value must meet one of {}.", self.0.join(", "));
-                vec![Finding::error(IssueType::Structure, text)]
-            }
+        if let [only] = fitting.as_slice() {
+            return within(scope, value, || collect(scope, &only.validator, &only.context, value));
         }
+        let text = format!("The value must meet one of {}.", self.0.join(", "));
+        vec![Finding::error(IssueType::Structure, text).message(Message::ProfileNotMet)]
     }
 }

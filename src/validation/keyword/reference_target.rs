@@ -8,7 +8,7 @@ use serde_json::Value;
 
 use super::{Rule, Site, texts};
 use crate::fhir::json::At;
-use crate::fhir::{IssueType, Reference};
+use crate::fhir::{IssueType, Message, Reference};
 use crate::validation::finding::Finding;
 use crate::validation::scope::Scope;
 
@@ -49,6 +49,6 @@ impl Rule for Target {
             return Vec::new();
         }
         let text = format!("The reference must point to {}.", self.0.join(" or "));
-        vec![Finding::error(IssueType::Value, text)]
+        vec![Finding::error(IssueType::Value, text).message(Message::ReferenceTarget)]
     }
 }

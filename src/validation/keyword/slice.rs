@@ -11,8 +11,8 @@ use jsonschema::Validator;
 use serde_json::Value;
 
 use super::{Rule, Site, options};
-use crate::fhir::IssueType;
 use crate::fhir::json::At;
+use crate::fhir::{IssueType, Message};
 use crate::validation::catalog::Context;
 use crate::validation::finding::{Finding, collect};
 use crate::validation::scope::Scope;
@@ -74,7 +74,7 @@ impl Slice {
         let name = &self.name;
         if count < self.min {
             let text = format!("At least {} of the slice {name} is required here.", self.min);
-            return Some(Finding::error(IssueType::Required, text));
+            return Some(Finding::error(IssueType::Required, text).message(Message::Slice));
         }
         let max = self.max.filter(|max| count > *max)?;
         let text = if max == 0 {
@@ -82,7 +82,7 @@ impl Slice {
         } else {
             format!("At most {max} of the slice {name} is allowed here.")
         };
-        Some(Finding::error(IssueType::Structure, text))
+        Some(Finding::error(IssueType::Structure, text).message(Message::Slice))
     }
 }
 
@@ -155,7 +155,8 @@ impl Slicing {
         }
         for (at, (place, item)) in items.iter().enumerate() {
             if let Some(text) = self.stray(&members, at) {
-                found.push(of_item(Finding::error(IssueType::Structure, text), *place));
+                let finding = Finding::error(IssueType::Structure, text).message(Message::Slice);
+                found.push(of_item(finding, *place));
             }
             let member = members.get(at).copied().flatten();
             if let Some(slice) = member.and_then(|at| self.slices.get(at)) {

@@ -11,7 +11,7 @@ use serde_json::Value;
 use super::{Rule, Site, options, texts};
 use crate::definitions::element::canonical_tail;
 use crate::fhir::json::At;
-use crate::fhir::{IssueType, Reference};
+use crate::fhir::{IssueType, Message, Reference};
 use crate::validation::finding::Finding;
 use crate::validation::resolve::Target;
 use crate::validation::resource::profile_findings;
@@ -103,14 +103,15 @@ impl Rule for TargetProfile {
             Met::Unknown(canonical) => {
                 let text =
                     "The profile that the resource referred to should meet is not known here.";
-                Finding::warning(IssueType::NotFound, text).rule(&canonical)
+                let finding = Finding::warning(IssueType::NotFound, text);
+                finding.message(Message::ProfileUnknown).rule(&canonical)
             }
             Met::No(nearest) => {
                 let why = nearest.map(|at| scope.at(target.clone(), || why(scope, at, &target)));
                 let why = why.unwrap_or_default();
                 let list = self.0.join(", ");
                 let text = format!("The resource referred to must meet one of {list}.{why}");
-                Finding::error(IssueType::Structure, text)
+                Finding::error(IssueType::Structure, text).message(Message::ProfileNotMet)
             }
         };
         vec![finding]

@@ -2,7 +2,8 @@
 //!
 //! A UCUM code must be one; where it is not, the text says which was probably meant. A code that is
 //! a unit but says another thing than the unit in words is a warning. Codes of other systems are
-//! held to what is held of them, as those of a Coding are.
+//! held to what is held of them, as those of a Coding are, but only warned of: such systems (dose
+//! forms, packages) are lists for units of which nobody has all.
 //! Source: <http://hl7.org/fhir/R4/datatypes.html#Quantity>, <http://hl7.org/fhir/R4/ucum.html>.
 
 use serde_json::Value;
@@ -34,7 +35,7 @@ impl Rule for Unit {
         let text = |name: &str| value.get(name).and_then(Value::as_str);
         let (Some(system), Some(unit)) = (text("system"), text("code")) else { return Vec::new() };
         if system != ucum::SYSTEM {
-            return code::told(scope, value);
+            return code::told(scope, value).into_iter().map(Finding::at_most_warning).collect();
         }
         if let Err(unknown) = ucum::check(unit) {
             return vec![Finding::error(IssueType::CodeInvalid, unknown.message)];
@@ -57,6 +58,6 @@ impl Rule for Unit {
 /// The unit that the words name, where it is no unit of what the code measures.
 fn other(words: Option<&str>, code: &str) -> Option<&'static str> {
     let words = words.filter(|words| *words != code || ["C", "F"].contains(words))?;
-    let named = ucum::named(words)?;
+    let named = ucum::named(words).filter(|named| *named != code)?;
     (ucum::comparable(named, code) == Ok(false)).then_some(named)
 }

@@ -143,21 +143,21 @@ fn take<'v>(call: &Call<'_, 'v>, left: Vec<Item<'v>>) -> Answer<'v> {
 }
 
 fn iif<'v>(call: &Call<'_, 'v>, left: Vec<Item<'v>>) -> Answer<'v> {
-    let this = single(&left)?.unwrap_or(call.frame.this);
-    let condition = call.of(0, this, 0)?;
+    let this = single(&left)?;
+    let condition = call.on(0, this, call.frame.index)?;
     let holds = match single(&condition)?.map(Item::atom) {
         None => false,
         Some(Some(Atom::Bool(value))) => value,
         Some(_) => return Err(Fault::new("the condition of iif is no boolean")),
     };
-    call.of(if holds { 1 } else { 2 }, this, 0)
+    call.on(if holds { 1 } else { 2 }, this, call.frame.index)
 }
 
 fn aggregate<'v>(call: &Call<'_, 'v>, left: Vec<Item<'v>>) -> Answer<'v> {
     let mut total = call.value(1)?;
     let Some(step) = call.arguments.first() else { return Ok(total) };
     for (at, item) in left.iter().enumerate() {
-        let frame = Frame { this: item, index: Some(at), total: Some(&total) };
+        let frame = Frame { this: Some(item), index: Some(at), total: Some(&total) };
         let next = step.eval(call.env, &frame)?;
         total = next;
     }
@@ -189,7 +189,7 @@ fn sort<'v>(call: &Call<'_, 'v>, left: Vec<Item<'v>>) -> Answer<'v> {
     use super::super::Node;
     let mut rows = Vec::new();
     for (at, item) in left.into_iter().enumerate() {
-        let frame = Frame { this: &item, index: Some(at), total: call.frame.total };
+        let frame = Frame { this: Some(&item), index: Some(at), total: call.frame.total };
         let mut keys = Vec::new();
         for key in call.arguments {
             // A minus turns the order of any key, texts too.

@@ -67,9 +67,14 @@ impl<'v> Call<'_, 'v> {
 
     /// The argument at that position, as one item sees it.
     fn of(&self, at: usize, item: &Item<'v>, index: usize) -> Answer<'v> {
+        self.on(at, Some(item), Some(index))
+    }
+
+    /// The same, where there may be no item.
+    fn on(&self, at: usize, this: Option<&Item<'v>>, index: Option<usize>) -> Answer<'v> {
         match self.arguments.get(at) {
             Some(argument) => {
-                let frame = Frame { this: item, index: Some(index), total: self.frame.total };
+                let frame = Frame { this, index, total: self.frame.total };
                 argument.eval(self.env, &frame)
             }
             None => Ok(Vec::new()),

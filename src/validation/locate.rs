@@ -1,0 +1,147 @@
+//! Where in a resource a FHIRPath expression leads: places, not values.
+//!
+//! The elements that an expression selects lie in the resource itself; each is found again by its
+//! address. What is computed (a count, a literal) has no place. References are not followed.
+//! Source: <http://hl7.org/fhirpath/N1/>.
+
+use serde_json::Value;
+
+use super::fhirpath::{Element, Env, Expression, Host, Item};
+use crate::fhir::Instant;
+use crate::terminology::Membership;
+
+/// A place: the members and positions that lead to it from the root.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Place {
+    /// The way there; empty for the resource itself.
+    pub steps: Vec<Step>,
+}
+
+/// A step into a value.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub enum Step {
+    /// The member of that name; of a primitive of which only an extension is there, the member's name
+    /// without the underscore.
+    Member(String),
+    /// The item at that position.
+    Item(usize),
+}
+
+/// The places of what the expression selects in the resource.
+///
+/// # Errors
+/// A sentence for what is no expression, cannot be evaluated, or computes a value.
+pub fn locate(resource: &Value, expression: &str) -> Result<Vec<Place>, String> {
+    let expression = Expression::parse(expression).map_err(|fault| fault.to_string())?;
+    let root = || Item::Element(Element::resource(resource));
+    let env =
+        Env { focus: root(), resource: Some(root()), root_resource: Some(root()), host: &Alone };
+    let found = expression.evaluate(&env).map_err(|fault| fault.to_string())?;
+    let place = |item: Item<'_>| {
+        let Item::Element(element) = item else {
+            return Err("The expression computes a value; it must select elements.".to_owned());
+        };
+        let wanted = element.value.or(element.sibling);
+        let steps = wanted.and_then(|wanted| find(resource, wanted)).map(|mut steps| {
+            steps.reverse();
+            steps
+        });
+        let steps = steps.ok_or("The expression selects what is not in the resource.")?;
+        Ok(Place { steps })
+    };
+    found.into_iter().map(place).collect()
+}
+
+/// The way to the value at that address, the last step first.
+fn find(value: &Value, wanted: &Value) -> Option<Vec<Step>> {
+    if std::ptr::eq(value, wanted) {
+        return Some(Vec::new());
+    }
+    let under = |value: &Value, step: &dyn Fn() -> Step| {
+        let mut steps = find(value, wanted)?;
+        steps.push(step());
+        Some(steps)
+    };
+    match value {
+        Value::Object(object) => object.iter().find_map(|(name, value)| {
+            let name = name.strip_prefix('_').unwrap_or(name);
+            under(value, &|| Step::Member(name.to_owned()))
+        }),
+        Value::Array(list) => {
+            list.iter().enumerate().find_map(|(at, value)| under(value, &|| Step::Item(at)))
+        }
+        _ => None,
+    }
+}
+
+/// A world without anything around the resource.
+struct Alone;
+
+impl Host for Alone {
+    fn resolve<'v>(&'v self, _: Option<&Value>, _: &str) -> Option<&'v Value> {
+        None
+    }
+
+    fn member_of(&self, _: &str, _: Option<&str>, _: &str) -> Membership {
+        Membership::Unknown
+    }
+
+    fn conforms(&self, _: &Value, _: &str) -> Option<bool> {
+        None
+    }
+
+    fn subsumes(&self, _: &str, _: &str, _: &str) -> Option<bool> {
+        None
+    }
+
+    fn is_narrative(&self, _: &str) -> bool {
+        false
+    }
+
+    fn now(&self) -> Option<Instant> {
+        None
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use serde_json::json;
+
+    #[test]
+    fn places_of_elements() {
+        let resource = json!({
+            "resourceType": "Patient",
+            "active": true,
+            "name": [{ "use": "usual" }, { "use": "official", "given": ["a", null],
+                "_given": [null, { "id": "g" }] }],
+            "_birthDate": { "extension": [{ "url": "u", "valueCode": "c" }] },
+        });
+        for (expression, expected) in [
+            ("Patient", vec![""]),
+            ("Patient.active", vec!["active"]),
+            ("name", vec!["name.0", "name.1"]),
+            ("Patient.name.where(use = 'official')", vec!["name.1"]),
+            ("Patient.name[1].given[0]", vec!["name.1.given.0"]),
+            ("Patient.name.given.where(id = 'g')", vec!["name.1.given.1"]),
+            ("Patient.birthDate", vec!["birthDate"]),
+            ("Patient.birthDate.extension('u').value", vec!["birthDate.extension.0.valueCode"]),
+            ("Patient.photo", vec![]),
+        ] {
+            let found = locate(&resource, expression).unwrap();
+            let shown: Vec<String> = found.iter().map(show).collect();
+            assert_eq!(shown, expected, "{expression}");
+        }
+        for bad in ["Patient.name.", "1 + 1", "Patient.name.count()"] {
+            assert!(locate(&resource, bad).is_err(), "{bad}");
+        }
+    }
+
+    fn show(place: &Place) -> String {
+        let steps = place.steps.iter().map(|step| match step {
+            Step::Member(name) => name.clone(),
+            Step::Item(at) => at.to_string(),
+        });
+        steps.collect::<Vec<_>>().join(".")
+    }
+}
