@@ -187,9 +187,9 @@ impl Issue {
         }
         issue.insert("severity".into(), json!(self.severity.as_str()));
         issue.insert("code".into(), json!(self.code.as_str()));
-        let details = json!({ "coding": [self.told().coding()], "text": self.text() });
+        let details = json!({ "coding": [self.told().coding()], "text": plain(&self.text()) });
         issue.insert("details".into(), details);
-        issue.insert("diagnostics".into(), json!(self.diagnostics));
+        issue.insert("diagnostics".into(), json!(plain(&self.diagnostics)));
         if let Some((line, column)) = self.position {
             issue.insert("location".into(), json!([format!("line {line}, column {column}")]));
         }
@@ -211,6 +211,14 @@ impl Issue {
         }
         text
     }
+}
+
+/// The text as a string of FHIR may be: no control characters, and not without end. A part of it may
+/// be the sender's, such as the URL of a system that is not held.
+/// Source: <http://hl7.org/fhir/R4/datatypes.html#string>.
+fn plain(text: &str) -> String {
+    const MOST: usize = 2_000;
+    text.chars().map(|c| if c.is_control() { ' ' } else { c }).take(MOST).collect()
 }
 
 fn extension(name: &str) -> String {
@@ -281,6 +289,14 @@ mod tests {
         assert_eq!(issue["details"]["text"], text);
         assert_eq!(issue["location"], json!(["line 2, column 5"]));
         assert_eq!(issue["extension"][1]["valueInteger"], 5);
+    }
+
+    #[test]
+    fn texts_of_the_sender_do_not_spoil_the_answer() {
+        let text = format!("a\u{0}b{}", "c".repeat(5_000));
+        let outcome = operation_outcome(&[Issue::error(IssueType::Value, text)]);
+        let told = outcome["issue"][0]["diagnostics"].as_str().unwrap();
+        assert!(told.starts_with("a bc") && told.len() == 2_000);
     }
 
     #[test]
