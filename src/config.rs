@@ -89,6 +89,11 @@ pub struct Config {
     /// What a conditional delete does when several resources meet the criteria.
     #[arg(long, env = "SPONDYL_CONDITIONAL_DELETE", value_name = "HOW", default_value = "single")]
     pub conditional_delete: ConditionalDelete,
+
+    /// An origin such as <https://app.example> whose pages may call the API in a browser. May be
+    /// given more than once.
+    #[arg(long, env = "SPONDYL_CORS_ORIGIN", value_name = "ORIGIN", value_delimiter = ',')]
+    pub cors_origin: Vec<String>,
 }
 
 /// What a claim of an unknown profile leads to.
@@ -210,6 +215,7 @@ impl Default for Config {
             unknown_profile: UnknownProfile::Warn,
             require_if_match: false,
             conditional_delete: ConditionalDelete::Single,
+            cors_origin: Vec::new(),
         }
     }
 }

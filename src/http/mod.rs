@@ -20,7 +20,9 @@ use std::net::SocketAddr;
 use std::sync::Arc;
 use std::time::Duration;
 
+use actix_cors::Cors;
 use actix_web::dev::Server;
+use actix_web::middleware::Condition;
 use actix_web::{HttpServer, web};
 
 use crate::app::App;
@@ -57,6 +59,18 @@ pub struct Serving {
 /// How long the requests at work may take after the server was told to stop.
 const SHUTDOWN_SECONDS: u64 = 10;
 
+/// Pages of those origins may call the API and see its headers
+/// (<http://hl7.org/fhir/R4/security.html#cors>).
+fn cors(origins: &[String]) -> Cors {
+    let headers = ["etag", "last-modified", "location", "content-location", "x-request-id"];
+    let cors = Cors::default().allow_any_method().allow_any_header().expose_headers(headers);
+    let cors = cors.max_age(CORS_SECONDS);
+    origins.iter().fold(cors, |cors, origin| cors.allowed_origin(origin))
+}
+
+/// How long a browser may remember what it may ask.
+const CORS_SECONDS: usize = 3600;
+
 /// Listens for the application at that address.
 ///
 /// # Errors
@@ -69,11 +83,13 @@ pub fn serve(app: web::Data<App>, listen: SocketAddr) -> io::Result<Serving> {
     }
     let since = web::Data::new(Since(now()));
     let server = HttpServer::new(move || {
+        let cross_origin = !app.config.cors_origin.is_empty();
         actix_web::App::new()
             .app_data(app.clone())
             .app_data(since.clone())
             .wrap(actix_web::middleware::from_fn(middleware::every_request))
             .wrap(actix_web::middleware::Compress::default())
+            .wrap(Condition::new(cross_origin, cors(&app.config.cors_origin)))
             .default_service(web::to(route::answer))
     })
     .tcp_nodelay(true)

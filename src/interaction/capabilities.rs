@@ -50,7 +50,7 @@ pub fn capabilities(
         "rest": [{
             "mode": "server",
             "security": {
-                "cors": false,
+                "cors": !config.cors_origin.is_empty(),
                 "description": "No authorisation is configured; the server listens on loopback \
                                 addresses only.",
             },

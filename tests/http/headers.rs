@@ -1,5 +1,7 @@
 //! Headers, formats and routes: <http://hl7.org/fhir/R4/http.html#general>.
 
+use spondyl::config::Config;
+
 use crate::client::{JSON, Server, patient, with_id};
 
 /// 3.1.0.1.9, 3.1.0.1.10, 3.1.0.1.11: formats that are there, formats that are not.
@@ -111,4 +113,26 @@ async fn configured_base() {
     let server = Server::with(config);
     let answer = server.put("/Patient/p1", &with_id(patient("A"), "p1")).await.has_status(201);
     assert_eq!(answer.header("Location"), "https://clinic.example/r4/Patient/p1/_history/1");
+}
+
+/// Cross-origin calls (<http://hl7.org/fhir/R4/security.html#cors>): for the origins that are
+/// configured, and no others.
+#[actix_web::test]
+async fn cross_origin() {
+    let cors_origin = vec!["https://app.example".to_owned()];
+    let server = Server::with(Config { cors_origin, ..Config::default() });
+    for (origin, allowed) in
+        [("https://app.example", "https://app.example"), ("https://other.example", "")]
+    {
+        let ask = [("Origin", origin), ("Access-Control-Request-Method", "PUT")];
+        let asked = server.send("OPTIONS", "/Patient/p1", &ask, "").await;
+        assert_eq!(asked.header("Access-Control-Allow-Origin"), allowed, "{}", asked.text);
+        let read = server.send("GET", "/metadata", &[("Origin", origin)], "").await;
+        let read = read.has_status(200);
+        assert_eq!(read.header("Access-Control-Allow-Origin"), allowed);
+        assert_eq!(read.json()["rest"][0]["security"]["cors"], true);
+    }
+    let plain = Server::start();
+    let read = plain.send("GET", "/metadata", &[("Origin", "https://app.example")], "").await;
+    assert_eq!(read.header("Access-Control-Allow-Origin"), "");
 }
