@@ -13,6 +13,7 @@ mod client;
 #[path = "../shared/mod.rs"]
 mod shared;
 
+mod around;
 mod bad_input;
 mod capabilities;
 mod headers;
