@@ -19,6 +19,7 @@ mod capabilities;
 mod headers;
 mod conditional;
 mod definitions;
+mod dependents;
 mod fuzz;
 mod history;
 mod letter;
