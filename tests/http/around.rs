@@ -182,6 +182,8 @@ fn born(date: &str) -> Value {
 
 const SUBJECT: &str = "Observation.subject";
 
+const URN: &str = "urn:uuid:0c3151bd-1cbf-4d64-b04d-cd9187a4c6e0";
+
 #[actix_web::test]
 async fn the_stored_target_of_a_reference_meets_the_target_profile() {
     let server = Server::start();
@@ -197,7 +199,7 @@ async fn the_stored_target_of_a_reference_meets_the_target_profile() {
         // What is elsewhere or nowhere is not judged.
         (format!("{BASE}/Patient/bare"), 201),
         ("Patient/nobody".to_owned(), 201),
-        ("urn:uuid:0c3151bd-1cbf-4d64-b04d-cd9187a4c6e0".to_owned(), 201),
+        (URN.to_owned(), 201),
     ] {
         let answer = server.post("/Observation", &observation(&subject)).await;
         assert_eq!(answer.status, status, "{subject}: {}", answer.text);
@@ -224,7 +226,6 @@ async fn targets_within_a_transaction() {
     let server = Server::start();
     profiles(&server).await;
     server.put("/Patient/p", &with_id(patient("A"), "p")).await.has_status(201);
-    const URN: &str = "urn:uuid:0c3151bd-1cbf-4d64-b04d-cd9187a4c6e0";
     for (full_url, target, subject, status) in [
         (URN, patient("A"), URN, 422),
         (URN, born("1970"), URN, 200),
