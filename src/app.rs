@@ -20,13 +20,15 @@ use crate::index::Pending;
 use crate::repository::{self, key};
 use crate::store::{self, Seq, SledStore, Store};
 use crate::terminology::kept::{self, Kept};
-use crate::validation::{Around, Policy, policy};
+use crate::validation::{Policy, policy};
 
+mod around;
 mod check;
 mod held;
 mod next;
 mod stored;
 
+pub use around::Beside;
 pub use held::{Held, Own, Standard};
 pub use next::{Edit, Next, Refused, is_descriptive, is_effective};
 
@@ -37,9 +39,11 @@ pub struct App {
     /// What the settings make of what the rules say.
     pub policy: Policy,
     /// Where the rows lie.
-    pub store: Box<dyn Store>,
+    pub store: Arc<dyn Store>,
     /// What changes of scores are judged by.
     pub thresholds: Thresholds,
+    /// The server's own base URL, without a slash at its end.
+    base: Arc<str>,
     held: RwLock<Arc<Held>>,
     turn: Mutex<()>,
     wake: Mutex<Sender<()>>,
@@ -130,13 +134,14 @@ impl App {
         let base = config.public_base().map(str::to_owned);
         let base = base.unwrap_or_else(|| format!("http://{}/fhir", config.listen));
         let thresholds = thresholds(&config)?;
-        let held = stored::read(&*store, Held::new(standard, Some(base)))?;
+        let held = stored::read(&*store, Held::new(standard, Some(base.clone())))?;
         let (wake, woken) = channel();
         Ok(Self {
             config,
             policy,
-            store,
+            store: Arc::from(store),
             thresholds,
+            base: Arc::from(base),
             held: RwLock::new(Arc::new(held)),
             turn: Mutex::new(()),
             wake: Mutex::new(wake),
@@ -144,12 +149,23 @@ impl App {
         })
     }
 
-    /// What the rules in force and the settings say about a resource, if it is to be stored.
-    pub fn check(&self, held: &Held, resource: &Resource) -> Vec<Issue> {
-        let (required, around) = (self.policy.required(resource), Around::default());
-        let issues = held.check(resource);
-        let found = held.standard.validator.require(resource, required, &around, issues);
-        held.placed(resource, self.policy.weigh(found))
+    /// What the rules in force and the settings say about a resource, if it is to be stored by that
+    /// request. No view may be open.
+    ///
+    /// # Errors
+    /// [`repository::Error`] when the store failed or was found damaged where a rule looked.
+    pub fn check(
+        &self,
+        held: &Held,
+        resource: &Resource,
+        beside: &Arc<Beside>,
+    ) -> Result<Vec<Issue>, repository::Error> {
+        let validator = &held.standard.validator;
+        let found = self.looking(held, beside, |around| {
+            let issues = held.placed(resource, validator.check_around(resource, around.clone()));
+            validator.require(resource, self.policy.required(resource), around, issues)
+        })?;
+        Ok(held.placed(resource, self.policy.weigh(found)))
     }
 
     /// Not more of the issues than are told about one request.

@@ -309,7 +309,12 @@ fn search_row(error: &search::Error) -> (u16, Vec<Issue>) {
 
 /// 400 where an issue says that the content could not be read as that type, else 422.
 fn invalid_status(issues: &[Issue]) -> u16 {
-    let unreadable = |issue: &Issue| issue.is_error() && issue.code == IssueType::Structure;
+    // Of these issue type structure says that rules beside the type are broken.
+    let is_rule = |issue: &Issue| {
+        matches!(issue.told(), Message::ProfileNotMet | Message::Slice | Message::Answers)
+    };
+    let unreadable =
+        |issue: &Issue| issue.is_error() && issue.code == IssueType::Structure && !is_rule(issue);
     if issues.iter().any(unreadable) { 400 } else { 422 }
 }
 

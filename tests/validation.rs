@@ -8,12 +8,12 @@
 use std::collections::BTreeSet;
 use std::fs;
 use std::path::Path;
-use std::sync::Arc;
+use std::sync::{Arc, Mutex};
 
 use serde_json::{Value, json};
 use spondyl::definitions::{Definitions, embedded};
 use spondyl::fhir::{Issue, Resource};
-use spondyl::validation::Validator;
+use spondyl::validation::{Around, Outside, Validator};
 
 fn files(folder: &str) -> Vec<(String, Vec<u8>)> {
     let dir = Path::new(env!("CARGO_MANIFEST_DIR")).join("conformance/validation").join(folder);
@@ -168,4 +168,33 @@ fn threads_share_a_validator() {
         threads.into_iter().map(|thread| thread.join().unwrap()).collect()
     });
     assert!(answers.windows(2).all(|pair| pair[0] == pair[1]));
+}
+
+/// What is outside is looked for when a rule asks, and not before.
+#[test]
+fn nothing_is_looked_for_unasked() {
+    let check = |resource: Value, expected: &[&str]| {
+        let asked = Arc::new(Mutex::new(Vec::new()));
+        let log = Arc::clone(&asked);
+        let outside: Arc<Outside> = Arc::new(move |text: &str| {
+            log.lock().unwrap().push(text.to_owned());
+            None
+        });
+        let around = Around { outside: Some(outside), now: None };
+        let resource = Resource::from_value(resource).unwrap();
+        validator().check_around(&resource, around);
+        assert_eq!(*asked.lock().unwrap(), expected);
+    };
+    let observation = json!({
+        "resourceType": "Observation", "status": "final", "code": { "text": "Flexion" },
+        "subject": { "reference": "Patient/p" }, "encounter": { "reference": "Encounter/e" },
+        "performer": [{ "reference": "https://a.example/fhir/Practitioner/x" }],
+    });
+    check(observation, &[]);
+    let response = json!({
+        "resourceType": "QuestionnaireResponse", "status": "completed",
+        "subject": { "reference": "Patient/p" },
+        "questionnaire": "https://a.example/fhir/Questionnaire/q",
+    });
+    check(response, &["https://a.example/fhir/Questionnaire/q"]);
 }

@@ -364,6 +364,12 @@ fn canonicals(value: &Value, urls: &mut BTreeSet<String>) {
                         let listed = list.iter().filter_map(Value::as_str);
                         urls.extend(listed.map(|url| split(url).0.to_owned()));
                     }
+                    // A discriminator may lead through what an extension's definition says.
+                    ("path", Value::String(path)) => {
+                        let through = path.split("extension('").skip(1);
+                        let named = through.filter_map(|rest| rest.split_once('\''));
+                        urls.extend(named.map(|(url, _)| split(url).0.to_owned()));
+                    }
                     _ => canonicals(value, urls),
                 }
             }

@@ -84,6 +84,15 @@ messages! {
     ProfileNotMet "profile-not-met" "The value meets none of the profiles",
     ProfileRequired "profile-required" "A profile that the server requires is not held",
     NarrativeMissing "narrative-missing" "The resource has no narrative",
+    // A resource as a whole
+    ElementId "element-id" "Two elements have the same id",
+    Attachment "attachment" "The size or hash is not that of the data",
+    BundleFullUrl "bundle-full-url" "A fullUrl is missing, or is not the identity of the resource",
+    BundleReference "bundle-reference" "A reference in a Bundle does not lead where it should",
+    BundleRequest "bundle-request" "The request of an entry does not fit its resource",
+    Answers "questionnaire-answers" "The answers do not fit the Questionnaire",
+    Report "measure-report" "The report does not fit the Measure",
+    DefinitionUnknown "definition-unknown" "The Questionnaire or Measure is not held",
     // Codes
     CodeInvalid "code-invalid" "The code is not valid",
     CodeUnknown "code-unknown" "The code system does not have the code",

@@ -30,7 +30,9 @@ pub mod subset;
 mod transaction;
 pub mod update;
 
-use crate::app::{App, Held};
+use std::sync::Arc;
+
+use crate::app::{App, Beside, Held};
 use crate::error::Error;
 use crate::fhir::{Id, Instant, Issue, IssueType, Resource};
 use crate::repository::{self, Change, Method, Stored};
@@ -151,8 +153,10 @@ fn write(
             plan(held, &*view)?
         };
         let mut issues = Vec::new();
-        if let Step::Write { resource, .. } = &mut plan.step {
-            let accepted = check(app, held, resource)?;
+        if let Step::Write { id, resource, .. } = &mut plan.step {
+            let mut beside = Beside::at(now);
+            beside.write(id, resource);
+            let accepted = check(app, held, resource, beside)?;
             policy::mark(resource, accepted.not_valid);
             issues = accepted.issues;
         }
@@ -187,9 +191,10 @@ struct Accepted {
 /// Holds the content against all rules, under what the server is set to.
 ///
 /// # Errors
-/// [`Error::Invalid`] with all issues when it is refused for one of them.
-fn check(app: &App, held: &Held, resource: &Resource) -> Result<Accepted, Error> {
-    let (mut issues, not_valid) = app.policy.lenient(resource.kind(), app.check(held, resource));
+/// [`Error::Invalid`] with all issues when it is refused for one of them; or a failure of the store.
+fn check(app: &App, held: &Held, resource: &Resource, beside: Beside) -> Result<Accepted, Error> {
+    let found = app.check(held, resource, &Arc::new(beside))?;
+    let (mut issues, not_valid) = app.policy.lenient(resource.kind(), found);
     issues.extend(subsetted(resource));
     issues.extend(reference::conditional(resource));
     let issues = app.limited(issues);

@@ -8,9 +8,11 @@
 //! Source: <http://hl7.org/fhir/R4/http.html#trules>.
 
 use std::collections::{HashMap, HashSet};
+use std::sync::Arc;
 
 use serde_json::Value;
 
+use crate::app::Beside;
 use crate::error::Error;
 use crate::fhir::{Id, Issue, IssueType, Reference, Resource, ResourceType, bundle};
 use crate::interaction::attempt::{self, Refusal, retry_for};
@@ -333,17 +335,15 @@ impl<'a> Attempt<'a> {
     fn contents(&self) -> Result<Contents, Error> {
         let mut all = Contents::with_capacity(self.entries.len());
         let mut faults = Vec::new();
-        let drafts = self.drafts()?;
-        for (index, (entry, draft)) in self.entries.iter().zip(drafts).enumerate() {
-            let Some(mut content) = draft else {
+        let drafts = self.linked(self.drafts()?);
+        let beside = Arc::new(self.beside(&drafts));
+        let app = self.setting.app;
+        for (index, draft) in drafts.into_iter().enumerate() {
+            let Some((mut content, mut issues)) = draft else {
                 all.push(None);
                 continue;
             };
-            let base = entry.full_url.as_deref().and_then(base_of);
-            let links = Links { targets: &self.targets, base };
-            let mut issues = links.rewrite(&self.held.standard.model, &mut content);
-            let app = self.setting.app;
-            let found = app.check(self.held, &content);
+            let found = app.check(self.held, &content, &beside)?;
             let (found, not_valid) = app.policy.lenient(content.kind(), found);
             policy::mark(&mut content, not_valid);
             issues.extend(found);
@@ -359,6 +359,33 @@ impl<'a> Attempt<'a> {
             return Ok(all);
         }
         Err(Error::Invalid(self.setting.app.limited(faults)))
+    }
+
+    /// The drafts with their references turned, and what is wrong with these.
+    fn linked(&self, drafts: Vec<Option<Resource>>) -> Contents {
+        let linked = self.entries.iter().zip(drafts).map(|(entry, draft)| {
+            let mut content = draft?;
+            let base = entry.full_url.as_deref().and_then(base_of);
+            let links = Links { targets: &self.targets, base };
+            let issues = links.rewrite(&self.held.standard.model, &mut content);
+            Some((content, issues))
+        });
+        linked.collect()
+    }
+
+    /// What the rules for one content may see of the others.
+    fn beside(&self, contents: &Contents) -> Beside {
+        let mut beside = Beside::at(self.setting.now);
+        for (identity, content) in self.identities.iter().zip(contents) {
+            match (identity, content) {
+                (Some(Identity { id, .. }), Some((content, _))) => beside.write(id, content),
+                (Some(Identity { kind, id, method: Method::Delete, .. }), None) => {
+                    beside.delete(*kind, id);
+                }
+                _ => {}
+            }
+        }
+        beside
     }
 
     /// The changes in the order of the standard, and what each entry comes to.

@@ -7,7 +7,9 @@
 //! Source: <http://hl7.org/fhir/R4/resource-operation-validate.html>.
 
 use std::collections::HashSet;
+use std::sync::Arc;
 
+use crate::app::Beside;
 use crate::error::Error;
 use crate::fhir::outcome::{self, operation_outcome};
 use crate::fhir::{Id, Issue, IssueType, Message, Resource, VersionId};
@@ -82,10 +84,19 @@ fn of_content(
         return Err(Error::Request(issue.message(Message::TypeOfUrl)));
     }
     let held = call.app.held();
-    let mut issues = call.app.check(&held, &resource);
+    let mut beside = Beside::at(call.now);
+    // What an update would put there is what a reference to it would mean.
+    if let Some(id) = call.id {
+        beside.write(id, &resource);
+    }
+    let beside = Arc::new(beside);
+    let mut issues = call.app.check(&held, &resource, &beside)?;
     issues.extend(held.standard.validator.advice(&resource));
     if let Some(profile) = profile {
-        let found = held.standard.validator.check_profile(&resource, profile);
+        let validator = &held.standard.validator;
+        let found = call.app.looking(&held, &beside, |around| {
+            validator.check_profile_around(&resource, profile, around.clone())
+        })?;
         let found = found.map_err(|_| Error::UnknownProfile)?;
         let told: HashSet<_> = issues.iter().map(cause).collect();
         let new: Vec<Issue> =

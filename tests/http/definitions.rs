@@ -6,9 +6,9 @@ use serde_json::{Value, json};
 
 use crate::client::{Server, patient};
 
-const BASE: &str = "https://a.example/fhir";
+pub(crate) const BASE: &str = "https://a.example/fhir";
 
-fn profile(name: &str, elements: Value) -> Value {
+pub(crate) fn profile(name: &str, elements: Value) -> Value {
     json!({
         "resourceType": "StructureDefinition", "id": name, "name": "P", "status": "active",
         "url": format!("{BASE}/StructureDefinition/{name}"), "fhirVersion": "4.0.1",
@@ -23,7 +23,7 @@ fn with_birth_date(name: &str) -> Value {
     profile(name, json!([{ "id": "Patient.birthDate", "path": "Patient.birthDate", "min": 1 }]))
 }
 
-fn code_system(codes: &[&str]) -> Value {
+pub(crate) fn code_system(codes: &[&str]) -> Value {
     let concepts: Vec<Value> = codes.iter().map(|code| json!({ "code": code })).collect();
     json!({
         "resourceType": "CodeSystem", "id": "cs", "url": format!("{BASE}/CodeSystem/cs"),
@@ -31,7 +31,7 @@ fn code_system(codes: &[&str]) -> Value {
     })
 }
 
-fn value_set(name: &str, include: Value) -> Value {
+pub(crate) fn value_set(name: &str, include: Value) -> Value {
     json!({
         "resourceType": "ValueSet", "id": name, "url": format!("{BASE}/ValueSet/{name}"),
         "status": "active", "compose": { "include": include },
@@ -46,13 +46,13 @@ fn parameter(name: &str, code: &str, expression: &str) -> Value {
     })
 }
 
-fn claiming(name: &str) -> Value {
+pub(crate) fn claiming(name: &str) -> Value {
     let mut patient = patient("A");
     patient["meta"] = json!({ "profile": [format!("{BASE}/StructureDefinition/{name}")] });
     patient
 }
 
-async fn put(server: &Server, resource: &Value, status: u16) -> Value {
+pub(crate) async fn put(server: &Server, resource: &Value, status: u16) -> Value {
     let place = format!(
         "/{}/{}",
         resource["resourceType"].as_str().unwrap(),
@@ -62,7 +62,7 @@ async fn put(server: &Server, resource: &Value, status: u16) -> Value {
 }
 
 /// That it is refused with 422 and an issue at that place; nothing is stored.
-async fn refused(server: &Server, resource: &Value, place: &str) {
+pub(crate) async fn refused(server: &Server, resource: &Value, place: &str) {
     let outcome = put(server, resource, 422).await;
     let issues = outcome["issue"].as_array().unwrap();
     let at_place = |issue: &&Value| issue["expression"][0] == place;

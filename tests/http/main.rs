@@ -13,11 +13,13 @@ mod client;
 #[path = "../shared/mod.rs"]
 mod shared;
 
+mod around;
 mod bad_input;
 mod capabilities;
 mod headers;
 mod conditional;
 mod definitions;
+mod dependents;
 mod fuzz;
 mod history;
 mod letter;

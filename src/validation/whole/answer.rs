@@ -11,7 +11,7 @@ use serde_json::Value;
 use super::enable::compare;
 use super::response::{error, list};
 use crate::fhir::json::At;
-use crate::fhir::{IssueType, Reference};
+use crate::fhir::{IssueType, Message, Reference};
 use crate::terminology::Membership;
 use crate::validation::finding::Finding;
 use crate::validation::resolve::Target;
@@ -140,7 +140,8 @@ fn form(question: &Value, value: &Value) -> Option<Finding> {
         Ok(_) => Some(error(IssueType::Value, "The answer does not have the form that is asked.")),
         Err(_) => {
             let text = "The form of the answer was not checked: its pattern cannot be read here.";
-            Some(Finding::warning(IssueType::NotSupported, text).rule("questionnaire"))
+            let finding = Finding::warning(IssueType::NotSupported, text).rule("questionnaire");
+            Some(finding.message(Message::Answers))
         }
     }
 }
@@ -192,7 +193,8 @@ fn member(scope: &Scope, from: &Target, set: &str, value: &Value) -> Option<Find
         Membership::Unknown => {
             let text =
                 "Whether the answer is in the value set of the Questionnaire cannot be told.";
-            Some(Finding::warning(IssueType::CodeInvalid, text).rule(set))
+            let finding = Finding::warning(IssueType::CodeInvalid, text).rule(set);
+            Some(finding.message(Message::BindingUntold))
         }
     }
 }

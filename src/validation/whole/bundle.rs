@@ -10,7 +10,7 @@
 use serde_json::Value;
 
 use crate::fhir::json::At;
-use crate::fhir::{IssueType, Reference};
+use crate::fhir::{IssueType, Message, Reference};
 use crate::validation::finding::Finding;
 use crate::validation::scope::Scope;
 
@@ -25,7 +25,7 @@ pub(super) fn rules(_: &Scope, bundle: &Value) -> Vec<Finding> {
 }
 
 fn say(text: &str) -> Finding {
-    Finding::error(IssueType::Invalid, text).rule("bundle-full-url")
+    Finding::error(IssueType::Invalid, text).rule("bundle-full-url").message(Message::BundleFullUrl)
 }
 
 /// Bundles whose entries need no full URL: the resources are about to get an identity, or the
@@ -108,6 +108,7 @@ fn request(kind: &str, entry: &Value) -> Option<Finding> {
             "The URL of the request must name the type of the resource.",
         )
         .rule("bundle-request")
+        .message(Message::BundleRequest)
         .below(".request.url")
     })
 }

@@ -11,7 +11,7 @@ use serde_json::Value;
 use super::bundle::is_urn;
 use super::walk;
 use crate::fhir::json::At;
-use crate::fhir::{IssueType, Reference};
+use crate::fhir::{IssueType, Message, Reference};
 use crate::validation::finding::Finding;
 use crate::validation::resolve::{Resolved, Target};
 use crate::validation::scope::Scope;
@@ -83,8 +83,7 @@ impl Look<'_> {
         if text.starts_with('#') || text.is_empty() {
             return None;
         }
-        let say =
-            |code: IssueType, text: &str| Some(Finding::error(code, text).rule("bundle-reference"));
+        let say = |code: IssueType, text: &str| Some(reference(Finding::error(code, text)));
         let parsed = Reference::parse(text);
         match self.target.resolve(text) {
             Resolved::Found(target) => {
@@ -103,7 +102,7 @@ impl Look<'_> {
             Resolved::Missing if !is_urn(text) => {
                 let text =
                     "The reference should be a well-formed UUID in small letters, or an OID.";
-                Some(Finding::warning(IssueType::Value, text).rule("bundle-reference"))
+                Some(reference(Finding::warning(IssueType::Value, text)))
             }
             Resolved::Missing if CLOSED.contains(&self.kind) => {
                 say(IssueType::NotFound, "There is no entry of that fullUrl in the Bundle.")
@@ -128,6 +127,10 @@ impl Look<'_> {
         let target = is_urn(&urn).then(|| self.target.resolve(&urn).found())??;
         Some(target.value().at("resourceType") != kind.as_str())
     }
+}
+
+fn reference(finding: Finding) -> Finding {
+    finding.rule("bundle-reference").message(Message::BundleReference)
 }
 
 /// A path without the numbers of items.

@@ -8,8 +8,8 @@
 use serde_json::Value;
 
 use super::response::list;
-use crate::fhir::IssueType;
 use crate::fhir::json::At;
+use crate::fhir::{IssueType, Message};
 use crate::validation::finding::Finding;
 use crate::validation::scope::Scope;
 
@@ -17,7 +17,8 @@ pub(super) fn rules(scope: &Scope, report: &Value) -> Vec<Finding> {
     let Some(canonical) = report.at("measure").as_str() else { return Vec::new() };
     let Some(target) = scope.definition(canonical) else {
         let text = "The Measure is not known here, so the report was not held to it.";
-        return vec![Finding::warning(IssueType::NotFound, text).rule(canonical).below(".measure")];
+        let finding = Finding::warning(IssueType::NotFound, text).rule(canonical);
+        return vec![finding.message(Message::DefinitionUnknown).below(".measure")];
     };
     let measure = target.value();
     if measure.at("resourceType") != "Measure" {
@@ -56,7 +57,7 @@ pub(super) fn rules(scope: &Scope, report: &Value) -> Vec<Finding> {
 }
 
 fn error(text: &str) -> Finding {
-    Finding::error(IssueType::BusinessRule, text).rule("measure-report")
+    Finding::error(IssueType::BusinessRule, text).rule("measure-report").message(Message::Report)
 }
 
 /// Whether the two concepts have a coding in common, or the same text where there are none.

@@ -12,8 +12,8 @@ use serde_json::Value;
 
 use super::answer;
 use super::enable::{Answers, is_enabled};
-use crate::fhir::IssueType;
 use crate::fhir::json::At;
+use crate::fhir::{IssueType, Message};
 use crate::validation::finding::Finding;
 use crate::validation::resolve::Target;
 use crate::validation::scope::Scope;
@@ -29,7 +29,7 @@ pub(super) fn rules(scope: &Scope, response: &Value) -> Vec<Finding> {
         }
         let text = "The Questionnaire is not known here, so the answers were not held to it.";
         let finding = Finding::warning(IssueType::NotFound, text).rule(canonical);
-        return vec![finding.below(".questionnaire")];
+        return vec![finding.message(Message::DefinitionUnknown).below(".questionnaire")];
     };
     let questionnaire = target.value();
     if questionnaire.at("resourceType") != "Questionnaire" {
@@ -49,7 +49,7 @@ fn wrong_type() -> Finding {
 }
 
 pub(super) fn error(code: IssueType, text: impl Into<String>) -> Finding {
-    Finding::error(code, text).rule("questionnaire")
+    Finding::error(code, text).rule("questionnaire").message(Message::Answers)
 }
 
 struct Check<'c> {

@@ -13,7 +13,7 @@ use serde_json::Value;
 
 use super::walk;
 use crate::fhir::json::At;
-use crate::fhir::{IssueType, narrative};
+use crate::fhir::{IssueType, Message, narrative};
 use crate::validation::fhirpath::Kind;
 use crate::validation::finding::Finding;
 
@@ -79,13 +79,13 @@ fn has_id(div: &str) -> bool {
 
 fn repeated() -> Finding {
     let text = "The id is that of another element of the resource too; each id means one element.";
-    Finding::error(IssueType::BusinessRule, text).rule("element-id")
+    Finding::error(IssueType::BusinessRule, text).rule("element-id").message(Message::ElementId)
 }
 
 fn attachment(value: &Value) -> Vec<Finding> {
     let mut found = Vec::new();
     let mut say = |finding: Finding, place: &str| {
-        found.push(finding.rule("attachment").below(place));
+        found.push(finding.rule("attachment").message(Message::Attachment).below(place));
     };
     let error = |text: &str| Finding::error(IssueType::Value, text);
     let hash = value.at("hash").as_str();
