@@ -38,8 +38,6 @@ pub enum GapKind {
     NotUsed,
     /// Dated after the moment of the summary.
     AfterSummary,
-    /// A referenced resource was not at hand.
-    NotAtHand,
 }
 
 impl Gap {

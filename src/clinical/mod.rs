@@ -33,10 +33,3 @@ mod summary;
 
 pub use record::Record;
 pub use summary::{ReferralFacts, Summary, ThresholdChoice, summary, summary_by};
-
-use crate::fhir::{Reference, Resource};
-
-/// The patient that an EpisodeOfCare names.
-pub fn episode_patient(episode: &Resource) -> Option<Reference> {
-    element::text(episode.value(), "/patient/reference").map(Reference::parse)
-}

@@ -40,9 +40,6 @@ pub enum Measure {
 }
 
 impl Measure {
-    /// All measures.
-    pub const ALL: [Self; 4] = [Self::Ndi, Self::Nprs, Self::Psfs, Self::Grc];
-
     /// The measure of an Observation's code.
     pub fn of_code(code: &Value) -> Option<Self> {
         match (code_in(code, LOINC), own_code(code, "finding")) {

@@ -9,7 +9,7 @@ use std::sync::LazyLock;
 
 use serde_json::{Value, json};
 
-use crate::definitions::{Definitions, embedded};
+use crate::definitions::embedded;
 use crate::fhir::ResourceType;
 
 /// Where the definitions stand that are built into the program.
@@ -34,15 +34,10 @@ impl Compartments {
         &STANDARD
     }
 
-    /// Those among the definitions. Lines of types that R4 does not have are passed over.
+    /// Reads what [`compile`] wrote. Lines of types that R4 does not have are passed over.
     ///
     /// # Errors
     /// The parser's message for a line that is not JSON.
-    pub fn load(definitions: &Definitions) -> Result<Self, String> {
-        let files = definitions.others().filter(|(path, _)| path.starts_with("compartment/"));
-        Self::read(files.flat_map(|(_, bytes)| bytes.split(|byte| *byte == b'\n')))
-    }
-
     fn read<'a>(lines: impl Iterator<Item = &'a [u8]>) -> Result<Self, String> {
         let mut parameters = BTreeMap::new();
         for line in lines {
@@ -72,14 +67,9 @@ impl Compartments {
     pub fn parameters(&self, of: ResourceType, kind: ResourceType) -> &[String] {
         self.parameters.get(&(of, kind)).map(Vec::as_slice).unwrap_or_default()
     }
-
-    /// The types of resources that may belong to a compartment of type `of`.
-    pub fn types(&self, of: ResourceType) -> impl Iterator<Item = ResourceType> {
-        self.parameters.keys().filter(move |(own, _)| *own == of).map(|(_, kind)| *kind)
-    }
 }
 
-/// Compiles `CompartmentDefinition`s to lines that [`Compartments::load`] reads, one a compartment.
+/// Compiles `CompartmentDefinition`s to the lines of [`Compartments`], one a compartment.
 pub fn compile(definitions: &[Value]) -> String {
     let mut lines = BTreeMap::new();
     for definition in definitions {
@@ -110,7 +100,8 @@ mod tests {
     /// <http://hl7.org/fhir/R4/compartmentdefinition-patient.html>
     #[test]
     fn the_five_of_the_standard() {
-        let all = Compartments::load(&Definitions::embedded().unwrap()).unwrap();
+        let lines = embedded::text(FILE).unwrap().lines().map(str::as_bytes);
+        let all = Compartments::read(lines).unwrap();
         let kind = |name| ResourceType::parse(name).unwrap();
         let of: Vec<_> = ResourceType::all().filter(|kind| all.has(*kind)).collect();
         let expected = ["Device", "Encounter", "Patient", "Practitioner", "RelatedPerson"];
@@ -118,7 +109,7 @@ mod tests {
         let patient = |name| all.parameters(kind("Patient"), kind(name)).join(" ");
         assert_eq!(patient("Observation"), "subject performer");
         assert_eq!(patient("Task"), "");
-        assert_eq!(all.types(kind("Patient")).count(), 66);
+        assert_eq!(all.parameters.keys().filter(|(of, _)| *of == kind("Patient")).count(), 66);
         assert_eq!(Compartments::standard().parameters, all.parameters);
     }
 }

@@ -50,11 +50,6 @@ impl ParameterType {
         }
     }
 
-    /// Whether values may start with a prefix such as `ge`.
-    pub fn is_ordered(self) -> bool {
-        matches!(self, Self::Number | Self::Date | Self::Quantity)
-    }
-
     const ALL: [Self; 9] = [
         Self::Number,
         Self::Date,

@@ -74,11 +74,6 @@ impl Resource {
         self.value.get("id").and_then(Value::as_str)
     }
 
-    /// The logical id, if there is a well-formed one.
-    pub fn id(&self) -> Option<Id> {
-        self.id_text().and_then(Id::parse)
-    }
-
     /// The canonicals of the profiles that the resource claims in `meta.profile`.
     pub fn profiles(&self) -> impl Iterator<Item = &str> {
         let profiles = self.value.pointer("/meta/profile").and_then(Value::as_array);

@@ -101,7 +101,7 @@ fn content(parameter: &Value) -> Result<Content, &'static str> {
             return Ok(Content::Typed { kind: kind.to_owned(), value: value.clone(), beside });
         }
         if let Some(kind) = name.strip_prefix("_value")
-            && parameter.get(&format!("value{kind}")).is_none()
+            && parameter.get(format!("value{kind}")).is_none()
         {
             let kind = kind.to_owned();
             return Ok(Content::Typed { kind, value: Value::Null, beside: value.clone() });

@@ -109,7 +109,7 @@ pub fn search(
 /// How the question is answered: a plan for each type, in the order of their names.
 ///
 /// # Errors
-/// As [`search`].
+/// As [`search()`].
 pub fn plans(
     held: &Held,
     view: &dyn View,

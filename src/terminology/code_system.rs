@@ -194,11 +194,6 @@ impl CodeSystem {
         }
     }
 
-    /// How much of it is held, in the words of the standard.
-    pub fn content(&self) -> &str {
-        &self.content
-    }
-
     /// Whether all codes of the system are held. A fragment or an example says nothing of the codes
     /// that it lacks.
     pub fn is_complete(&self) -> bool {

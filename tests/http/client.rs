@@ -186,3 +186,10 @@ pub(crate) fn with_id(mut resource: Value, id: &str) -> Value {
     resource["id"] = json!(id);
     resource
 }
+
+/// The address of a Bundle's link of that relation.
+pub(crate) fn link(bundle: &Value, relation: &str) -> Option<String> {
+    let links = bundle["link"].as_array().unwrap();
+    let found = links.iter().find(|link| link["relation"] == relation);
+    found.map(|link| link["url"].as_str().unwrap().to_owned())
+}

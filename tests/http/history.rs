@@ -6,13 +6,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 use serde_json::Value;
 
-use crate::client::{Server, patient, with_id};
-
-fn link(bundle: &Value, relation: &str) -> Option<String> {
-    let links = bundle["link"].as_array().unwrap();
-    let found = links.iter().find(|link| link["relation"] == relation);
-    found.map(|link| link["url"].as_str().unwrap().to_owned())
-}
+use crate::client::{Server, link, patient, with_id};
 
 /// Ids and versions of a page.
 fn told(bundle: &Value) -> Vec<String> {

@@ -4,18 +4,12 @@
 use serde_json::{Value, json};
 use spondyl::config::Config;
 
-use crate::client::{JSON, Server, patient, with_id};
+use crate::client::{JSON, Server, link, patient, with_id};
 
 fn ids(bundle: &Value) -> Vec<&str> {
     let entries = bundle["entry"].as_array().map(Vec::as_slice).unwrap_or_default();
     let matches = entries.iter().filter(|entry| entry["search"]["mode"] == "match");
     matches.map(|entry| entry["resource"]["id"].as_str().unwrap()).collect()
-}
-
-fn link(bundle: &Value, relation: &str) -> Option<String> {
-    let links = bundle["link"].as_array().unwrap();
-    let found = links.iter().find(|link| link["relation"] == relation);
-    found.map(|link| link["url"].as_str().unwrap().to_owned())
 }
 
 async fn clinic() -> Server {

@@ -44,7 +44,7 @@ fn basic(id: &str) -> Value {
 const PARTS: usize = 5;
 
 /// How long the writes before the kill may take.
-const PATIENCE: Duration = Duration::from_secs(60);
+const PATIENCE: Duration = Duration::from_mins(1);
 
 fn transaction(name: &str) -> Value {
     let entries: Vec<Value> = (0..PARTS)

@@ -70,7 +70,8 @@ fn a_release_is_loaded_used_and_removed() {
     fs::write(at.join("bad.json"), observation(sct, "9999").to_string()).unwrap();
     assert_eq!(run(at, &["validate", "--data", "d", "good.json"]).0, Some(0));
     assert_eq!(run(at, &["validate", "--data", "d", "bad.json"]).0, Some(1));
-    assert_eq!(run(at, &["validate", "--data", "none", "bad.json"]).0, Some(0), "not held there");
+    assert_eq!(run(at, &["validate", "bad.json"]).0, Some(0), "not held there");
+    assert_eq!(run(at, &["validate", "--data", "none", "bad.json"]).0, Some(3), "no such place");
 
     // ... and by a server.
     let server = Server::serve(&at.join("d"));

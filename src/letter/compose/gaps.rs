@@ -57,7 +57,6 @@ fn faults(desk: &Desk<'_>) -> Vec<String> {
             GapKind::DoseIncomplete => "dose-incomplete",
             GapKind::NotUsed => "not-used",
             GapKind::AfterSummary => "after-summary",
-            GapKind::NotAtHand => "not-at-hand",
         };
         let places =
             [("n", group.len().to_string()), ("about", words.name("about", about).to_owned())];

@@ -38,7 +38,7 @@ impl Implied {
 /// The codes of a value set.
 ///
 /// # Errors
-/// [`Fault`] where it is not held, or not whole, or too large.
+/// `Fault` where it is not held, or not whole, or too large.
 pub fn in_value_set(
     terminology: &Terminology,
     set: ValueSetSource<'_>,

@@ -314,7 +314,7 @@ fn compartments() {
             json!({ "subject": { "reference": "Group/p" }, "focus": [{ "reference": "Patient/p" }] }),
         ),
     ]);
-    let all = Compartments::load(&Definitions::embedded().unwrap()).unwrap();
+    let all = Compartments::standard();
     let kind = |name| ResourceType::parse(name).unwrap();
     let parameters = all.parameters(kind("Patient"), kind("Observation"));
     let id = Id::parse("p").unwrap();
