@@ -19,6 +19,11 @@ const LARGEST: u64 = 2_147_483_647;
 const ANY_TEXT: &str = "[ \\r\\n\\t\\S]+";
 const ANY_TEXT_READ: &str = "[^\\u0000-\\u0008\\u000b\\u000c\\u000e-\\u001f]+";
 
+/// The expression of code, and the same with the white space of XML Schema spelled out: R4 itself has
+/// codes with a no-break space (v2-0550).
+const CODE: &str = "[^\\s]+(\\s[^\\s]+)*";
+const CODE_READ: &str = "[^ \\t\\n\\r]+([ \\t\\n\\r][^ \\t\\n\\r]+)*";
+
 pub(super) fn schema(source: &Source, definition: &Value) -> Result<Value, Fault> {
     let name = definition.at("type").as_str().unwrap_or_default();
     let value = value_element(definition)?;
@@ -48,7 +53,11 @@ pub(super) fn schema(source: &Source, definition: &Value) -> Result<Value, Fault
                 schema.insert("minLength".into(), json!(1));
             }
             if let Some(regex) = regex {
-                let regex = if regex == ANY_TEXT { ANY_TEXT_READ } else { regex };
+                let regex = match regex {
+                    ANY_TEXT => ANY_TEXT_READ,
+                    CODE => CODE_READ,
+                    other => other,
+                };
                 schema.insert("pattern".into(), json!(format!("^({regex})$")));
             }
             if ["date", "dateTime", "instant"].contains(&name) {

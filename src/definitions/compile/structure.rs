@@ -24,13 +24,13 @@ pub(super) fn structures(source: &Source) -> Files {
 const KEPT: [&str; 8] =
     ["url", "name", "kind", "type", "baseDefinition", "derivation", "context", "contextInvariant"];
 
-/// Where the definitions of R4 themselves have an extension that its own context does not allow.
-const USED: [(&str, &str); 2] = [
-    ("http://hl7.org/fhir/StructureDefinition/regex", "ElementDefinition.type"),
-    (
-        "http://hl7.org/fhir/StructureDefinition/structuredefinition-fhir-type",
-        "ElementDefinition.type",
-    ),
+/// Where the definitions of R4 themselves have an extension that its own context does not allow:
+/// types and elements of types, value sets, code systems and their concepts.
+const USED: [(&str, &[&str]); 4] = [
+    ("regex", &["ElementDefinition.type"]),
+    ("structuredefinition-fhir-type", &["ElementDefinition.type"]),
+    ("structuredefinition-normative-version", &["ElementDefinition", "ValueSet", "CodeSystem"]),
+    ("valueset-concept-comments", &["CodeSystem.concept"]),
 ];
 
 fn differential(source: &Source, definition: &Value) -> Value {
@@ -42,10 +42,12 @@ fn differential(source: &Source, definition: &Value) -> Value {
     }
     let elements = || definition.at("element").as_array().into_iter().flatten();
     let url = definition.at("url").as_str().unwrap_or_default();
-    if let Some((_, place)) = USED.iter().find(|(used, _)| *used == url)
+    let tail = url.strip_prefix("http://hl7.org/fhir/StructureDefinition/");
+    if let Some((_, places)) = USED.iter().find(|(used, _)| tail == Some(used))
         && let Some(contexts) = short.get_mut("context").and_then(Value::as_array_mut)
     {
-        contexts.push(json!({ "expression": place, "type": "element" }));
+        let place = |place: &&str| json!({ "expression": place, "type": "element" });
+        contexts.extend(places.iter().map(place));
     }
     let sliced = elements().filter(|element| element.get("slicing").is_some());
     let sliced: Vec<&str> = sliced.filter_map(|element| element.at("id").as_str()).collect();

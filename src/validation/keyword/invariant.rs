@@ -2,7 +2,8 @@
 //!
 //! Evaluated on the value that they stand on, in place. A constraint that cannot be evaluated is
 //! told as a warning: it neither holds nor is broken. Expressions that are published with a mistake
-//! are replaced by what their text says, from `schemas/invariant/corrected.json`.
+//! are replaced by what their text says, from `schemas/invariant/corrected.json`. Those of the
+//! standard are told in its own words, from `schemas/invariant/text.json`.
 //! Source: <http://hl7.org/fhir/R4/conformance-rules.html#constraints>.
 
 use std::collections::HashMap;
@@ -40,22 +41,31 @@ struct Invariant {
     expression: Result<Expression, String>,
 }
 
-/// Expressions by key and published text.
-type Corrected = HashMap<(String, String), String>;
+/// What is held of constraints, by key and published expression.
+type Held = HashMap<(String, String), String>;
 
-static CORRECTED: LazyLock<Corrected> = LazyLock::new(|| {
-    let text = embedded::text("invariant/corrected.json").unwrap_or("[]");
-    let list: Vec<Value> = serde_json::from_str(text).unwrap_or_default();
+static CORRECTED: LazyLock<Held> =
+    LazyLock::new(|| held("invariant/corrected.json", "published", "expression"));
+
+static TEXT: LazyLock<Held> = LazyLock::new(|| held("invariant/text.json", "expression", "human"));
+
+/// The rows of that file: its members `published` and `held`.
+fn held(path: &str, published: &str, held: &str) -> Held {
+    let list = embedded::text(path).unwrap_or("[]");
+    let list: Vec<Value> = serde_json::from_str(list).unwrap_or_default();
     let text = |row: &Value, name: &str| row.at(name).as_str().map(str::to_owned);
-    let row = |row: &Value| {
-        Some(((text(row, "key")?, text(row, "published")?), text(row, "expression")?))
-    };
+    let row = |row: &Value| Some(((text(row, "key")?, text(row, published)?), text(row, held)?));
     list.iter().filter_map(row).collect()
-});
+}
 
 /// The expression to evaluate for a constraint: the published one, or what it should have been.
 pub(in crate::validation) fn corrected<'e>(key: &str, published: &'e str) -> &'e str {
     CORRECTED.get(&(key.to_owned(), published.to_owned())).map_or(published, String::as_str)
+}
+
+/// What a constraint of the standard says in words.
+fn standard_text(key: &str, published: &str) -> Option<String> {
+    TEXT.get(&(key.to_owned(), published.to_owned())).cloned()
 }
 
 pub(super) fn rule(site: Site<'_>, value: &Value) -> Result<Box<dyn Rule>, String> {
@@ -72,7 +82,8 @@ impl Invariant {
         let text = |key: &str| value.at(key).as_str().map(str::to_owned);
         let key = text("key").ok_or("a constraint has a key")?;
         let source = text("expression").ok_or("a constraint has an expression")?;
-        let human = text("human").unwrap_or_else(|| format!("It must hold: {source}"));
+        let human = text("human").or_else(|| standard_text(&key, &source));
+        let human = human.unwrap_or_else(|| format!("It must hold: {source}"));
         let expression = Expression::parse(corrected(&key, &source));
         Ok(Self {
             is_error: value.at("severity") != "warning",
@@ -134,5 +145,43 @@ impl Rule for Invariants {
             self.list.iter().filter_map(|invariant| invariant.finding(env)).collect()
         });
         all.unwrap_or_default()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use std::collections::HashSet;
+
+    use super::*;
+
+    /// Key and expression of every constraint below.
+    fn constraints(value: &Value, found: &mut HashSet<(String, String)>) {
+        if let (Some(key), Some(expression)) =
+            (value.at("key").as_str(), value.at("expression").as_str())
+        {
+            found.insert((key.to_owned(), expression.to_owned()));
+        }
+        match value {
+            Value::Object(object) => object.values().for_each(|v| constraints(v, found)),
+            Value::Array(list) => list.iter().for_each(|v| constraints(v, found)),
+            _ => {}
+        }
+    }
+
+    #[test]
+    fn every_constraint_of_the_standard_has_its_text() {
+        let mut found = HashSet::new();
+        for (path, content) in embedded::files() {
+            let folder = path.split('/').next().unwrap();
+            if ["datatype", "resource", "structure-definition"].contains(&folder) {
+                for value in serde_json::Deserializer::from_slice(content).into_iter::<Value>() {
+                    constraints(&value.unwrap(), &mut found);
+                }
+            }
+        }
+        found.retain(|(key, _)| !ELSEWHERE.contains(&key.as_str()));
+        assert!(found.len() > 200);
+        let held: HashSet<_> = TEXT.keys().cloned().collect();
+        assert_eq!(found, held);
     }
 }
