@@ -4,11 +4,13 @@
 //! it is used.
 
 use std::collections::{BTreeSet, HashMap, HashSet};
+use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, OnceLock};
 
 use serde_json::{Map, Value};
 
 use super::fhirpath::Kind;
+use super::quick::Table;
 use super::usage::Usage;
 use super::{keyword, standing};
 use crate::definitions::element::canonical_tail;
@@ -20,9 +22,16 @@ use crate::terminology::Terminology;
 pub(super) struct Catalog {
     definitions: Arc<Definitions>,
     pub(super) terminology: Arc<Terminology>,
-    types: Arc<HashMap<String, usize>>,
-    profiles: HashMap<String, usize>,
+    types: Arc<Table<String, usize>>,
+    profiles: Table<String, usize>,
     slots: Vec<Arc<Slot>>,
+    /// A number that no other catalog has.
+    pub(super) generation: u64,
+}
+
+fn new_generation() -> u64 {
+    static NEXT: AtomicU64 = AtomicU64::new(1);
+    NEXT.fetch_add(1, Ordering::Relaxed)
 }
 
 /// A type or profile, and its schema once it has been needed. Catalogs that have the same
@@ -75,7 +84,7 @@ pub(super) struct Context {
     pub(super) start: Option<Kind>,
     /// Names that are no choice elements, however they look.
     plain: HashSet<String>,
-    types: Arc<HashMap<String, usize>>,
+    types: Arc<Table<String, usize>>,
 }
 
 impl Context {
@@ -125,7 +134,8 @@ impl Catalog {
         };
         let types = definitions.type_names().map(|name| add(name, false)).collect();
         let profiles = definitions.structure_urls().map(|url| add(url, true)).collect();
-        Self { definitions, terminology, types: Arc::new(types), profiles, slots }
+        let (types, generation) = (Arc::new(types), new_generation());
+        Self { definitions, terminology, types, profiles, slots, generation }
     }
 
     /// The catalog of other definitions, which differ from these in the `changed` profiles and in
@@ -138,7 +148,7 @@ impl Catalog {
     ) -> Self {
         // Compiled schemas know types by their positions, so those stay.
         let mut slots: Vec<_> = self.slots.iter().take(self.types.len()).cloned().collect();
-        let mut profiles = HashMap::with_capacity(self.profiles.len());
+        let mut profiles = Table::default();
         for key in definitions.structure_urls() {
             let url = key.split('|').next().unwrap_or(key);
             let held = self.profiles.get(key).filter(|_| !changed.contains(url));
@@ -146,7 +156,8 @@ impl Catalog {
             slots.push(shared.unwrap_or_else(|| Arc::new(Slot::new(key, true))));
             profiles.insert(key.to_owned(), slots.len() - 1);
         }
-        Self { definitions, terminology, types: Arc::clone(&self.types), profiles, slots }
+        let (types, generation) = (Arc::clone(&self.types), new_generation());
+        Self { definitions, terminology, types, profiles, slots, generation }
     }
 
     /// The compiled schema at that position.

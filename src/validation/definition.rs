@@ -17,11 +17,14 @@ use crate::fhir::json::At;
 pub(super) fn findings(scope: &Scope, value: &Value) -> Vec<Finding> {
     let is_profile =
         value.at("resourceType") == "StructureDefinition" && value.at("derivation") == "constraint";
+    if !is_profile {
+        return Vec::new();
+    }
     let has_elements = ["/differential/element", "/snapshot/element"]
         .iter()
         .any(|list| value.pointer(list).is_some_and(Value::is_array));
     let of_r4 = value.at("fhirVersion").as_str().is_none_or(|version| version.starts_with("4.0"));
-    if !is_profile || !has_elements || !of_r4 || value.at("kind") == "logical" {
+    if !has_elements || !of_r4 || value.at("kind") == "logical" {
         return Vec::new();
     }
     if let Some(base) = value.at("baseDefinition").as_str()

@@ -83,9 +83,7 @@ pub(super) fn collect(
     for error in validator.iter_errors(value) {
         let path = path(error.instance_path(), context);
         let found = match error.kind() {
-            ValidationErrorKind::Custom { message, .. } => {
-                scope.kept(message).into_iter().collect()
-            }
+            ValidationErrorKind::Custom { message, .. } => scope.kept(message),
             kind => translate(kind, &error, context),
         };
         findings.extend(found.into_iter().map(|finding| {

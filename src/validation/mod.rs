@@ -22,12 +22,15 @@ mod message;
 mod narrative;
 mod placement;
 pub mod policy;
+mod quick;
 mod resolve;
 mod resource;
 mod scope;
 mod standing;
-mod usage;
 mod sight;
+mod untold;
+mod usage;
+mod verdicts;
 mod whole;
 
 use catalog::Catalog;
@@ -93,10 +96,12 @@ impl Validator {
         let value = resource.value();
         scope::enter(&self.catalog, Some(resource.shared()), around, |scope| {
             if resource::is_valid(scope, value, Place::Root) {
-                if !scope.has_untold() {
+                let noted = scope.take_untold();
+                if noted.is_empty() {
                     return Vec::new();
                 }
-                scope.want_codes_only();
+                let found = untold::findings(scope, value, noted);
+                return finding::issues(resource.kind().as_str(), found);
             }
             let found = resource::findings(scope, value, Place::Root);
             finding::issues(resource.kind().as_str(), found)

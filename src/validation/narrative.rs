@@ -13,12 +13,12 @@ use crate::fhir::{IssueType, Message, narrative};
 
 /// The links that lead nowhere, with the places of their narratives.
 pub(super) fn loose_links(resource: &Value) -> Vec<Finding> {
-    let mut divs = Vec::new();
-    collect_divs(resource, "", &mut divs);
     // Mostly there is no link, and nothing more to look at.
-    if !divs.iter().any(|(_, div)| div.contains('#')) {
+    if !has_link(resource) {
         return Vec::new();
     }
+    let mut divs = Vec::new();
+    collect_divs(resource, "", &mut divs);
     let links: Vec<(&str, Vec<String>)> =
         divs.iter().map(|(place, div)| (place.as_str(), narrative::links(div))).collect();
     if links.iter().all(|(_, links)| links.is_empty()) {
@@ -34,6 +34,12 @@ pub(super) fn loose_links(resource: &Value) -> Vec<Finding> {
         finding.below(place)
     };
     loose.map(|(place, _)| say(place)).collect()
+}
+
+/// Whether a narrative could have a link within it.
+fn has_link(element: &Value) -> bool {
+    element.at("text").at("div").as_str().is_some_and(|div| div.contains('#'))
+        || element.at("section").as_array().into_iter().flatten().any(has_link)
 }
 
 /// The narratives of a resource: its own, and those of the sections of a Composition.

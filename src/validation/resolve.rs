@@ -95,13 +95,9 @@ impl Document {
         if at == 0 {
             return &self.root;
         }
-        let (mut steps, mut at) = (Vec::new(), at);
-        while let Some(held) = self.resources().list.get(at).filter(|_| at > 0) {
-            steps.push(&held.path);
-            at = held.parent;
-        }
-        let path = steps.into_iter().rev().flatten();
-        path.fold(&*self.root, |value, step| match step {
+        // No deeper than MAX_PARTS allows.
+        let Some(held) = self.resources().list.get(at) else { return &self.root };
+        held.path.iter().fold(self.value(held.parent), |value, step| match step {
             Step::Member(name) => value.at(name),
             Step::Item(item) => value.get(*item).unwrap_or(&Value::Null),
         })

@@ -15,6 +15,7 @@ use super::catalog::Catalog;
 use super::finding::Finding;
 use super::resolve::{Document, Outside, Resolved, Target};
 use super::standing::Standing;
+use super::verdicts::{self, Question};
 use crate::fhir::Instant;
 
 thread_local! {
@@ -57,15 +58,14 @@ pub(super) struct Scope {
     /// Which resources meet which profiles; none while that is being found out.
     met: RefCell<HashMap<(usize, usize), Option<bool>>>,
     /// What keywords found, to be fetched by its number.
-    findings: RefCell<Vec<Finding>>,
+    findings: RefCell<Vec<Vec<Finding>>>,
     depth: Cell<usize>,
     /// The elements around the current value that have a type of their own, in this resource.
     way: RefCell<Vec<Frame>>,
     /// Extensions to be looked at again once the resource has been gone through.
     pending: RefCell<Vec<Pending>>,
-    /// Whether a code was met of which nothing can be said.
-    untold: Cell<bool>,
-    codes_only: Cell<bool>,
+    /// Where codes lie in memory of which nothing can be said.
+    untold: RefCell<Vec<usize>>,
 }
 
 /// How deep resources may lie inside one another.
@@ -75,37 +75,33 @@ const MAX_DEPTH: usize = 16;
 const MAX_FETCHES: usize = 10_000;
 
 impl Scope {
-    /// Keeps a finding; the answer stands for it in an error of jsonschema.
-    pub(super) fn keep(&self, finding: Finding) -> String {
+    /// Keeps findings; the answer stands for them in an error of jsonschema.
+    pub(super) fn keep(&self, found: Vec<Finding>) -> String {
         let mut findings = self.findings.borrow_mut();
-        findings.push(finding);
+        findings.push(found);
         (findings.len() - 1).to_string()
     }
 
-    /// The finding behind a number that [`Scope::keep`] gave.
-    pub(super) fn kept(&self, number: &str) -> Option<Finding> {
-        let number: usize = number.parse().ok()?;
-        self.findings.borrow().get(number).cloned()
+    /// The findings behind a number that [`Scope::keep`] gave, which are fetched once.
+    pub(super) fn kept(&self, number: &str) -> Vec<Finding> {
+        let number: Option<usize> = number.parse().ok();
+        let mut findings = self.findings.borrow_mut();
+        number.and_then(|number| findings.get_mut(number)).map(std::mem::take).unwrap_or_default()
     }
 
-    /// That a code was met of which nothing can be said.
-    pub(super) fn note_untold(&self) {
-        self.untold.set(true);
+    /// That nothing can be said of the code of that value.
+    pub(super) fn note_untold(&self, value: &Value) {
+        self.untold.borrow_mut().push(std::ptr::from_ref(value).addr());
     }
 
-    /// Whether there was one.
-    pub(super) fn has_untold(&self) -> bool {
-        self.untold.get()
+    /// Where the values lie of which that was said.
+    pub(super) fn take_untold(&self) -> Vec<usize> {
+        self.untold.take()
     }
 
-    /// From here on only what codes say is asked; all else is known to be well.
-    pub(super) fn want_codes_only(&self) {
-        self.codes_only.set(true);
-    }
-
-    /// Whether that is so.
-    pub(super) fn wants_codes_only(&self) -> bool {
-        self.codes_only.get()
+    /// The answer to a question to the terminology, by `ask` where it has not been given before.
+    pub(super) fn answer(&self, question: &Question<'_>, ask: impl FnOnce() -> u8) -> u8 {
+        verdicts::answer(self.catalog.generation, question, ask)
     }
 
     /// Runs `work` one resource deeper; none where resources nest without end.
@@ -266,8 +262,7 @@ pub(super) fn enter<R>(
         depth: Cell::new(0),
         way: RefCell::default(),
         pending: RefCell::default(),
-        untold: Cell::new(false),
-        codes_only: Cell::new(false),
+        untold: RefCell::default(),
     };
     CURRENT.with(|current| *current.borrow_mut() = Some(scope));
     let _leave = Leave;

@@ -86,7 +86,11 @@ impl<'s> Sight<'s> {
 
     /// `%rootResource`.
     pub(super) fn root_resource(&self) -> Option<Item<'_>> {
-        let container = self.targets.keep(self.here.as_ref()?.container())?;
+        let here = self.here.as_ref()?;
+        if !here.is_contained() {
+            return self.resource();
+        }
+        let container = self.targets.keep(here.container())?;
         Some(Item::Element(Element::resource(container.value())))
     }
 

@@ -9,6 +9,7 @@ use super::kind::{Kind, Member};
 use super::quantity::Quantity;
 use super::temporal::{Form, Temporal};
 use crate::fhir::json::At;
+use crate::validation::quick;
 
 /// An item.
 #[derive(Clone, Debug)]
@@ -64,7 +65,7 @@ impl Atom<'_> {
 impl<'v> Element<'v> {
     /// A value, in the type of which it says that it is.
     pub(in crate::validation) fn resource(value: &'v Value) -> Self {
-        let kind = value.at("resourceType").as_str().and_then(Kind::of);
+        let kind = quick::text(value, "resourceType").and_then(Kind::of);
         Self { value: Some(value), sibling: None, kind, resource: None }
     }
 
@@ -125,11 +126,16 @@ impl<'v> Element<'v> {
         match self.kind.map(|kind| kind.member(name)) {
             Some(Some(Member::Choice(list))) => {
                 for (json, said, kind) in list {
-                    self.add(object.get(json), object.get(said), Some(*kind), found);
+                    self.add(
+                        quick::member(object, json),
+                        quick::member(object, said),
+                        Some(*kind),
+                        found,
+                    );
                 }
             }
             Some(Some(Member::Plain(kind))) => {
-                let value = object.get(name);
+                let value = quick::member(object, name);
                 let said = if kind.is_primitive() { sibling(object, name) } else { None };
                 let inner = matches!(name, "resource" | "contained" | "outcome");
                 if inner && kind.is("Resource") {
@@ -149,7 +155,7 @@ impl<'v> Element<'v> {
         name: &str,
         found: &mut Vec<Item<'v>>,
     ) {
-        let (value, said) = (object.get(name), sibling(object, name));
+        let (value, said) = (quick::member(object, name), sibling(object, name));
         if value.is_some() || said.is_some() {
             return self.add(value, said, None, found);
         }

@@ -2,11 +2,11 @@
 //!
 //! Made once from the element model, which is built into the program.
 
-use std::collections::HashMap;
 use std::sync::LazyLock;
 
 use super::TypeName;
 use crate::definitions::model::{self, Model};
+use crate::validation::quick::Table;
 
 /// A type, by its place in the table.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -25,23 +25,23 @@ struct Shape {
     name: String,
     base: Option<Kind>,
     is_primitive: bool,
-    members: HashMap<String, Member>,
+    members: Table<String, Member>,
     /// By the names in JSON, with the name of the element.
-    json: HashMap<String, (Kind, String)>,
+    json: Table<String, (Kind, String)>,
 }
 
-struct Table {
+struct Types {
     shapes: Vec<Shape>,
-    by_name: HashMap<String, Kind>,
+    by_name: Table<String, Kind>,
 }
 
-static TABLE: LazyLock<Table> = LazyLock::new(|| Table::of(&Model::standard().unwrap_or_default()));
+static TABLE: LazyLock<Types> = LazyLock::new(|| Types::of(&Model::standard().unwrap_or_default()));
 
-impl Table {
+impl Types {
     fn of(model: &Model) -> Self {
         let names: Vec<&str> = model.names().collect();
         let number = |at: usize| Kind(u16::try_from(at).unwrap_or(u16::MAX));
-        let by_name: HashMap<String, Kind> =
+        let by_name: Table<String, Kind> =
             names.iter().enumerate().map(|(at, name)| ((*name).to_owned(), number(at))).collect();
         let kind = |name: &str| by_name.get(name).copied();
         let shape = |name: &&str| {
@@ -50,8 +50,8 @@ impl Table {
                 name: (*name).to_owned(),
                 base: found.and_then(|found| kind(found.base.as_deref()?)),
                 is_primitive: found.is_some_and(|f| f.kind == model::Kind::Primitive),
-                members: HashMap::new(),
-                json: HashMap::new(),
+                members: Table::default(),
+                json: Table::default(),
             };
             for element in found.into_iter().flat_map(|found| &found.elements) {
                 let json = element.json_names().filter_map(|(n, t)| Some((n, kind(&t.code)?)));

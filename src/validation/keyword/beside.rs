@@ -4,7 +4,7 @@
 //! with nothing beside it is held to the schema as if an empty object stood there.
 //! Source: <http://hl7.org/fhir/R4/json.html#primitive>.
 
-use std::sync::Arc;
+use std::sync::{Arc, LazyLock};
 
 use jsonschema::Validator;
 use serde_json::{Map, Value};
@@ -55,8 +55,9 @@ impl Primitive {
 }
 
 /// An object in the place of nothing.
-fn or_empty(value: &Value) -> Value {
-    if value.is_null() { Value::Object(Map::new()) } else { value.clone() }
+fn or_empty(value: &Value) -> &Value {
+    static EMPTY: LazyLock<Value> = LazyLock::new(|| Value::Object(Map::new()));
+    if value.is_null() { &EMPTY } else { value }
 }
 
 impl Rule for Beside {
@@ -64,10 +65,7 @@ impl Rule for Beside {
         let Some(object) = value.as_object() else { return true };
         self.list.iter().all(|primitive| {
             let siblings = primitive.siblings(object);
-            siblings.iter().all(|(_, beside)| match beside {
-                Value::Null => primitive.rules.is_valid(&or_empty(beside)),
-                beside => primitive.rules.is_valid(beside),
-            })
+            siblings.iter().all(|(_, beside)| primitive.rules.is_valid(or_empty(beside)))
         })
     }
 
@@ -79,7 +77,7 @@ impl Rule for Beside {
             for (at, beside) in primitive.siblings(object) {
                 let place = at.map_or_else(|| format!(".{name}"), |at| format!(".{name}[{at}]"));
                 let beside = or_empty(beside);
-                let broken = collect(scope, &primitive.rules, &self.context, &beside);
+                let broken = collect(scope, &primitive.rules, &self.context, beside);
                 found.extend(broken.into_iter().map(|finding| finding.below(&place)));
             }
         }

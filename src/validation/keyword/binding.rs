@@ -8,6 +8,8 @@
 //! Source: <http://hl7.org/fhir/R4/terminologies.html#strength>,
 //! <http://hl7.org/fhir/R4/extension-elementdefinition-maxvalueset.html>.
 
+use std::sync::atomic::{AtomicU32, Ordering};
+
 use serde_json::Value;
 
 use super::{Rule, Site};
@@ -16,12 +18,29 @@ use crate::fhir::{Issue, IssueType, Message, Severity};
 use crate::terminology::concepts::Concept;
 use crate::terminology::{Membership, Terminology};
 use crate::validation::finding::Finding;
+use crate::validation::quick;
 use crate::validation::scope::Scope;
+use crate::validation::verdicts::{self, Question};
 
 struct Binding {
     strength: Strength,
-    value_set: String,
-    max: Option<String>,
+    value_set: Set,
+    max: Option<Set>,
+}
+
+/// A value set, and the number under which answers about it are kept.
+struct Set {
+    canonical: String,
+    rule: u32,
+}
+
+impl Set {
+    fn new(canonical: &str) -> Self {
+        static NEXT: AtomicU32 = AtomicU32::new(verdicts::FIRST_BINDING);
+        // Two sets under one number would answer for each other; there are more numbers than
+        // bindings are ever compiled.
+        Self { canonical: canonical.to_owned(), rule: NEXT.fetch_add(1, Ordering::Relaxed) }
+    }
 }
 
 #[derive(Clone, Copy, PartialEq, Eq)]
@@ -33,7 +52,7 @@ enum Strength {
 }
 
 pub(super) fn rule(_: Site<'_>, value: &Value) -> Result<Box<dyn Rule>, String> {
-    let value_set = value.at("valueSet").as_str().ok_or("a valueSet is expected")?.to_owned();
+    let value_set = Set::new(value.at("valueSet").as_str().ok_or("a valueSet is expected")?);
     let strength = match value.at("strength").as_str() {
         Some("required") => Strength::Required,
         Some("extensible") => Strength::Extensible,
@@ -41,7 +60,7 @@ pub(super) fn rule(_: Site<'_>, value: &Value) -> Result<Box<dyn Rule>, String> 
         Some("example") => Strength::Example,
         _ => return Err("a strength is expected".to_owned()),
     };
-    let max = value.at("maxValueSet").as_str().map(str::to_owned);
+    let max = value.at("maxValueSet").as_str().map(Set::new);
     Ok(Box::new(Binding { strength, value_set, max }))
 }
 
@@ -57,13 +76,43 @@ enum Verdict {
     Coded(Membership),
 }
 
-fn verdict(terminology: &Terminology, set: &str, value: &Value) -> Verdict {
+impl Verdict {
+    /// What speaks most for the set first.
+    const RANKED: [Self; 4] = [
+        Self::Coded(Membership::In),
+        Self::Coded(Membership::Unknown),
+        Self::Abstract,
+        Self::Coded(Membership::Out),
+    ];
+
+    /// As a number to be kept.
+    fn rank(self) -> u8 {
+        match self {
+            Self::Coded(Membership::In) => 0,
+            Self::Coded(Membership::Unknown) => 1,
+            Self::Abstract => 2,
+            _ => 3,
+        }
+    }
+
+    fn ranked(rank: u8) -> Self {
+        let known = Self::RANKED.get(usize::from(rank)).copied();
+        known.unwrap_or(Self::Coded(Membership::Out))
+    }
+}
+
+fn verdict(scope: &Scope, set: &Set, value: &Value) -> Verdict {
     match value {
-        Value::String(code) => Verdict::Coded(terminology.membership(set, None, code)),
+        Value::String(code) => {
+            let question = Question { rule: set.rule, texts: [code, "", "code"] };
+            let terminology = &scope.catalog.terminology;
+            let ask = || Verdict::Coded(terminology.membership(&set.canonical, None, code)).rank();
+            Verdict::ranked(scope.answer(&question, ask))
+        }
         Value::Object(object) => {
-            let found = match object.get("coding") {
-                Some(list) => best(terminology, set, list.as_array().into_iter().flatten()),
-                None => best(terminology, set, std::iter::once(value)),
+            let found = match quick::member(object, "coding") {
+                Some(list) => best(scope, set, list.as_array().into_iter().flatten()),
+                None => best(scope, set, std::iter::once(value)),
             };
             match found {
                 Some(verdict) => verdict,
@@ -77,30 +126,26 @@ fn verdict(terminology: &Terminology, set: &str, value: &Value) -> Verdict {
 }
 
 /// What speaks most for the set among the codings; none where none has a code.
-fn best<'v>(
-    terminology: &Terminology,
-    set: &str,
-    codings: impl Iterator<Item = &'v Value>,
-) -> Option<Verdict> {
-    let rank = |verdict: &Verdict| match verdict {
-        Verdict::Coded(Membership::In) => 0,
-        Verdict::Coded(Membership::Unknown) => 1,
-        Verdict::Abstract => 2,
-        _ => 3,
-    };
-    codings.filter_map(|coding| of_coding(terminology, set, coding)).min_by_key(rank)
+fn best<'v>(scope: &Scope, set: &Set, codings: impl Iterator<Item = &'v Value>) -> Option<Verdict> {
+    codings.filter_map(|coding| of_coding(scope, set, coding)).min_by_key(|found| found.rank())
 }
 
-fn of_coding(terminology: &Terminology, set: &str, coding: &Value) -> Option<Verdict> {
-    let code = coding.at("code").as_str()?;
+fn of_coding(scope: &Scope, set: &Set, coding: &Value) -> Option<Verdict> {
+    let code = quick::text(coding, "code")?;
     // A code without a system has no meaning, so it is in no set.
-    let Some(system) = coding.at("system").as_str() else {
+    let Some(system) = quick::text(coding, "system") else {
         return Some(Verdict::Coded(Membership::Out));
     };
-    let found = terminology.membership(set, Some(system), code);
-    let concept = || terminology.code_system(system).and_then(|held| held.concept(code));
-    let groups = found == Membership::In && concept().is_some_and(Concept::is_abstract);
-    Some(if groups { Verdict::Abstract } else { Verdict::Coded(found) })
+    let question = Question { rule: set.rule, texts: [code, system, "coding"] };
+    let ask = || {
+        let terminology = &scope.catalog.terminology;
+        let found = terminology.membership(&set.canonical, Some(system), code);
+        let concept = || terminology.code_system(system).and_then(|held| held.concept(code));
+        let groups = found == Membership::In && concept().is_some_and(Concept::is_abstract);
+        let found = if groups { Verdict::Abstract } else { Verdict::Coded(found) };
+        found.rank()
+    };
+    Some(Verdict::ranked(scope.answer(&question, ask)))
 }
 
 fn is_quantity(value: &Value) -> bool {
@@ -114,7 +159,7 @@ fn is_extended(value: &Value) -> bool {
 
 impl Binding {
     fn verdict(&self, scope: &Scope, value: &Value) -> Verdict {
-        verdict(&scope.catalog.terminology, &self.value_set, value)
+        verdict(scope, &self.value_set, value)
     }
 
     fn is_kept(&self, verdict: Verdict) -> bool {
@@ -131,13 +176,13 @@ impl Binding {
 
     /// What the maximum set says; nothing where that cannot be told either.
     fn beyond(&self, scope: &Scope, value: &Value) -> Option<&str> {
-        let max = self.max.as_deref()?;
-        let found = verdict(&scope.catalog.terminology, max, value);
-        (found == Verdict::Coded(Membership::Out)).then_some(max)
+        let max = self.max.as_ref()?;
+        let found = verdict(scope, max, value);
+        (found == Verdict::Coded(Membership::Out)).then_some(max.canonical.as_str())
     }
 
     fn say(&self, terminology: &Terminology, verdict: Verdict) -> Finding {
-        let set = &self.value_set;
+        let set = &self.value_set.canonical;
         let code = IssueType::CodeInvalid;
         let (message, finding) = match (verdict, self.strength) {
             (Verdict::Coded(Membership::Unknown), _) => {
@@ -195,6 +240,6 @@ impl Rule for Binding {
         if self.is_kept(verdict) {
             return Vec::new();
         }
-        vec![self.say(&scope.catalog.terminology, verdict).rule(&self.value_set)]
+        vec![self.say(&scope.catalog.terminology, verdict).rule(&self.value_set.canonical)]
     }
 }

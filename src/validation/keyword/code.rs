@@ -3,7 +3,7 @@
 //! Whatever the binding: a code that its own system does not have means nothing. A code that is not
 //! in use any more, one that only groups others, and a display that is not the code's are warnings.
 //! Of a system that is not held, or held in part, it is told once for each Coding that nothing can
-//! be said; the quick way through passes over that, and the check comes back for it.
+//! be said; the quick way through passes over that and notes where, and it is told at the end.
 //! Source: <http://hl7.org/fhir/R4/datatypes.html#Coding>,
 //! <http://hl7.org/fhir/R4/codesystem.html>.
 
@@ -15,7 +15,9 @@ use crate::terminology::concepts::Concept;
 use crate::terminology::validate_code::is_name;
 use crate::terminology::{CodeSystem, Membership, Terminology, ucum};
 use crate::validation::finding::{Finding, UNCHECKED};
+use crate::validation::quick;
 use crate::validation::scope::Scope;
+use crate::validation::verdicts::{self, Question};
 
 struct Code;
 
@@ -32,21 +34,41 @@ impl Rule for Code {
     fn findings(&self, scope: &Scope, value: &Value) -> Vec<Finding> {
         told(scope, value)
     }
-
-    fn is_about_codes(&self) -> bool {
-        true
-    }
 }
 
 /// Whether nothing speaks against the code; what cannot be told is noted in the scope.
 pub(super) fn is_well(scope: &Scope, value: &Value) -> bool {
-    match judge(&scope.catalog.terminology, value) {
-        Verdict::Well => true,
-        Verdict::Untold(_) => {
-            scope.note_untold();
-            true
+    let text = |name: &str| quick::text(value, name);
+    let judge = || match judge(&scope.catalog.terminology, value) {
+        Verdict::Well => WELL,
+        Verdict::Untold(_) => UNTOLD,
+        Verdict::Faults(_) => FAULTY,
+    };
+    let verdict = match (text("system"), text("code"), text("version")) {
+        (_, None, _) => return true,
+        (Some(system), Some(code), None) => {
+            let display = text("display");
+            let rule = if display.is_some() { verdicts::CODE } else { verdicts::BARE_CODE };
+            let texts = [system, code, display.unwrap_or_default()];
+            scope.answer(&Question { rule, texts }, judge)
         }
-        Verdict::Faults(_) => false,
+        _ => judge(),
+    };
+    if verdict == UNTOLD {
+        scope.note_untold(value);
+    }
+    verdict != FAULTY
+}
+
+const WELL: u8 = 0;
+const UNTOLD: u8 = 1;
+const FAULTY: u8 = 2;
+
+/// What is to be told of a code of which nothing can be said.
+pub(in crate::validation) fn untold_code(scope: &Scope, value: &Value) -> Option<Finding> {
+    match judge(&scope.catalog.terminology, value) {
+        Verdict::Untold(finding) => Some(finding.message(Message::CodeUnchecked)),
+        Verdict::Well | Verdict::Faults(_) => None,
     }
 }
 

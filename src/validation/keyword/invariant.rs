@@ -17,6 +17,7 @@ use crate::fhir::IssueType;
 use crate::fhir::json::At;
 use crate::validation::fhirpath::{Element, Env, Expression, Item, Kind};
 use crate::validation::finding::Finding;
+use crate::validation::quick;
 use crate::validation::scope::Scope;
 use crate::validation::sight::Sight;
 
@@ -118,10 +119,10 @@ impl Invariants {
         if self.list.is_empty() || value.is_null() {
             return None;
         }
-        let is_resource = self.is_root && value.get("resourceType").is_some();
+        let is_resource = self.is_root && quick::get(value, "resourceType").is_some();
         let sight = Sight::new(scope, is_resource.then_some(value));
         let focus = match self.kind {
-            Some(kind) if value.get("resourceType").is_none() => {
+            Some(kind) if quick::get(value, "resourceType").is_none() => {
                 Element { value: Some(value), sibling: None, kind: Some(kind), resource: None }
             }
             _ => Element::resource(value),

@@ -39,6 +39,8 @@ mod target;
 mod type_;
 mod unit;
 
+pub(super) use code::untold_code;
+
 /// One rule at one place of a schema.
 trait Rule: Send + Sync {
     /// Whether [`Rule::findings`] would find nothing.
@@ -48,11 +50,6 @@ trait Rule: Send + Sync {
 
     /// What is wrong with the value.
     fn findings(&self, scope: &Scope, value: &Value) -> Vec<Finding>;
-
-    /// Whether it tells of codes, or leads to values that have some.
-    fn is_about_codes(&self) -> bool {
-        false
-    }
 }
 
 /// Where a rule stands: the schema around it and the document's context.
@@ -158,17 +155,14 @@ impl<'i> Keyword<'i> for OwnKeyword {
         &self,
         instance: &'i Value,
     ) -> Box<dyn Iterator<Item = ValidationError<'i>> + 'i> {
-        let errors = scope::with(Vec::new(), |scope| {
-            if scope.wants_codes_only() && !self.rule.is_about_codes() {
-                return Vec::new();
-            }
-            let found = self.rule.findings(scope, instance).into_iter();
-            let told = found.map(|mut finding| {
-                let issue = &mut finding.issue;
+        let errors = scope::with(None, |scope| {
+            let mut found = self.rule.findings(scope, instance);
+            for Finding { issue, .. } in &mut found {
                 issue.message = issue.message.or_else(|| message::of_keyword(self.name, issue));
-                finding
-            });
-            told.map(|finding| ValidationError::custom(scope.keep(finding))).collect()
+            }
+            // One error for all of them: with each comes a copy of the value, which may be a whole
+            // resource with hundreds of findings.
+            (!found.is_empty()).then(|| ValidationError::custom(scope.keep(found)))
         });
         Box::new(errors.into_iter())
     }

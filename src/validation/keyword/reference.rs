@@ -8,6 +8,7 @@ use serde_json::Value;
 use super::{Rule, Site};
 use crate::fhir::IssueType;
 use crate::validation::finding::Finding;
+use crate::validation::quick;
 use crate::validation::scope::Scope;
 
 struct Reference;
@@ -19,7 +20,7 @@ pub(super) fn rule(_: Site<'_>, _: &Value) -> Result<Box<dyn Rule>, String> {
 
 impl Rule for Reference {
     fn holds(&self, scope: &Scope, value: &Value) -> bool {
-        let literal = value.get("reference").and_then(Value::as_str);
+        let literal = quick::text(value, "reference");
         let Some(id) = literal.and_then(|text| text.strip_prefix('#')) else { return true };
         id.is_empty() || scope.resolve(&format!("#{id}")).found().is_some()
     }

@@ -10,6 +10,7 @@ use super::{Rule, Site, texts};
 use crate::fhir::json::At;
 use crate::fhir::{IssueType, Message, Reference};
 use crate::validation::finding::Finding;
+use crate::validation::quick;
 use crate::validation::scope::Scope;
 
 struct Target(Vec<String>);
@@ -26,7 +27,7 @@ impl Target {
 
 impl Rule for Target {
     fn holds(&self, scope: &Scope, value: &Value) -> bool {
-        let text = value.at("reference").as_str().unwrap_or_default();
+        let text = quick::text(value, "reference").unwrap_or_default();
         let literal = match (!text.is_empty()).then(|| Reference::parse(text)) {
             Some(Reference::Resource { kind, .. } | Reference::Conditional { kind, .. }) => {
                 self.allows(kind.as_str())
@@ -40,7 +41,7 @@ impl Rule for Target {
             _ => true,
         };
         // The name of a type, or a logical model's URL, of which nothing can be said.
-        let said = value.at("type").as_str();
+        let said = quick::text(value, "type");
         literal && said.is_none_or(|name| name.contains('/') || self.allows(name))
     }
 

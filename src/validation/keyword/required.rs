@@ -12,6 +12,7 @@ use super::{Rule, Site, texts};
 use crate::fhir::IssueType;
 use crate::validation::catalog::Context;
 use crate::validation::finding::{Finding, required};
+use crate::validation::quick;
 use crate::validation::scope::Scope;
 
 struct Required {
@@ -40,7 +41,7 @@ impl Wanted {
     fn is_in(&self, value: &Value) -> bool {
         let Some(object) = value.as_object() else { return true };
         self.names.iter().any(|(name, sibling)| {
-            object.contains_key(name.as_str()) || object.contains_key(sibling.as_str())
+            quick::member(object, name).is_some() || quick::member(object, sibling).is_some()
         })
     }
 }

@@ -25,10 +25,6 @@ impl Rule for Resource {
         resource::is_valid(scope, value, self.0)
     }
 
-    fn is_about_codes(&self) -> bool {
-        true
-    }
-
     fn findings(&self, scope: &Scope, value: &Value) -> Vec<Finding> {
         resource::findings(scope, value, self.0)
     }

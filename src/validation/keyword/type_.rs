@@ -47,10 +47,6 @@ impl Rule for Type {
             .is_ok_and(|compiled| self.at(scope, value, || compiled.validator.is_valid(value)))
     }
 
-    fn is_about_codes(&self) -> bool {
-        true
-    }
-
     fn findings(&self, scope: &Scope, value: &Value) -> Vec<Finding> {
         if self.nullable && value.is_null() {
             return Vec::new();

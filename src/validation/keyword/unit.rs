@@ -12,7 +12,9 @@ use super::{Rule, Site, code};
 use crate::fhir::IssueType;
 use crate::terminology::ucum;
 use crate::validation::finding::Finding;
+use crate::validation::quick;
 use crate::validation::scope::Scope;
+use crate::validation::verdicts::{self, Question};
 
 struct Unit;
 
@@ -23,10 +25,17 @@ pub(super) fn rule(_: Site<'_>, _: &Value) -> Result<Box<dyn Rule>, String> {
 
 impl Rule for Unit {
     fn holds(&self, scope: &Scope, value: &Value) -> bool {
-        let text = |name: &str| value.get(name).and_then(Value::as_str);
+        let text = |name: &str| quick::text(value, name);
         let (Some(system), Some(unit)) = (text("system"), text("code")) else { return true };
         match system {
-            ucum::SYSTEM => ucum::check(unit).is_ok() && other(text("unit"), unit).is_none(),
+            ucum::SYSTEM => {
+                let words = text("unit");
+                let is_fine = || ucum::check(unit).is_ok() && other(words, unit).is_none();
+                let has_words = if words.is_some() { "words" } else { "" };
+                let texts = [words.unwrap_or_default(), unit, has_words];
+                let question = Question { rule: verdicts::UNIT, texts };
+                scope.answer(&question, || u8::from(is_fine())) == 1
+            }
             _ => code::is_well(scope, value),
         }
     }
@@ -48,10 +57,6 @@ impl Rule for Unit {
             Finding::warning(IssueType::CodeInvalid, text)
         };
         meant.map(say).into_iter().collect()
-    }
-
-    fn is_about_codes(&self) -> bool {
-        true
     }
 }
 
