@@ -1,7 +1,7 @@
 //! Files given on the command line, as JSON values with their places.
 //!
 //! A `.ndjson` file holds one value a line, an `.xml` file a resource in XML, any other file one
-//! value; a directory stands for the files of these kinds in it, in order of name. `-` is the
+//! value; a directory stands for the files of these kinds in it and below, in order of name. `-` is the
 //! standard input: one value, one a line, or a resource in XML.
 
 use std::fs::File;
@@ -42,24 +42,41 @@ const STANDARD_INPUT: &str = "-";
 /// The files that the paths stand for.
 ///
 /// # Errors
-/// When a path does not exist or a directory cannot be read.
+/// When a path does not exist, or a directory cannot be read or has no such file.
 pub(super) fn expand(paths: &[PathBuf]) -> io::Result<Vec<PathBuf>> {
     let mut files = Vec::new();
     for path in paths {
         if path.as_os_str() == STANDARD_INPUT {
             files.push(path.clone());
         } else if path.is_dir() {
-            let entries = std::fs::read_dir(path)?.map(|entry| entry.map(|entry| entry.path()));
-            let mut inside = entries.collect::<io::Result<Vec<_>>>()?;
-            inside.retain(|file| is_lines(file) || is_xml(file) || has_extension(file, "json"));
-            inside.sort();
-            files.extend(inside);
+            let before = files.len();
+            inside(path, &mut files)?;
+            if files.len() == before {
+                let text = format!("{}: no .json, .ndjson or .xml in it", path.display());
+                return Err(io::Error::new(io::ErrorKind::NotFound, text));
+            }
         } else {
             std::fs::metadata(path).map_err(|error| named(path, &error))?;
             files.push(path.clone());
         }
     }
     Ok(files)
+}
+
+/// The files in a directory and in those below it; what links lead to is not followed.
+fn inside(directory: &Path, files: &mut Vec<PathBuf>) -> io::Result<()> {
+    let entries = std::fs::read_dir(directory).map_err(|error| named(directory, &error))?;
+    let mut entries = entries.collect::<io::Result<Vec<_>>>()?;
+    entries.sort_by_key(std::fs::DirEntry::path);
+    for entry in entries {
+        let path = entry.path();
+        if entry.file_type()?.is_dir() {
+            inside(&path, files)?;
+        } else if is_lines(&path) || is_xml(&path) || has_extension(&path, "json") {
+            files.push(path);
+        }
+    }
+    Ok(())
 }
 
 /// The values of a file, read as they are asked for.

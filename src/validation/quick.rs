@@ -65,7 +65,7 @@ mod tests {
     fn members_are_found_in_small_and_large_objects() {
         for size in [0, 1, FEW, FEW + 1, 100] {
             let object: Map<String, Value> = (0..size).map(|n| (n.to_string(), n.into())).collect();
-            for at in 0..size + 1 {
+            for at in 0..=size {
                 let name = at.to_string();
                 assert_eq!(member(&object, &name), object.get(&name), "{at} of {size}");
             }

@@ -109,7 +109,7 @@ async fn routes() {
 #[actix_web::test]
 async fn configured_base() {
     let base_url = Some("https://clinic.example/r4/".to_owned());
-    let config = spondyl::config::Config { base_url, ..Default::default() };
+    let config = Config { base_url, ..Default::default() };
     let server = Server::with(config);
     let answer = server.put("/Patient/p1", &with_id(patient("A"), "p1")).await.has_status(201);
     assert_eq!(answer.header("Location"), "https://clinic.example/r4/Patient/p1/_history/1");

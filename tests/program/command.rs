@@ -49,6 +49,15 @@ fn validate_names_file_element_and_rule() {
     let said = stdout(&output);
     assert!(said.contains("patient.json:1:27: error (code-invalid) at Patient.gender: "), "{said}");
     assert!(said.contains("[binding-required http://hl7.org/fhir/ValueSet/"), "{said}");
+    // A directory stands for all that is below it, and must have something.
+    let (full, empty) = (directory.path().join("full/below"), directory.path().join("empty"));
+    fs::create_dir_all(&full).unwrap();
+    fs::create_dir(&empty).unwrap();
+    fs::copy(&file, full.join("patient.json")).unwrap();
+    for (folder, code) in [(directory.path().join("full"), 1), (empty, 3)] {
+        let output = spondyl().arg("validate").arg(folder).output().unwrap();
+        assert_eq!(output.status.code(), Some(code), "{}", stderr(&output));
+    }
     fs::write(&file, r#"{"resourceType":"Patient","gender":"other"}"#).unwrap();
     let output = spondyl().arg("validate").arg(&file).output().unwrap();
     assert_eq!(output.status.code(), Some(0), "{}", stdout(&output));
