@@ -1,6 +1,7 @@
 //! `x-unit`: the code of a Quantity is a unit of the system that it names.
 //!
-//! A UCUM code must be one; where it is not, the text says which was probably meant. A code that is
+//! A UCUM code must be one; where it is not, the text says which was probably meant (a warning in the
+//! resources of [`PHARMACY`]). A code that is
 //! a unit but says another thing than the unit in words is a warning. Codes of other systems are
 //! held to what is held of them, as those of a Coding are, but only warned of: such systems (dose
 //! forms, packages) are lists for units of which nobody has all.
@@ -47,7 +48,8 @@ impl Rule for Unit {
             return code::told(scope, value).into_iter().map(Finding::at_most_warning).collect();
         }
         if let Err(unknown) = ucum::check(unit) {
-            return vec![Finding::error(IssueType::CodeInvalid, unknown.message)];
+            let finding = Finding::error(IssueType::CodeInvalid, unknown.message);
+            return vec![if is_pharmacy(scope) { finding.at_most_warning() } else { finding }];
         }
         let meant = other(text("unit"), unit);
         let say = |meant: &str| {
@@ -58,6 +60,26 @@ impl Rule for Unit {
         };
         meant.map(say).into_iter().collect()
     }
+}
+
+/// The types in whose published examples R4 itself writes dose forms and pharmacy abbreviations (TAB,
+/// ea, mcg) as codes of UCUM. To refuse there what the standard publishes would lose content that no
+/// measurement rests on, so it is a warning.
+const PHARMACY: [&str; 8] = [
+    "Claim",
+    "ExplanationOfBenefit",
+    "Medication",
+    "MedicationAdministration",
+    "MedicationDispense",
+    "MedicationKnowledge",
+    "MedicationRequest",
+    "MedicationStatement",
+];
+
+fn is_pharmacy(scope: &Scope) -> bool {
+    let here = scope.here();
+    let kind = here.as_ref().and_then(|here| here.value().get("resourceType")?.as_str());
+    kind.is_some_and(|kind| PHARMACY.contains(&kind))
 }
 
 /// The unit that the words name, where it is no unit of what the code measures.
