@@ -208,8 +208,9 @@ impl<'a> Attempt<'a> {
     }
 
     fn commit(mut self) -> Result<Vec<bundle::Entry>, Error> {
-        self.resolve_conditional()?;
-        let contents = self.contents()?;
+        let drafts = self.drafts()?;
+        self.resolve_conditional(&drafts)?;
+        let contents = self.contents(drafts)?;
         let (mut outcomes, changes) = self.plan(contents)?;
         let prepared = self.prepare(&mut outcomes, &changes)?;
         let app = self.setting.app;
@@ -269,8 +270,7 @@ impl<'a> Attempt<'a> {
     }
 
     /// Adds what the conditional references lead to.
-    fn resolve_conditional(&mut self) -> Result<(), Error> {
-        let drafts = self.drafts()?;
+    fn resolve_conditional(&mut self, drafts: &[Option<Resource>]) -> Result<(), Error> {
         let contents = drafts.iter().map(Option::as_ref).enumerate();
         let found = contents.filter_map(|(index, content)| Some((index, content?)));
         let asked: Vec<_> = found
@@ -282,7 +282,7 @@ impl<'a> Attempt<'a> {
         if asked.is_empty() {
             return Ok(());
         }
-        let drafts = self.drafts()?.into_iter().map(|draft| Some((draft?, Vec::new())));
+        let drafts = drafts.iter().map(|draft| Some((draft.clone()?, Vec::new())));
         let (_, changes) = self.plan(drafts.collect())?;
         let app = self.setting.app;
         let view = app.store.view()?;
@@ -313,15 +313,18 @@ impl<'a> Attempt<'a> {
         Ok(target)
     }
 
-    /// For each entry what it writes, its references as they were sent.
-    fn drafts(&self) -> Result<Vec<Option<Resource>>, Error> {
+    /// For each entry what it writes, its references as they were sent. What a patch makes of a
+    /// version holds only while that version is the current one.
+    fn drafts(&mut self) -> Result<Vec<Option<Resource>>, Error> {
         let view = self.setting.app.store.view()?;
         let mut drafts = Vec::with_capacity(self.entries.len());
         for (index, (entry, identity)) in self.entries.iter().zip(&self.identities).enumerate() {
             let draft = match (&entry.action, identity) {
                 (Action::Patch(_, _, patch), Some(Identity { kind, id, .. })) => {
                     let patched = patched(&*view, *kind, id, patch);
-                    Some(patched.map_err(|error| error.in_entry(index))?)
+                    let patched = patched.map_err(|error| error.in_entry(index))?;
+                    self.expects.extend(repository::standing(&*view, *kind, id)?);
+                    Some(patched)
                 }
                 (_, Some(Identity { found: false, .. })) => entry.content().cloned(),
                 _ => None,
@@ -332,10 +335,10 @@ impl<'a> Attempt<'a> {
     }
 
     /// The contents with their references turned; everything that is wrong with any of them.
-    fn contents(&self) -> Result<Contents, Error> {
+    fn contents(&self, drafts: Vec<Option<Resource>>) -> Result<Contents, Error> {
         let mut all = Contents::with_capacity(self.entries.len());
         let mut faults = Vec::new();
-        let drafts = self.linked(self.drafts()?);
+        let drafts = self.linked(drafts);
         let beside = Arc::new(self.beside(&drafts));
         let app = self.setting.app;
         for (index, draft) in drafts.into_iter().enumerate() {

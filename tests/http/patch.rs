@@ -137,3 +137,33 @@ async fn concurrent_patches_are_all_kept() {
     assert_eq!(done, 1);
     assert_eq!(server.versions().await, 2);
 }
+
+/// Patches in transactions that run at once build on one another: none overwrites what another
+/// did.
+#[actix_web::test]
+async fn concurrent_patches_in_transactions_are_all_kept() {
+    let server = std::sync::Arc::new(with_patient().await);
+    let writers: Vec<_> = (0..16)
+        .map(|at| {
+            let server = server.clone();
+            actix_web::rt::spawn(async move {
+                let patch = format!(r#"[{{"op":"add","path":"/name/-","value":{{"text":"n{at}"}}}}]"#);
+                let binary = json!({ "resourceType": "Binary", "data": BASE64_STANDARD.encode(patch),
+                    "contentType": "application/json-patch+json" });
+                let bundle = json!({ "resourceType": "Bundle", "type": "transaction", "entry": [
+                    { "resource": binary, "request": { "method": "PATCH", "url": "Patient/p" } },
+                ] });
+                server.post("", &bundle).await.status
+            })
+        })
+        .collect();
+    let mut done = 0;
+    for writer in writers {
+        match writer.await.unwrap() {
+            200 => done += 1,
+            status => assert_eq!(status, 409),
+        }
+    }
+    let names = server.get("/Patient/p").await.json()["name"].as_array().unwrap().len();
+    assert_eq!(names, done + 1);
+}
