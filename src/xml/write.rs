@@ -111,9 +111,8 @@ impl Print<'_> {
         };
         let [value, beside] = [value, beside].map(|list| list.map_or(&[][..], Vec::as_slice));
         for at in 0..value.len().max(beside.len()) {
-            let of = |list: &'_ [Value]| list.get(at).filter(|one| !one.is_null()).cloned();
-            let (value, beside) = (of(value), of(beside));
-            self.one(name, kind, [value.as_ref(), beside.as_ref()])?;
+            let repeat = [value, beside].map(|list| list.get(at).filter(|one| !one.is_null()));
+            self.one(name, kind, repeat)?;
         }
         Ok(())
     }
