@@ -93,7 +93,7 @@ impl Standard {
         let terminology = Arc::new(Terminology::new(Arc::clone(&definitions)));
         Ok(Self {
             validator: Validator::over(Arc::clone(&definitions), Arc::clone(&terminology)),
-            model: Arc::new(model::Model::standard()?),
+            model: Arc::new(model::Model::shared()?.clone()),
             parameters,
             terminology,
             definitions,

@@ -35,7 +35,8 @@ struct Types {
     by_name: Table<String, Kind>,
 }
 
-static TABLE: LazyLock<Types> = LazyLock::new(|| Types::of(&Model::standard().unwrap_or_default()));
+static TABLE: LazyLock<Types> =
+    LazyLock::new(|| Model::shared().map_or_else(|_| Types::of(&Model::default()), Types::of));
 
 impl Types {
     fn of(model: &Model) -> Self {

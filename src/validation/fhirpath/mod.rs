@@ -114,26 +114,36 @@ enum Operator {
     Modulo,
 }
 
-/// What an expression can ask of the world around the resource.
+/// What an expression can ask of the world around the resource. By itself it knows nothing of it.
 pub(super) trait Host {
     /// The resource that the text of a reference, standing in the resource `from` (none: the one
     /// that is checked), leads to.
-    fn resolve<'v>(&'v self, from: Option<&Value>, text: &str) -> Option<&'v Value>;
+    fn resolve<'v>(&'v self, _from: Option<&Value>, _text: &str) -> Option<&'v Value> {
+        None
+    }
 
     /// Whether a code is in a value set.
-    fn member_of(&self, value_set: &str, system: Option<&str>, code: &str) -> Membership;
+    fn member_of(&self, _value_set: &str, _system: Option<&str>, _code: &str) -> Membership {
+        Membership::Unknown
+    }
 
     /// Whether the value conforms to the profile; none where the profile is not known.
-    fn conforms(&self, value: &Value, canonical: &str) -> Option<bool>;
+    fn conforms(&self, _value: &Value, _canonical: &str) -> Option<bool> {
+        None
+    }
 
     /// Whether the one code subsumes the other in their system; none where it cannot be told.
-    fn subsumes(&self, system: &str, general: &str, special: &str) -> Option<bool>;
+    fn subsumes(&self, _system: &str, _general: &str, _special: &str) -> Option<bool> {
+        None
+    }
 
     /// Whether the text is a narrative as the standard allows it.
     fn is_narrative(&self, text: &str) -> bool;
 
     /// The present, where there is one.
-    fn now(&self) -> Option<Instant>;
+    fn now(&self) -> Option<Instant> {
+        None
+    }
 }
 
 /// What an expression sees.

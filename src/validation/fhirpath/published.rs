@@ -12,28 +12,11 @@ use serde_json::Value;
 use super::{Element, Env, Expression, Fault, Host, Item};
 use crate::fhir::Instant;
 use crate::fhir::json::At;
-use crate::terminology::Membership;
 
 /// A world without anything in it but the time.
 pub(super) struct Nowhere;
 
 impl Host for Nowhere {
-    fn resolve<'v>(&'v self, _: Option<&Value>, _: &str) -> Option<&'v Value> {
-        None
-    }
-
-    fn member_of(&self, _: &str, _: Option<&str>, _: &str) -> Membership {
-        Membership::Unknown
-    }
-
-    fn conforms(&self, _: &Value, _: &str) -> Option<bool> {
-        None
-    }
-
-    fn subsumes(&self, _: &str, _: &str, _: &str) -> Option<bool> {
-        None
-    }
-
     fn is_narrative(&self, text: &str) -> bool {
         crate::fhir::narrative::check(text).is_empty()
     }
