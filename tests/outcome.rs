@@ -5,39 +5,18 @@
 
 #![allow(clippy::unwrap_used, clippy::indexing_slicing, reason = "a test may fail loudly")]
 
+mod told;
+
 use std::fs;
 use std::path::{Path, PathBuf};
-use std::sync::{Arc, OnceLock};
 
 use serde_json::{Value, json};
-use spondyl::definitions::{Definitions, embedded};
-use spondyl::error::{malformed_issue, not_a_resource};
 use spondyl::fhir::message::{Message, code_system};
-use spondyl::fhir::{Issue, Resource, json, outcome};
-use spondyl::validation::Validator;
+use spondyl::fhir::{Issue, Resource, outcome};
+use told::{issues, validator};
 
 fn root() -> &'static Path {
     Path::new(env!("CARGO_MANIFEST_DIR"))
-}
-
-fn validator() -> &'static Validator {
-    static VALIDATOR: OnceLock<Validator> = OnceLock::new();
-    VALIDATOR
-        .get_or_init(|| Validator::new(Arc::new(Definitions::load(embedded::files()).unwrap())))
-}
-
-/// The issues of a text, as a command or a request tells them.
-fn issues(text: &str) -> Vec<Issue> {
-    let value = match json::parse(text.as_bytes(), json::MAX_DEPTH) {
-        Ok(value) => value,
-        Err(malformed) => return vec![malformed_issue(&malformed)],
-    };
-    let mut issues = match Resource::from_value(value) {
-        Ok(resource) => validator().check(&resource),
-        Err(reason) => vec![not_a_resource(&reason)],
-    };
-    outcome::locate(&mut issues, text.as_bytes(), "");
-    issues
 }
 
 /// The instances of the cases under `conformance/validation`.

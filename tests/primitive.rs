@@ -10,22 +10,15 @@
 
 #![allow(clippy::unwrap_used, clippy::indexing_slicing, reason = "a test may fail loudly")]
 
+mod told;
+
 use std::fs;
 use std::path::Path;
-use std::sync::{Arc, OnceLock};
 use std::time::{Duration, Instant};
 
 use serde_json::{Value, json};
-use spondyl::definitions::{Definitions, embedded};
-use spondyl::error::{malformed_issue, not_a_resource};
-use spondyl::fhir::{Issue, Resource, json, outcome};
-use spondyl::validation::Validator;
-
-fn validator() -> &'static Validator {
-    static VALIDATOR: OnceLock<Validator> = OnceLock::new();
-    VALIDATOR
-        .get_or_init(|| Validator::new(Arc::new(Definitions::load(embedded::files()).unwrap())))
-}
+use spondyl::fhir::{Resource, json};
+use told::{issues, validator};
 
 fn files(folder: &str) -> Vec<(String, Value)> {
     let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("conformance/validation").join(folder);
@@ -119,20 +112,6 @@ fn long_texts() {
     assert_eq!(errors("valueMarkdown", "a".repeat(full + 1)), "too-long");
     assert_eq!(errors("valueBase64Binary", "AAAA".repeat(full)), "");
     assert_eq!(errors("id", "a".repeat(full + 1)), "too-long constraint");
-}
-
-/// The issues of a text, as a request or a command tells them.
-fn issues(text: &str) -> Vec<Issue> {
-    let value = match json::parse(text.as_bytes(), json::MAX_DEPTH) {
-        Ok(value) => value,
-        Err(malformed) => return vec![malformed_issue(&malformed)],
-    };
-    let mut issues = match Resource::from_value(value) {
-        Ok(resource) => validator().check(&resource),
-        Err(reason) => vec![not_a_resource(&reason)],
-    };
-    outcome::locate(&mut issues, text.as_bytes(), "");
-    issues
 }
 
 #[test]

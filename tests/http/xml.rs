@@ -2,7 +2,6 @@
 //! and bodies with a content encoding: <https://www.rfc-editor.org/rfc/rfc9110#name-content-encoding>.
 
 use std::io::Write as _;
-use std::path::{Path, PathBuf};
 
 use serde_json::{Map, Value, json};
 use spondyl::definitions::model::Model;
@@ -10,6 +9,7 @@ use spondyl::fhir::json::{MAX_DEPTH, parse};
 use spondyl::xml;
 
 use crate::client::{JSON, Server};
+use crate::shared;
 
 const XML: (&str, &str) = ("Content-Type", "application/fhir+xml");
 
@@ -81,15 +81,10 @@ async fn bodies_may_be_compressed_both_ways() {
 /// The official examples of R4 as JSON, where they are at hand, survive the way through XML.
 #[test]
 fn official_examples_survive_xml() {
-    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
-    let shared = std::env::var("SPONDYL_SHARED").map_or(root.join("../shared"), PathBuf::from);
-    let Ok(files) = std::fs::read_dir(shared.join("standard/examples")) else {
-        println!("skipped: the official examples are not there");
-        return;
-    };
+    let Some(folder) = shared::find("standard/examples") else { return };
     let model = Model::shared().unwrap();
     let mut lost = Vec::new();
-    for path in files.map(|file| file.unwrap().path()) {
+    for path in std::fs::read_dir(folder).unwrap().map(|file| file.unwrap().path()) {
         let bytes = std::fs::read(&path).unwrap();
         let Ok(value) = parse(&bytes, MAX_DEPTH) else { continue };
         if value.get("resourceType").is_none() {
