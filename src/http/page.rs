@@ -9,7 +9,7 @@ use actix_web::http::header::{CONTENT_TYPE, HeaderValue};
 use crate::app::{App, is_descriptive};
 use crate::clinical::people::Party;
 use crate::error::Error;
-use crate::fhir::{Id, Resource, ResourceType};
+use crate::fhir::{Id, ResourceType};
 use crate::http::format::{Format, Media};
 use crate::http::reply::Policy;
 use crate::http::route::{Answer, Call};
@@ -78,9 +78,7 @@ pub(super) async fn patient(call: Call, id: Id) -> Answer {
             let view = call.app.store.view()?;
             interaction::read::read(&*view, kind, &id)?
         };
-        let body = stored.body.unwrap_or_default();
-        let value = serde_json::from_slice(&body).map_err(|error| Error::Internal(error.into()))?;
-        let person = Party::of(&Resource::from_value(value)?).ok_or(Error::NotFound)?;
+        let person = stored.content()?.as_ref().and_then(Party::of).ok_or(Error::NotFound)?;
         let heads = heads_of(&call.app, &id, now())?;
         let episodes: Vec<Episode> =
             heads.iter().map(|(id, head)| Episode::of(id.as_str(), head)).collect();

@@ -17,7 +17,7 @@ use crate::fhir::json::{self, At, MAX_DEPTH};
 use crate::fhir::{Id, Instant, Issue, IssueType, Resource, ResourceType};
 use crate::interaction::precondition::{Preconditions, Rules};
 use crate::interaction::{Done, Plan, Step, Subject, criteria, fhirpath_patch, write};
-use crate::repository::{self, Method, Stored};
+use crate::repository::{self, Method};
 use crate::store::View;
 
 /// What is to be changed.
@@ -162,14 +162,7 @@ fn plan(
 ) -> Result<Plan, Error> {
     let current = repository::current(view, kind, id)?.ok_or(Error::NotFound)?;
     rules.check(Some(&current))?;
-    let resource = patch.apply(&content(&current)?)?;
+    let resource = patch.apply(&current.content()?.ok_or(Error::Deleted(current.version))?)?;
     let id = id.clone();
     Ok(Step::Write { current: Some(current), method: Method::Patch, id, resource }.into())
-}
-
-/// The content of a version that is not a deletion.
-pub(super) fn content(stored: &Stored) -> Result<Resource, Error> {
-    let body = stored.body.as_deref().ok_or(Error::Deleted(stored.version))?;
-    let value = serde_json::from_slice(body).map_err(|error| Error::Internal(error.into()))?;
-    Ok(Resource::from_value(value)?)
 }

@@ -19,7 +19,7 @@ use crate::interaction::attempt::{self, Refusal, retry_for};
 use crate::interaction::batch::{Setting, reading, written};
 use crate::interaction::entry::{self, Action, Entry};
 use crate::interaction::overlay::Overlay;
-use crate::interaction::patch::{self, Patch};
+use crate::interaction::patch::Patch;
 use crate::interaction::precondition::Rules;
 use crate::interaction::rewrite::{Links, base_of};
 use crate::interaction::update::Target;
@@ -447,7 +447,7 @@ impl<'a> Attempt<'a> {
 /// The content as the patch leaves it.
 fn patched(view: &dyn View, kind: ResourceType, id: &Id, patch: &Patch) -> Result<Resource, Error> {
     let current = repository::current(view, kind, id)?.ok_or(Error::NotFound)?;
-    patch.apply(&patch::content(&current)?)
+    patch.apply(&current.content()?.ok_or(Error::Deleted(current.version))?)
 }
 
 /// The plan of an entry that writes.

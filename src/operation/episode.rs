@@ -172,7 +172,7 @@ impl<'a> Gathered<'a> {
         let kind = ResourceType::parse("EpisodeOfCare").ok_or(Error::UnknownType)?;
         let stored = stored(view, kind, id, at)?.ok_or(Error::NotFound)?;
         let deleted = Error::Deleted(stored.version);
-        let episode = parsed(stored)?.ok_or(deleted)?;
+        let episode = stored.content()?.ok_or(deleted)?;
         let then = at.map(|at| changed(view, at).map(|changed| (at, changed))).transpose()?;
         Ok(Self { held: app.held(), view, now, episode, by_target: BTreeMap::new(), then })
     }
@@ -217,7 +217,7 @@ impl<'a> Gathered<'a> {
             return Err(Error::Search(search::Error::TooCostly { name: None, message }));
         }
         let target = (stored.kind, stored.id.clone());
-        if let Some(resource) = parsed(stored)? {
+        if let Some(resource) = stored.content()? {
             self.by_target.insert(target, resource);
         }
         Ok(())
@@ -273,13 +273,6 @@ fn changed(view: &dyn View, at: Instant) -> Result<BTreeSet<(ResourceType, Id)>,
     let message = format!("more than {COMMITS} commits came after that moment");
     let costly = search::Error::TooCostly { name: None, message };
     repository::changed_after(view, at, COMMITS)?.ok_or(Error::Search(costly))
-}
-
-/// The resource of a version; none if it is a deletion.
-fn parsed(stored: Stored) -> Result<Option<Resource>, Error> {
-    let Some(body) = stored.body else { return Ok(None) };
-    let value = serde_json::from_slice(&body).map_err(|error| Error::Internal(error.into()))?;
-    Ok(Some(Resource::from_value(value)?))
 }
 
 /// The targets of all `Reference.reference` in the value.

@@ -135,8 +135,9 @@ impl Replaced {
             let system = text("/identifier/system").unwrap_or_default();
             let number = format!("{system}|{}", text("/identifier/value").unwrap_or_default());
             let references = episode::references_of(call.app, view, call.now, &number)?;
-            let is_current =
-                |stored: &Stored| parse(stored).is_ok_and(|r| status_of(&r) == "current");
+            let is_current = |stored: &Stored| {
+                stored.content().is_ok_and(|r| r.is_some_and(|r| status_of(&r) == "current"))
+            };
             if references.is_empty() || !references.iter().all(is_current) {
                 let text = "The letter has been replaced already.";
                 return Err(Error::request(place, text));
@@ -159,14 +160,8 @@ fn status_of(resource: &Resource) -> String {
 fn current(view: &dyn View, reference: &str) -> Result<Option<Resource>, Error> {
     let reference = Reference::parse(reference);
     let Some((kind, id)) = reference.target() else { return Ok(None) };
-    let stored = repository::current(view, kind, id)?.filter(|stored| stored.body.is_some());
-    stored.map(|stored| parse(&stored)).transpose()
-}
-
-fn parse(stored: &Stored) -> Result<Resource, Error> {
-    let body = stored.body.as_deref().unwrap_or_default();
-    let value = serde_json::from_slice(body).map_err(|error| Error::Internal(error.into()))?;
-    Ok(Resource::from_value(value)?)
+    let stored = repository::current(view, kind, id)?;
+    Ok(stored.map(|stored| stored.content()).transpose()?.flatten())
 }
 
 /// Stores the parts of the letter, and marks what it replaces, in one commit.
@@ -188,7 +183,7 @@ fn store(call: &Call<'_>, made: Vec<Value>, replaced: Vec<Stored>) -> Result<(),
         }
     }
     for stored in replaced {
-        let mut resource = parse(&stored)?;
+        let mut resource = stored.content()?.ok_or(Error::Deleted(stored.version))?;
         if let Some(object) = resource.value_mut().as_object_mut() {
             object.insert("status".to_owned(), json!("superseded"));
         }

@@ -122,9 +122,7 @@ fn resource(call: &Call<'_>) -> Result<Resource, Error> {
         return Err(Error::request("resource", "The resource to validate is missing."));
     };
     let stored = current(call, id)?.ok_or(Error::NotFound)?;
-    let body = stored.body.ok_or(Error::Deleted(stored.version))?;
-    let value = serde_json::from_slice(&body).map_err(|error| Error::Internal(error.into()))?;
-    Ok(Resource::from_value(value)?)
+    stored.content()?.ok_or(Error::Deleted(stored.version))
 }
 
 fn current(call: &Call<'_>, id: &Id) -> Result<Option<Stored>, Error> {

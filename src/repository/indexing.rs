@@ -73,9 +73,8 @@ pub fn step(
             continue;
         }
         let stored = read::version(view, kind, &id, number)?;
-        let body = stored.and_then(|stored| stored.body).ok_or(Error::Damaged(key::VERSION))?;
-        let value = serde_json::from_slice(&body).map_err(|_| Error::Damaged(key::VERSION))?;
-        let resource = Resource::from_value(value).map_err(|_| Error::Damaged(key::VERSION))?;
+        let content = stored.map(|stored| stored.content()).transpose()?.flatten();
+        let resource = content.ok_or(Error::Damaged(key::VERSION))?;
         batch.expects.push(Expect::At(row.key, Some(row.seq)));
         change::add_entries(&mut batch, view, (kind, &id), &entries(&resource), true)?;
     }

@@ -1,6 +1,6 @@
 //! One resource, as it is or as it was.
 
-use crate::fhir::{Id, Instant, ResourceType, VersionId};
+use crate::fhir::{Id, Instant, Resource, ResourceType, VersionId};
 use crate::index::Entry;
 use crate::repository::{Error, change, key};
 use crate::store::{Expect, Seq, View};
@@ -58,6 +58,18 @@ pub struct Stored {
     pub seq: Seq,
     /// The resource as compact JSON; none when this version is a deletion.
     pub body: Option<Vec<u8>>,
+}
+
+impl Stored {
+    /// What the version says; none if it is a deletion.
+    ///
+    /// # Errors
+    /// [`Error::Damaged`] for a body that is no resource.
+    pub fn content(&self) -> Result<Option<Resource>, Error> {
+        let Some(body) = &self.body else { return Ok(None) };
+        let value = serde_json::from_slice(body).map_err(|_| Error::Damaged(key::VERSION))?;
+        Resource::from_value(value).map(Some).map_err(|_| Error::Damaged(key::VERSION))
+    }
 }
 
 /// The current version, which may be a deletion; none if there never was such a resource.
