@@ -25,6 +25,7 @@ mod history;
 mod letter;
 mod outcome;
 mod patch;
+mod patch_cases;
 mod policy;
 mod read;
 mod round_trip;
