@@ -17,6 +17,7 @@ mod around;
 mod bad_input;
 mod capabilities;
 mod headers;
+mod concurrent;
 mod conditional;
 mod definitions;
 mod dependents;
