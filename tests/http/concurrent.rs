@@ -7,8 +7,10 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::rc::Rc;
 
 use serde_json::{Value, json};
+use spondyl::config::{Config, References};
 
 use crate::client::{Answer, JSON, Server, link};
+use crate::definitions::{parameter, put};
 
 const CLIENTS: usize = 64;
 
@@ -323,4 +325,99 @@ async fn conditional_references_hold_at_the_commit() {
     }
     assert_eq!(seen, told.iter().sum::<usize>());
     assert!(seen > 0);
+}
+
+/// Strict references while what they mean comes and goes: each that was stored was there at the
+/// moment of its commit (<http://hl7.org/fhir/R4/codesystem-reference-handling-policy.html>).
+#[actix_web::test]
+async fn enforced_references_hold_at_the_commit() {
+    let config = Config { references: References::Existing, ..Config::default() };
+    let server = Rc::new(Server::with(config));
+    let told = at_once(24, |client| {
+        let server = Rc::clone(&server);
+        async move {
+            let mut done = 0;
+            for round in 0..12 {
+                let answer = match (client < 4, (client + round) % 2) {
+                    (true, 0) => server.put("/Patient/p", &counter(1, "x")).await,
+                    (true, _) => server.delete("/Patient/p").await,
+                    _ => server.post("/Observation", &observation("Patient/p")["resource"]).await,
+                };
+                match (answer.status, client < 4) {
+                    (201, false) => done += 1,
+                    (422, false) => drop(answer.is_error(422, "not-found")),
+                    (200 | 201 | 204, true) => {}
+                    (status, _) => assert_eq!(status, 409, "{answer:?}"),
+                }
+            }
+            done
+        }
+    })
+    .await;
+    let (mut is_there, mut seen) = (false, 0);
+    for entry in entries(&server, "/_history?_count=500").await {
+        match entry["request"]["method"].as_str().unwrap() {
+            "PUT" => is_there = true,
+            "DELETE" => is_there = false,
+            _ => {
+                seen += 1;
+                assert!(is_there, "{entry}");
+            }
+        }
+    }
+    assert_eq!(seen, told.iter().sum::<usize>());
+    assert!(seen > 0);
+}
+
+/// A search parameter that is stored while others write finds, once it answers, what was there
+/// before, what came meanwhile, and nothing that went
+/// (<http://hl7.org/fhir/R4/searchparameter.html>).
+#[actix_web::test]
+async fn a_new_parameter_misses_nothing_that_is_written_meanwhile() {
+    const BEFORE: usize = 2200;
+    let (_directory, server) = stored();
+    let named = |id: &str| {
+        let contact = json!([{ "name": { "text": "C" } }]);
+        let resource = json!({ "resourceType": "Patient", "id": id, "contact": contact });
+        json!({ "resource": resource, "request": { "method": "PUT", "url": format!("Patient/{id}") } })
+    };
+    let before: Vec<String> = (0..BEFORE).map(|number| format!("b{number}")).collect();
+    for part in before.chunks(550) {
+        let part = part.iter().map(|id| named(id)).collect();
+        server.post("", &transaction(part)).await.has_status(200);
+    }
+    at_once(9, |client| {
+        let server = Rc::clone(&server);
+        async move {
+            if client == 0 {
+                put(&server, &parameter("sp", "contact-name", "Patient.contact.name"), 201).await;
+                return;
+            }
+            for round in 0..20 {
+                // One comes, one goes, one loses what is searched for.
+                let id = format!("n{client}-{round}");
+                server
+                    .put(&format!("/Patient/{id}"), &named(&id)["resource"])
+                    .await
+                    .has_status(201);
+                let at = client * 250 + round * 2;
+                server.delete(&format!("/Patient/b{at}")).await.has_status(204);
+                let id = format!("b{}", at + 1);
+                let without = json!({ "resourceType": "Patient", "id": id });
+                server.put(&format!("/Patient/{id}"), &without).await.has_status(200);
+            }
+        }
+    })
+    .await;
+    let query = "/Patient?contact-name=C&_total=accurate&_count=0";
+    for _ in 0..600 {
+        let answer = server.get(query).await;
+        if answer.status == 200 {
+            assert_eq!(answer.json()["total"], json!(BEFORE + 8 * 20 - 2 * 8 * 20));
+            return;
+        }
+        answer.is_error(400, "not-supported");
+        actix_web::rt::time::sleep(std::time::Duration::from_millis(50)).await;
+    }
+    panic!("the rows were not made in half a minute");
 }
