@@ -117,7 +117,38 @@ impl Patch {
                 ]));
             }
         }
-        Ok(patched)
+        without_stale_narrative(resource, patched)
+    }
+}
+
+/// The patched content, its narrative telling nothing that the patch has changed
+/// (<http://hl7.org/fhir/R4/http.html#patch>): one that was made from the data is left out, and one
+/// that says more than they do must be patched with them.
+fn without_stale_narrative(before: &Resource, mut patched: Resource) -> Result<Resource, Error> {
+    let is_data = |name: &str| !["text", "meta", "id"].contains(&name);
+    let data = |resource: &Resource| -> Vec<(String, Value)> {
+        let members = resource.value().as_object().into_iter().flatten();
+        let members = members.filter(|(name, _)| is_data(name));
+        members.map(|(name, value)| (name.clone(), value.clone())).collect()
+    };
+    let text = |resource: &Resource| resource.value().get("text").cloned();
+    if text(before) != text(&patched) || data(before) == data(&patched) {
+        return Ok(patched);
+    }
+    match patched.value().at("text").at("status").as_str() {
+        Some("generated" | "extensions") => {
+            if let Some(object) = patched.value_mut().as_object_mut() {
+                object.shift_remove("text");
+            }
+            Ok(patched)
+        }
+        Some("additional") => {
+            let rule = "The narrative says more than the data do; a patch that changes these must \
+                        change it too.";
+            let place = format!("{}.text", patched.kind());
+            Err(Error::Invalid(vec![Issue::error(IssueType::BusinessRule, rule).at(place)]))
+        }
+        _ => Ok(patched),
     }
 }
 

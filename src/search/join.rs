@@ -156,8 +156,7 @@ impl Join<'_> {
         let texts = kept.filter_map(|entry| entry.pointer("/item/reference")?.as_str());
         let ids = texts.filter_map(|text| match Reference::parse(text) {
             Reference::Resource { base, kind: named, id, .. } if named == kind => {
-                let own = base.is_none() || base.as_deref() == self.rules.own_base();
-                own.then_some(id)
+                self.rules.is_own(base.as_deref()).then_some(id)
             }
             _ => None,
         });
