@@ -11,7 +11,7 @@ use crate::http::extract::{self, Body, Expected};
 use crate::http::format::{Format, Media};
 use crate::http::reply::Policy;
 use crate::http::route::{Answer, Call, Verb, only};
-use crate::http::{Since, block, now, reply};
+use crate::http::{Since, block, now, openapi, reply};
 use crate::interaction::capabilities::{Mode, Offered, capabilities};
 use crate::interaction::subset::Cut;
 use crate::operation::parameters::Parameters;
@@ -75,6 +75,28 @@ fn told(output: Output, format: Format) -> HttpResponse {
             builder.insert_header((CONTENT_TYPE, Media::Pdf.content_type())).body(bytes)
         }
     }
+}
+
+/// `GET /openapi.json`, also below the base; `_type` leaves only those types.
+pub(super) async fn description(call: Call) -> Answer {
+    let Call { app, request } = call;
+    let base = extract::base(&app, &request);
+    let parameters = extract::parameters(&request);
+    let named = parameters.iter().find(|(name, _)| name == "_type").map(|(_, value)| value);
+    let types = match named {
+        None => ResourceType::all().collect(),
+        Some(names) => {
+            let known = |name| ResourceType::parse(name).ok_or(Error::UnknownType);
+            names.split(',').map(known).collect::<Result<Vec<_>, _>>()?
+        }
+    };
+    let body = block(move || {
+        let held = app.held();
+        let source = openapi::Source { held: &held, base: &base, types };
+        Ok(openapi::document(&source).to_string().into_bytes())
+    });
+    let format = Format { media: Media::Json, pretty: false };
+    Ok(reply::tagged(&request, body.await?, format))
 }
 
 /// `GET [base]/metadata`.
