@@ -15,6 +15,7 @@ mod shared;
 
 mod around;
 mod bad_input;
+mod binary;
 mod capabilities;
 mod headers;
 mod concurrent;
