@@ -145,3 +145,28 @@ fn the_feed_tells_each_commit_once() {
     assert_eq!(events.len(), 1);
     assert_eq!((events[0].seq, events[0].changes[0].id.as_str()), (2, "b"));
 }
+
+/// What the index keeps beside a key goes when the new version has nothing to keep there.
+#[test]
+fn what_stands_beside_an_index_key_is_that_of_the_current_version() {
+    let clinic = Clinic::new();
+    let id = Id::parse("a").unwrap();
+    for value in [&b"told"[..], b"", b"again"] {
+        let resource = Resource::from_value(json!({ "resourceType": "Basic" })).unwrap();
+        let batch = {
+            let view = clinic.0.view().unwrap();
+            let now = current(&*view, Clinic::kind(), &id).unwrap();
+            let entry = |_: &Resource| {
+                let parts = vec![b"x".to_vec()];
+                vec![Entry { parameter: "code".into(), parts, value: value.to_vec() }]
+            };
+            let at = Instant::from_millis(1);
+            let change = Change::write(now.as_ref(), Method::Put, id.clone(), resource, at, entry);
+            batch(&*view, &[change]).unwrap()
+        };
+        clinic.0.commit(batch).unwrap();
+        let view = clinic.0.view().unwrap();
+        let row = view.get(&key::index(Clinic::kind(), "code", &[b"x"], &id)).unwrap().unwrap();
+        assert_eq!(row.value, value);
+    }
+}
