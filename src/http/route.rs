@@ -16,6 +16,7 @@ use crate::http::{bundle, operation, page, resource, search};
 use crate::interaction::Subject;
 use crate::interaction::query::unescape;
 use crate::interaction::search::Scope as Among;
+use crate::operation::Place;
 use crate::page::VISIT_SCRIPTS;
 use crate::repository::Scope;
 
@@ -51,6 +52,9 @@ pub(super) async fn answer(
     if *base != super::BASE.trim_start_matches('/') {
         return Err(Error::UnknownRoute);
     }
+    if let Some((place, name)) = called(parts)? {
+        return operation::call(call, verb, place, name, payload).await;
+    }
     match (parts, verb) {
         ([], Verb::Post) => bundle::process_bundle(call, payload).await,
         ([], Verb::Get) => search::by_get(call, Among::System).await,
@@ -72,24 +76,17 @@ pub(super) async fn answer(
             search::by_post(call, Among::Type(kind(name)?), payload).await
         }
         ([name, "_search"], _) => kind(name).and_then(|_| only("POST", verb)),
-        ([name, id], Verb::Get) if !is_operation(id) => {
-            resource::read(call, kind(name)?, &some_id(id)?).await
-        }
-        ([name, id], Verb::Put) if !is_operation(id) => {
+        ([name, id], Verb::Get) => resource::read(call, kind(name)?, &some_id(id)?).await,
+        ([name, id], Verb::Put) => {
             resource::update(call, kind(name)?, Subject::Id(new_id(id)?), payload).await
         }
-        ([name, id], Verb::Patch) if !is_operation(id) => {
+        ([name, id], Verb::Patch) => {
             resource::patch(call, kind(name)?, Subject::Id(some_id(id)?), payload).await
         }
-        ([name, id], Verb::Delete) if !is_operation(id) => {
+        ([name, id], Verb::Delete) => {
             resource::delete(call, kind(name)?, Subject::Id(new_id(id)?)).await
         }
-        ([name, id], _) if !is_operation(id) => {
-            kind(name).and_then(|_| only("GET, HEAD, PUT, PATCH, DELETE", verb))
-        }
-        ([name, operation], _) => {
-            operation::call(call, verb, (kind(name)?, None), operation, payload).await
-        }
+        ([name, _], _) => kind(name).and_then(|_| only("GET, HEAD, PUT, PATCH, DELETE", verb)),
         ([name, id, "_history"], Verb::Get) => {
             resource::history(call, Scope::Instance(kind(name)?, some_id(id)?)).await
         }
@@ -99,10 +96,6 @@ pub(super) async fn answer(
         }
         ([name, _, "_history"] | [name, _, "_history", _], _) => {
             kind(name).and_then(|_| only("GET, HEAD", verb))
-        }
-        ([name, id, operation], _) if is_operation(operation) => {
-            let place = (kind(name)?, Some(some_id(id)?));
-            operation::call(call, verb, place, operation, payload).await
         }
         _ => compartment(call, parts, verb, payload).await,
     }
@@ -221,8 +214,23 @@ fn parts(path: &str) -> Vec<Cow<'_, str>> {
         .collect()
 }
 
-fn is_operation(part: &str) -> bool {
-    part.starts_with('$')
+/// The operation that the path calls, and on what; none for paths of other things.
+fn called<'a>(parts: &[&'a str]) -> Result<Option<(Place, &'a str)>, Error> {
+    let [before @ .., name] = parts else { return Ok(None) };
+    if !name.starts_with('$') {
+        return Ok(None);
+    }
+    let place = match before {
+        [] => Place::default(),
+        [of] => Place { kind: Some(kind(of)?), ..Place::default() },
+        [of, id] => Place { kind: Some(kind(of)?), id: Some(some_id(id)?), version: None },
+        [of, id, "_history", version] => {
+            let version = Some(VersionId::parse(version).ok_or(Error::NotFound)?);
+            Place { kind: Some(kind(of)?), id: Some(some_id(id)?), version }
+        }
+        _ => return Ok(None),
+    };
+    Ok(Some((place, name)))
 }
 
 fn kind(name: &str) -> Result<ResourceType, Error> {
