@@ -5,6 +5,7 @@
 //! Nothing after the commit can fail. This module knows nothing of HTTP but the numbers of its
 //! statuses. Source: <http://hl7.org/fhir/R4/http.html>.
 
+pub mod amend;
 mod attempt;
 pub mod batch;
 pub mod capabilities;
@@ -20,10 +21,8 @@ pub mod patch;
 pub mod precondition;
 pub mod publish;
 pub mod read;
-pub mod query;
 mod reference;
 mod entry;
-mod overlay;
 mod rewrite;
 mod sealed;
 pub mod search;
@@ -35,6 +34,7 @@ use std::sync::Arc;
 
 use crate::app::{App, Beside, Held};
 use crate::error::Error;
+pub use crate::fhir::query;
 use crate::fhir::{Id, Instant, Issue, IssueType, Resource};
 use crate::repository::{self, Change, Method, Stored};
 use crate::store::{self, Expect, View};

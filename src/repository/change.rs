@@ -142,7 +142,10 @@ pub(super) fn add_entries(
     for entry in entries {
         let parts: Vec<&[u8]> = entry.parts.iter().map(Vec::as_slice).collect();
         let row = key::index(kind, &entry.parameter, &parts, id);
-        if new.insert(row.clone()) && (!old.contains(&row) || !entry.value.is_empty()) {
+        let is_other = !old.contains(&row)
+            || !entry.value.is_empty()
+            || view.get(&row)?.is_some_and(|row| !row.value.is_empty());
+        if new.insert(row.clone()) && is_other {
             batch.writes.push((row, Some(entry.value.clone())));
         }
     }
