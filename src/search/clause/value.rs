@@ -296,6 +296,9 @@ fn uris(modifier: Option<&str>, text: &str) -> Result<Vec<Test>, Fault> {
         Some("below" | "above") if !url => {
             Err(Fault::value("above and below are for URLs, not for other URIs"))
         }
+        Some(modifier @ ("below" | "above")) if !uri::split(&text).1.is_empty() => {
+            versions(&text, modifier == "above")
+        }
         Some("below") => Ok(vec![Test::Uri(Uri::Below(text))]),
         Some("above") => {
             let mut above = BTreeSet::from([text.as_str()]);
