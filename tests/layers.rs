@@ -10,6 +10,7 @@ const LAYERS: &[(&str, &str)] = &[
     ("fhir", ""),
     ("store", ""),
     ("config", ""),
+    ("statistics", ""),
     ("definitions", "fhir"),
     ("xml", "fhir definitions"),
     ("terminology", "fhir definitions"),
