@@ -2,6 +2,7 @@
 
 pub mod clinical;
 pub mod statistics;
+pub mod audit;
 pub mod fhir;
 pub mod letter;
 pub mod page;

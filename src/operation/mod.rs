@@ -4,9 +4,11 @@
 //! under `schemas/operation/` unless the standard has it, and a test that calls it.
 //! Source: <http://hl7.org/fhir/R4/operations.html>.
 
+mod audit;
 mod consistency;
 pub mod episode;
 pub mod episode_summary;
+mod evaluate_measure;
 mod finalize_letter;
 pub mod parameters;
 pub mod terminology;
@@ -25,6 +27,7 @@ pub const ALL: &[&Operation] = &[
     &episode_summary::OPERATION,
     &consistency::OPERATION,
     &finalize_letter::OPERATION,
+    &evaluate_measure::OPERATION,
     &terminology::EXPAND,
     &terminology::VALUE_SET_VALIDATE_CODE,
     &terminology::CODE_SYSTEM_VALIDATE_CODE,
