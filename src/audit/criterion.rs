@@ -119,7 +119,9 @@ pub const CRITERIA: &[Criterion] = &[
         (facts.sites > 0).then_some(facts.sites_not_assessed == 0).into()
     }),
     plain("loose-found", |facts, _| facts.loose_found.into()),
-    plain("loose-left-alone", |facts, _| (facts.sites_loose == 0).into()),
+    plain("loose-left-alone", |facts, _| {
+        (facts.sites > 0).then_some(facts.sites_loose == 0).into()
+    }),
     plain("segments-mapped", |facts, _| (facts.mapped > 0).into()),
     plain("segments-mapped-again", |facts, _| {
         (facts.mapped > 0).then_some(facts.mapped_again == facts.mapped).into()
