@@ -52,7 +52,7 @@ pub(super) async fn call(
     let output = block(move || {
         extract::located(&body, || {
             let parameters = Parameters::new(pairs, input(&body)?);
-            let (now, id, text) = (now(), id.as_ref(), body.json());
+            let (now, id, text) = (now(), id.as_ref(), body.text());
             let call =
                 operation::Call { app: &app, base: &base, now, kind, id, parameters, form, text };
             (operation.run)(&call)

@@ -11,6 +11,7 @@ use crate::app::{App, Held};
 use crate::error::Error;
 use crate::fhir::bundle::{self, Bundle, BundleType, Response};
 use crate::fhir::outcome::operation_outcome;
+use crate::fhir::place::Places;
 use crate::fhir::{Instant, Issue, Resource};
 use crate::interaction::entry::{self, Action, Entry, Read};
 use crate::interaction::precondition::{Preconditions, etag};
@@ -34,6 +35,8 @@ pub struct Setting<'a> {
     pub answer: Option<Return>,
     /// Whether unknown parameters are refused.
     pub strict: bool,
+    /// The Bundle as it came, for the places of what is wrong; empty where it did not come as text.
+    pub text: &'a [u8],
 }
 
 /// Carries out a Bundle of type batch or transaction.
@@ -72,9 +75,10 @@ pub fn process(setting: Setting<'_>, mut bundle: Resource) -> Result<Bundle, Err
 fn batch(setting: Setting<'_>, entries: Vec<Value>) -> Vec<bundle::Entry> {
     let urls = entries.iter().filter_map(|entry| entry.get("fullUrl")?.as_str());
     let urns = urls.filter(|url| url.starts_with("urn:")).map(str::to_owned).collect();
-    let each = entries.into_iter().map(|value| {
+    let mut places = Refusals { text: setting.text, places: None };
+    let each = entries.into_iter().enumerate().map(|(at, value)| {
         let done = entry::read(value, setting.base).and_then(|entry| one(setting, entry, &urns));
-        done.unwrap_or_else(|error| refused(&error))
+        done.unwrap_or_else(|error| places.refused(&error, at))
     });
     each.collect()
 }
@@ -113,15 +117,34 @@ fn independent(resource: &Resource, urns: &HashSet<String>) -> Result<(), Error>
     if issues.is_empty() { Ok(()) } else { Err(Error::Invalid(issues)) }
 }
 
-/// The answer to an entry that was not carried out.
-fn refused(error: &Error) -> bundle::Entry {
-    let status = error.status();
-    if status >= 500 {
-        tracing::error!(cause = ?error, "an entry of a batch failed");
+/// The answers to entries that were not carried out, with their places in the Bundle.
+struct Refusals<'a> {
+    text: &'a [u8],
+    /// Made for the first of them.
+    places: Option<Places<'a>>,
+}
+
+impl Refusals<'_> {
+    fn refused(&mut self, error: &Error, at: usize) -> bundle::Entry {
+        let status = error.status();
+        if status >= 500 {
+            tracing::error!(cause = ?error, "an entry of a batch failed");
+        }
+        let mut issues = error.issues();
+        if self.places.is_none() {
+            self.places = Places::of(self.text);
+        }
+        if let Some(places) = &mut self.places {
+            let of_entry = |issue: &&mut Issue| {
+                issue.expression.as_deref().is_some_and(|place| place.starts_with("entry"))
+            };
+            places.locate(issues.iter_mut().filter(of_entry), &format!("entry[{at}]"));
+            places.locate(issues.iter_mut(), &format!("entry[{at}].resource"));
+        }
+        let outcome = Some(operation_outcome(&issues));
+        let response = Response { status, outcome, ..Response::default() };
+        bundle::Entry { response: Some(response), ..bundle::Entry::default() }
     }
-    let outcome = Some(operation_outcome(&error.issues()));
-    let response = Response { status, outcome, ..Response::default() };
-    bundle::Entry { response: Some(response), ..bundle::Entry::default() }
 }
 
 /// The answer to an entry that wrote.
