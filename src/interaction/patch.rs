@@ -1,7 +1,8 @@
 //! patch: a new version that differs from the current one in what the client names.
 //!
 //! The patch is applied to the version that is current when it is committed; the outcome is held to
-//! the same rules as an update, and is stored whole or not at all.
+//! the same rules as an update, and is stored whole or not at all. No narrative is left that may
+//! contradict what was patched.
 //! Source: <http://hl7.org/fhir/R4/http.html#patch>, <https://www.rfc-editor.org/rfc/rfc6902>,
 //! <http://hl7.org/fhir/R4/fhirpatch.html>.
 
@@ -87,7 +88,8 @@ impl Patch {
     ///
     /// # Errors
     /// [`Error::Patch`] where the content has no such place, [`Error::PatchTest`] where it is not as
-    /// the patch expects, [`Error::Invalid`] where another type or id would come of it.
+    /// the patch expects, [`Error::Invalid`] where another type or id would come of it, or where a
+    /// narrative that says more than the data would stand beside others.
     pub fn apply(&self, resource: &Resource) -> Result<Resource, Error> {
         let mut value = resource.value().clone();
         match self {
@@ -110,8 +112,41 @@ impl Patch {
                 ]));
             }
         }
-        Ok(patched)
+        narrated(resource, patched)
     }
+}
+
+/// The patched content without a narrative that may contradict it now: one that was generated from
+/// the data, and that the patch left alone while it changed the data. A narrative that says more
+/// than the data is not ours to leave out.
+///
+/// # Errors
+/// [`Error::Invalid`] for such a narrative.
+fn narrated(before: &Resource, mut after: Resource) -> Result<Resource, Error> {
+    let text = after.value().at("text");
+    if text.is_null() || text != before.value().at("text") {
+        return Ok(after);
+    }
+    let data = |resource: &Resource| {
+        let mut value = resource.value().clone();
+        if let Some(object) = value.as_object_mut() {
+            object.retain(|name, _| !["id", "meta", "text"].contains(&name.as_str()));
+        }
+        value
+    };
+    if data(before) == data(&after) || text.at("status") == "empty" {
+        return Ok(after);
+    }
+    if text.at("status") == "additional" {
+        let said = "The narrative says more than the data, and the data change: the patch must say \
+                    what becomes of the narrative too.";
+        let issue = Issue::error(IssueType::BusinessRule, said);
+        return Err(Error::Invalid(vec![issue.at(format!("{}.text", after.kind()))]));
+    }
+    if let Some(object) = after.value_mut().as_object_mut() {
+        object.shift_remove("text");
+    }
+    Ok(after)
 }
 
 /// Why the patch does not fit the content; values are not told.
