@@ -8,6 +8,7 @@ pub mod message;
 pub mod narrative;
 pub mod outcome;
 pub mod place;
+pub mod query;
 pub mod reference;
 pub mod resource;
 pub mod resource_type;
