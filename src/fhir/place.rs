@@ -34,7 +34,7 @@ impl<'a> Places<'a> {
             let below = expression.filter(|place| !place.starts_with("http."));
             issue.position = below.and_then(|below| match self {
                 Self::Json(positions) => positions.find(root, below),
-                Self::Xml(document) => find(document, root, below),
+                Self::Xml(document) => Some(find(document, root, below)),
             });
         }
     }
@@ -42,7 +42,7 @@ impl<'a> Places<'a> {
 
 /// Line and column, from 1, of the element at a FHIRPath in the resource at the path `root`; where
 /// it is missing, of the nearest around it.
-fn find(document: &Document<'_>, root: &str, expression: &str) -> Option<(u32, u32)> {
+fn find(document: &Document<'_>, root: &str, expression: &str) -> (u32, u32) {
     let below = expression.split_once('.').map_or("", |(_, below)| below);
     let mut place = document.root_element();
     for step in root.split('.').chain(below.split('.')).filter(|step| !step.is_empty()) {
@@ -52,7 +52,7 @@ fn find(document: &Document<'_>, root: &str, expression: &str) -> Option<(u32, u
         place = found;
     }
     let position = document.text_pos_at(place.range().start);
-    Some((position.row, position.col))
+    (position.row, position.col)
 }
 
 /// The resource in an element that holds one; else the element.

@@ -32,13 +32,13 @@ fn texts(value: &Value, name: &str, member: &str) -> BTreeSet<String> {
 const AS_JSON: (&str, &str) = ("Accept", "application/fhir+json");
 
 /// One type, with what the statement says of it.
-struct Claims<'a> {
+struct Stated<'a> {
     server: &'a Server,
     kind: &'a str,
     claims: &'a Value,
 }
 
-impl Claims<'_> {
+impl Stated<'_> {
     fn body(&self, id: &str) -> Value {
         json!({ "resourceType": self.kind, "id": id, "language": "en" })
     }
@@ -222,7 +222,7 @@ async fn claims_about_types_hold() {
     let all = resources.iter().flat_map(|claims| texts(claims, "operation", "name")).collect();
     for claims in resources {
         let kind = claims["type"].as_str().unwrap();
-        let claims = Claims { server: &server, kind, claims };
+        let claims = Stated { server: &server, kind, claims };
         claims.put("a", 201).await;
         claims.interactions().await;
         claims.conduct().await;
