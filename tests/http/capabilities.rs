@@ -27,6 +27,9 @@ async fn a_valid_statement_of_everything() {
     assert!(has("Observation", "searchParam", "body-site"), "ours are told like the standard's");
     assert!(!has("Patient", "searchParam", "_query"), "what is refused is not claimed");
     assert!(has("Patient", "operation", "validate"));
+    let ours = "https://spondyl.example/fhir/StructureDefinition/segmental-mobility";
+    assert!(of("Observation")["supportedProfile"].as_array().unwrap().contains(&json!(ours)));
+    assert!(of("Linkage").get("supportedProfile").is_none());
     let answer = server.post("/CapabilityStatement/$validate", &statement).await.has_status(200);
     let issues = answer.json()["issue"].as_array().unwrap().clone();
     let errors: Vec<_> = issues.iter().filter(|issue| issue["severity"] == "error").collect();

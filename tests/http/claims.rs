@@ -139,6 +139,13 @@ impl Stated<'_> {
                     assert_eq!(several, 412, "{kind}");
                     assert_eq!(self.call("DELETE", "?_id=c", &[], "").await, 204, "{kind}");
                 }
+                ("supportedProfile", Value::Array(profiles)) => {
+                    for profile in profiles {
+                        let path = format!("/$validate?profile={}", profile.as_str().unwrap());
+                        let status = self.call("POST", &path, &[JSON], &body).await;
+                        assert_eq!(status, 200, "{kind} {profile}");
+                    }
+                }
                 ("referencePolicy", Value::Array(codes)) => {
                     assert_eq!(*codes, ["literal", "logical"], "shown by tests/http/policy.rs");
                 }
