@@ -11,7 +11,7 @@ use std::cmp::Reverse;
 use serde_json::{Map, Value, json};
 
 use super::Message;
-use super::json::position::Positions;
+use super::place::Places;
 
 /// How bad an issue is (<http://hl7.org/fhir/R4/valueset-issue-severity.html>).
 #[derive(Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Debug)]
@@ -236,17 +236,14 @@ pub fn limited(mut issues: Vec<Issue>, most: usize) -> Vec<Issue> {
     issues
 }
 
-/// Adds line and column to the issues on a resource that came as that JSON text. `root` is the path
-/// of the resource within the text, such as `parameter[0].resource`; mostly it is empty.
+/// Adds line and column to the issues on a resource that came as that text, in either format. `root`
+/// is the path of the resource within the text, such as `parameter[0].resource`; mostly it is empty.
 pub fn locate(issues: &mut [Issue], text: &[u8], root: &str) {
     if issues.is_empty() {
         return;
     }
-    let Some(mut positions) = Positions::of(text) else { return };
-    for issue in issues.iter_mut().filter(|issue| issue.position.is_none()) {
-        let expression = issue.expression.as_deref();
-        let below = expression.filter(|place| !place.starts_with("http."));
-        issue.position = below.and_then(|below| positions.find(root, below));
+    if let Some(mut places) = Places::of(text) {
+        places.locate(issues.iter_mut(), root);
     }
 }
 

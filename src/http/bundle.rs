@@ -17,7 +17,8 @@ pub(super) async fn process_bundle(call: Call, payload: web::Payload) -> Answer 
     let body = extract::body(&request, payload, Expected::Resource, app.config.max_bundle).await?;
     let bundle = block(move || {
         let strict = prefer.strict.unwrap_or(false);
-        let setting = Setting { app: &app, base: &base, now: now(), answer: prefer.answer, strict };
+        let (answer, text) = (prefer.answer, body.text());
+        let setting = Setting { app: &app, base: &base, now: now(), answer, strict, text };
         extract::located(&body, || process(setting, extract::any_resource(&body)?))
     });
     let mut response = reply::bundle(&bundle.await?, format);

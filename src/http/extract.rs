@@ -104,9 +104,12 @@ impl Body {
     /// What a request without a body has.
     pub(super) const NONE: Self = Self { bytes: web::Bytes::new(), sent: Sent::Json };
 
-    /// The text in which places can be told by line and column; empty for what is not JSON.
-    pub(super) fn json(&self) -> &[u8] {
-        if self.sent == Sent::Json { &self.bytes } else { &[] }
+    /// The text in which places can be told by line and column; empty for what is no resource.
+    pub(super) fn text(&self) -> &[u8] {
+        match self.sent {
+            Sent::Json | Sent::Xml | Sent::JsonPatch => &self.bytes,
+            Sent::Form | Sent::Content => &[],
+        }
     }
 }
 
@@ -253,7 +256,7 @@ pub(super) fn patch(body: &Body) -> Result<Patch, Error> {
 /// # Errors
 /// That of `work`.
 pub(super) fn located<T>(body: &Body, work: impl FnOnce() -> Result<T, Error>) -> Result<T, Error> {
-    work().map_err(|error| error.located(body.json()))
+    work().map_err(|error| error.located(body.text()))
 }
 
 /// The resource in a body.

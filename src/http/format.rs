@@ -134,6 +134,7 @@ impl Format {
             let found = parameters.iter().find(|(key, _)| key == name);
             found.map(|(_, value)| value.as_str())
         };
+        one_version(request.headers())?;
         let pretty = value("_pretty") == Some("true");
         let media = match value("_format") {
             Some(name) => offer.iter().find(|media| media.is_named(name)).copied(),
@@ -185,6 +186,21 @@ pub(super) fn of_content(request: &HttpRequest, own: &str) -> Result<Option<Form
         None if wants_fhir => Err(Error::NotAcceptable(names_of(Media::RESOURCE))),
         None => Ok(None),
     }
+}
+
+/// That the body is not of one version of FHIR and the answer wanted in another.
+fn one_version(headers: &HeaderMap) -> Result<(), Error> {
+    let sent = headers.get(CONTENT_TYPE).and_then(|media| media.to_str().ok());
+    let Some(sent) = sent.and_then(Range::parse).and_then(|sent| sent.version) else {
+        return Ok(());
+    };
+    let mut wanted = accept(headers).filter_map(Range::parse).filter_map(|range| range.version);
+    let first = wanted.next();
+    if first.is_none() || first == Some(sent) || wanted.any(|version| version == sent) {
+        return Ok(());
+    }
+    let text = "Content-Type and Accept name different versions of FHIR.";
+    Err(Error::request("http.fhirVersion", text))
 }
 
 fn names_of(offer: &[Media]) -> &'static str {

@@ -64,11 +64,24 @@ const SHUTDOWN_SECONDS: u64 = 10;
 /// Pages of those origins may call the API and see its headers
 /// (<http://hl7.org/fhir/R4/security.html#cors>).
 fn cors(origins: &[String]) -> Cors {
-    let headers = ["etag", "last-modified", "location", "content-location", "x-request-id"];
-    let cors = Cors::default().allow_any_method().allow_any_header().expose_headers(headers);
+    let cors = Cors::default().allow_any_method().allow_any_header().expose_headers(EXPOSED);
     let cors = cors.max_age(CORS_SECONDS);
     origins.iter().fold(cors, |cors, origin| cors.allowed_origin(origin))
 }
+
+/// What pages of other origins may see of an answer beside its content.
+const EXPOSED: [&str; 10] = [
+    "content-disposition",
+    "content-location",
+    "etag",
+    "last-modified",
+    "location",
+    "preference-applied",
+    "retry-after",
+    "x-correlation-id",
+    "x-request-id",
+    "x-security-context",
+];
 
 /// How long a browser may remember what it may ask.
 const CORS_SECONDS: usize = 3600;

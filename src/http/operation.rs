@@ -58,7 +58,7 @@ pub(super) async fn call(
     let output = block(move || {
         extract::located(&body, || {
             let parameters = Parameters::new(pairs, input(&body)?);
-            let (now, text) = (now(), body.json());
+            let (now, text) = (now(), body.text());
             let call = operation::Call {
                 app: &app,
                 base: &base,

@@ -111,8 +111,13 @@ pub(super) async fn patch(
     let preconditions = extract::preconditions(&request)?;
     let body = extract::body(&request, payload, Expected::Patch, write.limit).await?;
     let done = block(move || {
-        let patch = extract::patch(&body)?;
-        interaction::patch::patch(&app, kind, &subject, &patch, &preconditions, now())
+        let patch = extract::located(&body, || extract::patch(&body))?;
+        let done = interaction::patch::patch(&app, kind, &subject, &patch, &preconditions, now());
+        // What is said of the content has no place in the patch.
+        done.map_err(|error| match error {
+            Error::Patch(_) | Error::PatchTest(_) => error.located(body.text()),
+            error => error,
+        })
     });
     Ok(reply::done(done.await?, &write.base, write.format, write.prefer))
 }
@@ -150,7 +155,7 @@ fn placed(
 ) -> Result<Done, Error> {
     let mut done = extract::located(body, work)?;
     if prefer.answer == Some(Return::OperationOutcome) {
-        outcome::locate(&mut done.issues, body.json(), "");
+        outcome::locate(&mut done.issues, body.text(), "");
     }
     Ok(done)
 }

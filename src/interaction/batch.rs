@@ -16,6 +16,7 @@ use crate::app::{App, Held, is_effective};
 use crate::error::Error;
 use crate::fhir::bundle::{self, Bundle, BundleType, Response};
 use crate::fhir::outcome::operation_outcome;
+use crate::fhir::place::Places;
 use crate::fhir::{Instant, Issue, Resource};
 use crate::interaction::attempt::retry;
 use crate::interaction::entry::{self, Action, Entry, Read};
@@ -41,6 +42,8 @@ pub struct Setting<'a> {
     pub answer: Option<Return>,
     /// Whether unknown parameters are refused.
     pub strict: bool,
+    /// The Bundle as it came, for the places of what is wrong; empty where it did not come as text.
+    pub text: &'a [u8],
 }
 
 /// Carries out a Bundle of type batch or transaction.
@@ -79,20 +82,21 @@ pub fn process(setting: Setting<'_>, mut bundle: Resource) -> Result<Bundle, Err
 fn batch(setting: Setting<'_>, entries: Vec<Value>) -> Vec<bundle::Entry> {
     let urls = entries.iter().filter_map(|entry| entry.get("fullUrl")?.as_str());
     let urns = urls.filter(|url| url.starts_with("urn:")).map(str::to_owned).collect();
+    let mut refusals = Refusals { text: setting.text, places: None };
     let mut answers = Vec::with_capacity(entries.len());
-    let mut run: Vec<Entry> = Vec::new();
-    for value in entries {
+    let mut run: Vec<(usize, Entry)> = Vec::new();
+    for (at, value) in entries.into_iter().enumerate() {
         let entry = entry::read(value, setting.base);
         if entry.as_ref().map_or(true, |entry| !joins(setting.app, &run, entry)) {
-            answers.extend(several(setting, std::mem::take(&mut run), &urns));
+            answers.extend(several(setting, std::mem::take(&mut run), &urns, &mut refusals));
         }
         match entry {
-            Ok(entry) if joins(setting.app, &run, &entry) => run.push(entry),
-            Ok(entry) => answers.push(alone(setting, entry, &urns)),
-            Err(error) => answers.push(refused(&error)),
+            Ok(entry) if joins(setting.app, &run, &entry) => run.push((at, entry)),
+            Ok(entry) => answers.push(alone(setting, (at, entry), &urns, &mut refusals)),
+            Err(error) => answers.push(refusals.tell(&error, at)),
         }
     }
-    answers.extend(several(setting, run, &urns));
+    answers.extend(several(setting, run, &urns, &mut refusals));
     answers
 }
 
@@ -101,7 +105,7 @@ const TOGETHER: usize = 200;
 
 /// Whether the entry may be written together with those: whatever comes of one of them, and in
 /// whatever order, comes of it all the same.
-fn joins(app: &App, run: &[Entry], entry: &Entry) -> bool {
+fn joins(app: &App, run: &[(usize, Entry)], entry: &Entry) -> bool {
     let written = |entry: &Entry| match &entry.action {
         Action::Create(resource, None) => Some((resource.kind(), None)),
         Action::Update(Subject::Id(id), resource) => Some((resource.kind(), Some(id.clone()))),
@@ -110,39 +114,45 @@ fn joins(app: &App, run: &[Entry], entry: &Entry) -> bool {
     let Some((kind, id)) = written(entry) else { return false };
     let repeats = |other: &Entry| id.is_some() && written(other) == Some((kind, id.clone()));
     let apart = !is_effective(kind) && !app.config.asks_for_targets();
-    apart && run.len() < TOGETHER && !run.iter().any(repeats)
+    apart && run.len() < TOGETHER && !run.iter().any(|(_, other)| repeats(other))
 }
 
 /// Entries that may be written together.
-fn several(setting: Setting<'_>, run: Vec<Entry>, urns: &HashSet<String>) -> Vec<bundle::Entry> {
+fn several(
+    setting: Setting<'_>,
+    run: Vec<(usize, Entry)>,
+    urns: &HashSet<String>,
+    refusals: &mut Refusals<'_>,
+) -> Vec<bundle::Entry> {
     if run.len() > 1
-        && let Ok(answers) = together(setting, &run, urns)
+        && let Ok(answers) = together(setting, &run, urns, refusals)
     {
         return answers;
     }
-    run.into_iter().map(|entry| alone(setting, entry, urns)).collect()
+    run.into_iter().map(|entry| alone(setting, entry, urns, refusals)).collect()
 }
 
 /// The entries in one commit; none is written where there is an error.
 fn together(
     setting: Setting<'_>,
-    run: &[Entry],
+    run: &[(usize, Entry)],
     urns: &HashSet<String>,
+    refusals: &mut Refusals<'_>,
 ) -> Result<Vec<bundle::Entry>, Error> {
     let Setting { app, now, .. } = setting;
     retry(app, |attempt| {
         let held: &Held = attempt;
-        let planned = run.par_iter().map(|entry| planned(app, held, entry, urns, now));
+        let planned = run.par_iter().map(|(_, entry)| planned(app, held, entry, urns, now));
         let planned: Vec<Result<Changing, Error>> = planned.collect();
         let (mut changes, mut answers) = (Vec::new(), Vec::with_capacity(run.len()));
-        for outcome in planned {
+        for ((at, _), outcome) in run.iter().zip(planned) {
             answers.push(match outcome {
                 Ok(Changing::Change(change, issues, _)) => {
                     changes.push(change);
                     Ok(issues)
                 }
                 Ok(Changing::Nothing(done)) => Err(written(done, setting.answer)),
-                Err(error) => Err(refused(&error)),
+                Err(error) => Err(refusals.tell(&error, *at)),
             });
         }
         let seq = match changes.as_slice() {
@@ -191,8 +201,13 @@ fn planned(
 }
 
 /// One entry of a batch by itself.
-fn alone(setting: Setting<'_>, entry: Entry, urns: &HashSet<String>) -> bundle::Entry {
-    one(setting, entry, urns).unwrap_or_else(|error| refused(&error))
+fn alone(
+    setting: Setting<'_>,
+    (at, entry): (usize, Entry),
+    urns: &HashSet<String>,
+    refusals: &mut Refusals<'_>,
+) -> bundle::Entry {
+    one(setting, entry, urns).unwrap_or_else(|error| refusals.tell(&error, at))
 }
 
 fn one(setting: Setting<'_>, entry: Entry, urns: &HashSet<String>) -> Result<bundle::Entry, Error> {
@@ -228,15 +243,34 @@ fn independent(resource: &Resource, urns: &HashSet<String>) -> Result<(), Error>
     if issues.is_empty() { Ok(()) } else { Err(Error::Invalid(issues)) }
 }
 
-/// The answer to an entry that was not carried out.
-fn refused(error: &Error) -> bundle::Entry {
-    let status = error.status();
-    if status >= 500 {
-        tracing::error!(cause = ?error, "an entry of a batch failed");
+/// The answers to entries that were not carried out, with their places in the Bundle.
+struct Refusals<'a> {
+    text: &'a [u8],
+    /// Made for the first of them.
+    places: Option<Places<'a>>,
+}
+
+impl Refusals<'_> {
+    fn tell(&mut self, error: &Error, at: usize) -> bundle::Entry {
+        let status = error.status();
+        if status >= 500 {
+            tracing::error!(cause = ?error, "an entry of a batch failed");
+        }
+        let mut issues = error.issues();
+        if self.places.is_none() {
+            self.places = Places::of(self.text);
+        }
+        if let Some(places) = &mut self.places {
+            let of_entry = |issue: &&mut Issue| {
+                issue.expression.as_deref().is_some_and(|place| place.starts_with("entry"))
+            };
+            places.locate(issues.iter_mut().filter(of_entry), &format!("entry[{at}]"));
+            places.locate(issues.iter_mut(), &format!("entry[{at}].resource"));
+        }
+        let outcome = Some(operation_outcome(&issues));
+        let response = Response { status, outcome, ..Response::default() };
+        bundle::Entry { response: Some(response), ..bundle::Entry::default() }
     }
-    let outcome = Some(operation_outcome(&error.issues()));
-    let response = Response { status, outcome, ..Response::default() };
-    bundle::Entry { response: Some(response), ..bundle::Entry::default() }
 }
 
 /// The answer to an entry that wrote.

@@ -5,10 +5,13 @@
 //! Source: <http://hl7.org/fhir/R4/http.html#capabilities>,
 //! <http://hl7.org/fhir/R4/capabilitystatement.html>.
 
+use std::collections::BTreeSet;
+
 use serde_json::{Value, json};
 
 use crate::app::Held;
 use crate::config::Config;
+use crate::fhir::json::At;
 use crate::fhir::{Instant, ResourceType};
 use crate::index::Parameter;
 
@@ -175,6 +178,10 @@ fn resource(
         "referencePolicy": ["literal", "logical"],
     });
     let Some(object) = resource.as_object_mut() else { return resource };
+    let profiles = profiles(held, kind);
+    if mode == Mode::Full && !profiles.is_empty() {
+        object.insert("supportedProfile".into(), json!(profiles));
+    }
     if mode == Mode::Normative {
         object.retain(|name, _| !CONDITIONAL.contains(&name.as_str()));
     }
@@ -196,6 +203,18 @@ fn resource(
         object.insert("operation".into(), Value::Array(operations));
     }
     resource
+}
+
+/// The profiles of that type that are in force, ours and those that were stored.
+fn profiles(held: &Held, kind: ResourceType) -> BTreeSet<String> {
+    let ours = held.standard.own.resources().map(|(_, value)| &**value);
+    let all = ours.chain(held.in_force().map(|(_, canonical)| &*canonical.value));
+    let of_type = all.filter(|value| {
+        value.at("resourceType") == "StructureDefinition"
+            && value.at("derivation") == "constraint"
+            && value.at("type") == kind.as_str()
+    });
+    of_type.filter_map(|value| value.at("url").as_str().map(str::to_owned)).collect()
 }
 
 /// Whether an index serves it; `_id` is served by the rows themselves, words by the resources.

@@ -1,10 +1,9 @@
 //! transaction: all entries or none, as one commit.
 //!
-//! Identities are settled first (new ids, conditional creates), then references between the
-//! entries are turned, then everything is held against the rules, then changes are planned in the
-//! order that the standard sets (DELETE, POST, PUT), then the reads see what will be, then all of it
-//! is committed. Conditional references are resolved against the state that includes the
-//! transaction's own writes. Where others were faster, it all begins anew.
+//! Identities are settled first, then references between the entries are turned, everything is held
+//! against the rules, changes are planned in the order of the standard (DELETE, POST, PUT), the reads
+//! see what will be, and all is committed. Conditional references are resolved against the state that
+//! includes the transaction's own writes. Where others were faster, it all begins anew.
 //! Source: <http://hl7.org/fhir/R4/http.html#trules>.
 
 use std::collections::{HashMap, HashSet};

@@ -56,6 +56,60 @@ async fn body_types() {
     server.send("POST", "/Patient", &[], "{}").await.is_error(415, "not-supported");
 }
 
+/// 3.1.0.1.10: one request names one version of FHIR.
+#[actix_web::test]
+async fn versions_of_fhir() {
+    let server = Server::start();
+    let json = |version: &str| format!("application/fhir+json; fhirVersion={version}");
+    for (sent, wanted, status) in [
+        (json("4.0"), json("4.0"), 201),
+        (json("4.0"), format!("{}, {}", json("5.0"), json("4.0")), 201),
+        ("application/fhir+json; FHIRVERSION=\"4.0\"".into(), json("4.0"), 201),
+        (json("4.0"), json("5.0"), 400),
+        (json("3.0"), json("4.0"), 400),
+        (json("3.0"), json("3.0"), 406),
+        (json("3.0"), "*/*".into(), 415),
+        ("application/fhir+json".into(), json("5.0"), 406),
+    ] {
+        let headers = [("Content-Type", sent.as_str()), ("Accept", &wanted)];
+        let answer = server.send("POST", "/Patient", &headers, patient("A").to_string()).await;
+        assert_eq!(answer.status, status, "{sent} {wanted}: {}", answer.text);
+    }
+}
+
+/// 3.1.0.15: HEAD is GET without the body, wherever GET is.
+#[actix_web::test]
+async fn head_of_everything() {
+    let server = Server::start();
+    server.put("/Patient/p1", &with_id(patient("A"), "p1")).await.has_status(201);
+    for path in [
+        "/Patient/p1",
+        "/Patient/p1/_history/1",
+        "/Patient/p1/_history",
+        "/Patient/_history",
+        "/_history",
+        "/Patient?name=A",
+        "?_type=Patient",
+        "/Patient/p1/Observation",
+        "/metadata",
+        "/Patient/none",
+        "/Nonsense",
+        "/Patient?birthdate=x",
+        "/openapi.json",
+        "/ValueSet/$expand?url=http://hl7.org/fhir/ValueSet/administrative-gender",
+        &server.base().replace("/fhir", "/"),
+        &server.base().replace("/fhir", "/openapi.json"),
+    ] {
+        let get = server.get(path).await;
+        let head = server.send("HEAD", path, &[], "").await.has_status(get.status);
+        assert!(head.text.is_empty(), "{path}");
+        for name in ["Content-Type", "ETag", "Last-Modified", "Content-Length"] {
+            assert_eq!(head.header(name), get.header(name), "{path} {name}");
+        }
+        assert_eq!(head.header("Content-Length"), get.text.len().to_string(), "{path}");
+    }
+}
+
 /// 3.1.0.16: the client's request id comes back if it is harmless; else there is a new one.
 #[actix_web::test]
 async fn request_ids() {
@@ -127,6 +181,11 @@ async fn cross_origin() {
         let ask = [("Origin", origin), ("Access-Control-Request-Method", "PUT")];
         let asked = server.send("OPTIONS", "/Patient/p1", &ask, "").await;
         assert_eq!(asked.header("Access-Control-Allow-Origin"), allowed, "{}", asked.text);
+        let exposed = server.send("GET", "/metadata", &[("Origin", origin)], "").await;
+        let exposed = exposed.header("Access-Control-Expose-Headers").to_ascii_lowercase();
+        for name in ["etag", "last-modified", "location", "preference-applied", "x-request-id"] {
+            assert!(allowed.is_empty() || exposed.contains(name), "{name}: {exposed}");
+        }
         let read = server.send("GET", "/metadata", &[("Origin", origin)], "").await;
         let read = read.has_status(200);
         assert_eq!(read.header("Access-Control-Allow-Origin"), allowed);

@@ -132,3 +132,67 @@ async fn ids_are_codes() {
     let check = server.post("/OperationOutcome/$validate", &other).await.has_status(200);
     assert!(check.text.contains("code-unknown"), "{}", check.text);
 }
+
+/// Places are told in XML, in patches, and in each entry of a batch as well.
+#[actix_web::test]
+async fn places_in_all_that_is_sent() {
+    let server = Server::start();
+    let json = ("Accept", "application/fhir+json");
+    let place = |answer: Value, path: &str| {
+        let issue = answer.pointer(path).unwrap_or_else(|| panic!("{answer}")).clone();
+        (issue["expression"][0].as_str().unwrap().to_owned(), issue["location"][0].clone())
+    };
+    let xml = "<Patient xmlns=\"http://hl7.org/fhir\">\n <name><family value=\"A\"/></name>\n  \
+               <gender value=\"x\"/></Patient>";
+    let kind = ("Content-Type", "application/fhir+xml");
+    let answer =
+        server.send("POST", "/Patient", &[kind, json], xml).await.is_error(422, "code-invalid");
+    let expected = ("Patient.gender".to_owned(), json!("line 3, column 3"));
+    assert_eq!(place(answer.json(), "/issue/0"), expected);
+    let checked =
+        server.send("POST", "/Patient/$validate", &[kind, json], xml).await.has_status(200);
+    let issues = checked.json();
+    let found = issues["issue"].as_array().unwrap().iter().position(|i| i["severity"] == "error");
+    assert_eq!(place(issues.clone(), &format!("/issue/{}", found.unwrap())), expected);
+
+    server
+        .put("/Patient/p1", &json!({ "resourceType": "Patient", "id": "p1" }))
+        .await
+        .has_status(201);
+    let kind = ("Content-Type", "application/json-patch+json");
+    for (patch, status, code) in [
+        (
+            "[{\"op\":\"add\",\"path\":\"/active\",\"value\":true},\n {\"op\":\"remove\",\"path\":\"/x\"}]",
+            422,
+            "processing",
+        ),
+        (
+            "[{\"op\":\"add\",\"path\":\"/active\",\"value\":true},\n {\"op\":\"test\",\"path\":\"/active\",\"value\":1}]",
+            409,
+            "conflict",
+        ),
+        (
+            "[{\"op\":\"add\",\"path\":\"/active\",\"value\":true},\n {\"op\":\"turn\"}]",
+            400,
+            "invalid",
+        ),
+    ] {
+        let answer = server.send("PATCH", "/Patient/p1", &[kind, json], patch).await;
+        let answer = answer.is_error(status, code).json();
+        assert_eq!(place(answer, "/issue/0"), ("patch[1]".to_owned(), json!("line 2, column 2")));
+    }
+    // The element at fault is none of the patch's.
+    let wrong = "[{\"op\":\"add\",\"path\":\"/gender\",\"value\":\"x\"}]";
+    let answer = server.send("PATCH", "/Patient/p1", &[kind, json], wrong).await;
+    let answer = answer.is_error(422, "code-invalid").json();
+    assert!(answer["issue"][0].get("location").is_none(), "{answer}");
+
+    let batch = "{\"resourceType\":\"Bundle\",\"type\":\"batch\",\"entry\":[\n {\"resource\":{\"resourceType\":\"Patient\",\n\
+                 \"gender\":\"x\"},\"request\":{\"method\":\"POST\",\"url\":\"Patient\"}},\n\
+                 {\"request\":{\"method\":\"GET\",\n\"url\":\"no/such/thing/at/all\"}}]}";
+    let answer = server.send("POST", "", &[JSON], batch).await.has_status(200).json();
+    let first = place(answer.clone(), "/entry/0/response/outcome/issue/0");
+    assert_eq!(first, ("Patient.gender".to_owned(), json!("line 3, column 1")));
+    let second = place(answer, "/entry/1/response/outcome/issue/0");
+    assert_eq!(second, ("entry.request.url".to_owned(), json!("line 5, column 1")));
+}

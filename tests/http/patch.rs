@@ -167,3 +167,38 @@ async fn concurrent_patches_in_transactions_are_all_kept() {
     let names = server.get("/Patient/p").await.json()["name"].as_array().unwrap().len();
     assert_eq!(names, done + 1);
 }
+
+/// 3.1.0.6: no narrative is left that may contradict the data; what a person wrote is not lost.
+#[actix_web::test]
+async fn the_narrative_after_a_patch() {
+    let server = Server::start();
+    let kind = [("Content-Type", "application/json-patch+json")];
+    let other = "<div xmlns=\\\"http://www.w3.org/1999/xhtml\\\">Other</div>";
+    let data = r#"[{"op":"add","path":"/active","value":true}]"#.to_owned();
+    let tag = r#"[{"op":"add","path":"/meta/tag","value":[{"code":"x"}]}]"#.to_owned();
+    let both = format!(
+        r#"[{{"op":"add","path":"/active","value":true}},{{"op":"replace","path":"/text/div","value":"{other}"}}]"#
+    );
+    for (status, patch, answer, narrative) in [
+        ("generated", &data, 200, ""),
+        ("extensions", &data, 200, ""),
+        ("generated", &tag, 200, "Invented"),
+        ("generated", &both, 200, "Other"),
+        ("additional", &data, 422, "Invented"),
+        ("additional", &tag, 200, "Invented"),
+        ("additional", &both, 200, "Other"),
+    ] {
+        let mut body = crate::client::with_id(crate::client::told(patient("A")), "p1");
+        body["text"]["status"] = json!(status);
+        server.put("/Patient/p1", &body).await;
+        let answered = server.send("PATCH", "/Patient/p1", &kind, patch.clone()).await;
+        assert_eq!(answered.status, answer, "{status} {patch}: {}", answered.text);
+        if answer == 422 {
+            let issue = answered.is_error(422, "business-rule").json();
+            assert_eq!(issue["issue"][0]["expression"][0], "Patient.text");
+        }
+        let text = server.get("/Patient/p1").await.json()["text"].to_string();
+        assert_eq!(text != "null", !narrative.is_empty(), "{status} {patch}");
+        assert!(text.contains(narrative), "{status} {patch}: {text}");
+    }
+}

@@ -29,11 +29,11 @@ struct Child<'a> {
 }
 
 impl<'a> Positions<'a> {
-    /// Of that text; none if it is no JSON object.
+    /// Of that text; none if it is no JSON object or array.
     pub fn of(text: &'a [u8]) -> Option<Self> {
         let text = std::str::from_utf8(text).ok()?;
         let root = skip_space(text, 0);
-        if !text.get(root..)?.starts_with('{') {
+        if !text.get(root..)?.starts_with(['{', '[']) {
             return None;
         }
         let breaks = text.match_indices('\n').map(|(at, _)| at + 1);
@@ -44,8 +44,12 @@ impl<'a> Positions<'a> {
     /// Line and column, from 1, of the element at a FHIRPath such as `Patient.name[0].given[1]`, in
     /// the resource at the path `root`; where it is missing, of the nearest around it.
     pub fn find(&mut self, root: &str, expression: &str) -> Option<(u32, u32)> {
-        let below = expression.split_once('.').map_or("", |(_, below)| below);
+        let (first, below) = expression.split_once('.').unwrap_or((expression, ""));
         let mut place = (self.root, self.root);
+        // In a text that is an array, such as a JSON Patch, the first step is an item of it.
+        let item =
+            first.split_once('[').and_then(|(_, index)| index.trim_end_matches(']').parse().ok());
+        place = item.and_then(|index| self.item(place.1, index)).unwrap_or(place);
         for step in root.split('.').chain(below.split('.')).filter(|step| !step.is_empty()) {
             let (name, indices) = step.split_once('[').unwrap_or((step, ""));
             let Some(found) = self.member(place.1, name) else { break };
@@ -205,7 +209,7 @@ mod tests {
 
     #[test]
     fn other_texts_have_no_places() {
-        assert!(Positions::of(b"[]").is_none());
+        assert!(Positions::of(b"1").is_none());
         assert!(Positions::of(b"<Patient/>").is_none());
         assert!(Positions::of(b"\xff{}").is_none());
         for broken in ["{", "{\"a\"", "{\"a\":", "{\"a\":[1,", "{\"a\\", "{]}", "{,}", "{\"a\":}"] {

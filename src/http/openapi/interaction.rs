@@ -98,7 +98,7 @@ pub(super) fn system() -> Value {
         parameters: named(&[&["Prefer"][..], &FORM].concat()),
         body: Some(reference("requestBodies", "Bundle")),
         found: vec![(200, "Responses".into())],
-        faults: faults(&[&[404, 405, 410, 501], &BODY, &WRITE]),
+        faults: faults(&[&[404, 410], &BODY, &WRITE]),
     };
     json!({ "get": search.to_value(), "post": bundle.to_value() })
 }

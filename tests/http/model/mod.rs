@@ -155,7 +155,8 @@ impl Model {
         if matches!(write, Write::Patch { .. }) && is_new {
             return Expected::nothing(404);
         }
-        let holds = *knows == Knows::Nothing || (*knows == Knows::Last && live.is_some());
+        // A deletion has a tag too (http://hl7.org/fhir/R4/http.html#delete).
+        let holds = *knows == Knows::Nothing || (*knows == Knows::Last && !is_new);
         if !holds {
             return Expected::nothing(412);
         }
