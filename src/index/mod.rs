@@ -159,6 +159,13 @@ impl Rules {
         self.own_base.as_deref()
     }
 
+    /// Whether a reference of that base leads to a resource of this server: it has none, or ours by
+    /// either protocol.
+    pub fn is_own(&self, base: Option<&str>) -> bool {
+        let own = self.own_base().map(reference::without_scheme);
+        base.is_none_or(|base| Some(reference::without_scheme(base)) == own)
+    }
+
     /// The parameter of that code for that type, to be searched by. One whose definition cannot be
     /// used is none.
     pub fn parameter(&self, kind: ResourceType, code: &str) -> Option<&Parameter> {

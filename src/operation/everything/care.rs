@@ -96,19 +96,27 @@ fn time_of(view: &dyn View, rules: &Rules, stored: &Stored) -> Result<Option<Int
     if matches!(told, Told::Never) {
         return Ok(None);
     }
-    let entries = repository::read::entries(view, stored.kind, &stored.id)?;
-    let of = |code: &str| {
-        let sources = sources(rules, stored.kind, code);
-        let entries = entries.iter().filter(move |(_, entry)| sources.contains(&entry.parameter));
-        let times = entries.filter_map(|(_, entry)| Interval::from_parts(&entry.parts));
-        times.reduce(|a, b| Interval { start: a.start.min(b.start), end: a.end.max(b.end) })
+    let keys = repository::read::keys(view, stored.kind, &stored.id)?;
+    let of = |code: &str| -> Result<Option<Interval>, Error> {
+        let mut whole: Option<Interval> = None;
+        for found in keys.of(&sources(rules, stored.kind, code)) {
+            let Some(time) = Interval::from_parts(&found?.1.parts) else { continue };
+            whole = Some(whole.map_or(time, |whole| Interval {
+                start: whole.start.min(time.start),
+                end: whole.end.max(time.end),
+            }));
+        }
+        Ok(whole)
     };
     Ok(match told {
-        Told::By(codes) => codes.iter().find_map(|code| of(code)),
-        Told::Between(from, to) => of(from).or_else(|| of(to)).map(|first| Interval {
-            start: of(from).map_or(i64::MIN, |_| first.start),
-            end: of(to).map_or(i64::MAX, |last| last.end),
-        }),
+        Told::By(codes) => codes.iter().find_map(|code| of(code).transpose()).transpose()?,
+        Told::Between(from, to) => {
+            let (from, to) = (of(from)?, of(to)?);
+            from.or(to).map(|_| Interval {
+                start: from.map_or(i64::MIN, |from| from.start),
+                end: to.map_or(i64::MAX, |to| to.end),
+            })
+        }
         Told::Never => None,
     })
 }

@@ -304,11 +304,14 @@ impl Reader<'_> {
         let codes = Compartments::standard().parameters(of, stored.kind);
         let sources: Vec<String> =
             codes.iter().flat_map(|code| self.sources(stored.kind, code)).collect();
-        let entries = repository::read::entries(self.view, stored.kind, &stored.id)?;
-        Ok(entries.iter().any(|(_, entry)| {
-            let kind = entry.parts.get(1).map(Vec::as_slice);
-            sources.contains(&entry.parameter) && kind == Some(of.as_str().as_bytes())
-        }))
+        let keys = repository::read::keys(self.view, stored.kind, &stored.id)?;
+        for found in keys.of(&sources) {
+            let kind = found?.1.parts.into_iter().nth(1);
+            if kind.as_deref() == Some(of.as_str().as_bytes()) {
+                return Ok(true);
+            }
+        }
+        Ok(false)
     }
 }
 
