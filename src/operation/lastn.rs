@@ -186,10 +186,12 @@ fn time(
     id: &Id,
     sources: &[String],
 ) -> Result<Option<(i64, i64)>, Error> {
-    let entries = repository::read::entries(view, kind, id)?;
-    let entries = entries.iter().filter(|(_, entry)| sources.contains(&entry.parameter));
-    let times = entries.filter_map(|(_, entry)| Interval::from_parts(&entry.parts));
-    Ok(times.map(|time| (time.end, time.start)).max())
+    let mut latest = None;
+    for found in repository::read::keys(view, kind, id)?.of(sources) {
+        let time = Interval::from_parts(&found?.1.parts);
+        latest = latest.max(time.map(|time| (time.end, time.start)));
+    }
+    Ok(latest)
 }
 
 /// What an Observation is about: its subject with each of its codings, or with the text of its code.
