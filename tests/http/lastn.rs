@@ -2,7 +2,7 @@
 
 use serde_json::{Value, json};
 
-use crate::client::{Server, link, patient, with_id};
+use crate::client::{JSON, Server, link, patient, with_id};
 
 fn coding(system: &str, code: &str) -> Value {
     json!({ "system": format!("http://{system}.example"), "code": code })
@@ -106,6 +106,27 @@ async fn groups_and_ties() {
     assert_eq!(told(&server, "patient=p1&code=http://x.example|b").await, ["b2"]);
     let right = "patient=p1&code=http://x.example|b&status:not=entered-in-error";
     assert_eq!(told(&server, right).await, ["b1"]);
+}
+
+/// Segments share a code; our search parameter of the body site tells them apart.
+#[actix_web::test]
+async fn the_last_of_a_segment() {
+    let server = Server::start();
+    for file in ["00-clinic.json", "01-aldis-improved.json"] {
+        let body = std::fs::read_to_string(format!("src/demo/clinic/{file}")).unwrap();
+        server.send("POST", "", &[JSON], body).await.has_status(200);
+    }
+    let path = "patient=demo-aldis&code=segmental-mobility";
+    let site = "body-site=https://spondyl.example/fhir/CodeSystem/motion-segment|C1-C2";
+    let side = "laterality=right";
+    let all = told(&server, &format!("{path}&{site}&{side}&max=99")).await;
+    assert!(all.len() > 1, "{all:?}");
+    let last = told(&server, &format!("{path}&{site}&{side}")).await;
+    assert_eq!(last, all[..1]);
+    // What is newest of the segment is what a search in that order tells first.
+    let sorted = format!("/Observation?{path}&{site}&{side}&_sort=-date&_count=1");
+    let sorted = server.get(&sorted).await.has_status(200).json();
+    assert_eq!(ids(&sorted), last);
 }
 
 /// Pages are of the moment of the first.
