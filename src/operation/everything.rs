@@ -66,6 +66,8 @@ struct Asked {
     since: Option<Instant>,
     types: BTreeSet<ResourceType>,
     count: usize,
+    /// How many members are looked at for one page.
+    most: u64,
     /// The parameters, for the links.
     used: Vec<(String, String)>,
 }
@@ -122,7 +124,10 @@ impl Asked {
         for name in ["start", "end", "_since", "_type", "_count", "_format", "_pretty"] {
             used.extend(parameters.texts(name)?.into_iter().map(|text| (name.to_owned(), text)));
         }
-        Ok(Self { care: Care::new(start, end), since, types, count: pages::count(call)?, used })
+        let (care, count) = (Care::new(start, end), pages::count(call)?);
+        // A resource costs about as much as a hundred rows of an index.
+        let most = (call.app.config.max_search_rows / 100).max(1);
+        Ok(Self { care, since, types, count, most, used })
     }
 
     /// Whether resources of that type are told.
@@ -158,32 +163,34 @@ impl Found<'_> {
         self.referred(from, base)
     }
 
-    /// Fills the page with members after the place; whether it is full and more remain.
+    /// Fills the page with members after the place; whether more remain. A page for which too many
+    /// would have to be looked at ends before it is full.
     fn members(&mut self, from: Option<(ResourceType, &Id)>) -> Result<bool, Error> {
         let kinds = ResourceType::all().filter(|kind| self.asked.tells(*kind));
+        let mut looked_at = 0;
+        let mut last = None;
         for kind in kinds.filter(|kind| from.is_none_or(|(at, _)| *kind >= at)) {
             let after = from.filter(|(at, _)| *at == kind).map(|(_, id)| id.clone());
-            let asked = self.asked;
-            let reader = self.reader;
-            let page = &mut self.page;
+            let (asked, reader, page) = (self.asked, self.reader, &mut self.page);
             let likely = asked.count + 1 - page.matches.len();
             let more = reader.each(kind, after, likely, &mut |stored| {
-                let (view, rules) = (reader.view, reader.rules);
-                if asked.is_recent(&stored) && asked.care.covers(view, rules, &stored)? {
-                    page.matches.push(stored);
+                let is_full = page.matches.len() == asked.count;
+                let is_wanted = asked.is_recent(&stored)
+                    && asked.care.covers(reader.view, reader.rules, &stored)?;
+                if is_full && is_wanted || looked_at == asked.most {
+                    return Ok(false);
                 }
-                Ok(page.matches.len() <= asked.count)
+                looked_at += 1;
+                last = Some((stored.kind, stored.id.clone()));
+                page.matches.extend(is_wanted.then_some(stored));
+                Ok(true)
             })?;
             if more {
-                break;
+                self.page.next = last.map(|(kind, id)| self.place(MEMBER, kind, &id));
+                return Ok(true);
             }
         }
-        let more = self.page.matches.len() > self.asked.count;
-        self.page.matches.truncate(self.asked.count);
-        if more {
-            self.page.next = self.page.matches.last().map(|last| self.place(MEMBER, last));
-        }
-        Ok(more)
+        Ok(false)
     }
 
     /// Fills the rest of the page with what the members refer to.
@@ -202,7 +209,7 @@ impl Found<'_> {
             if self.page.included.len() == room {
                 let last = self.page.included.last().or(self.page.matches.last());
                 let phase = if self.page.included.is_empty() { MEMBER } else { REFERRED };
-                self.page.next = last.map(|last| self.place(phase, last));
+                self.page.next = last.map(|last| self.place(phase, last.kind, &last.id));
                 return Ok(());
             }
             self.page.included.push(stored);
@@ -210,8 +217,8 @@ impl Found<'_> {
         Ok(())
     }
 
-    fn place(&self, phase: char, last: &Stored) -> Cursor {
-        Cursor { seen: self.seen, place: format!("{phase}.{}.{}", last.kind, last.id) }
+    fn place(&self, phase: char, kind: ResourceType, id: &Id) -> Cursor {
+        Cursor { seen: self.seen, place: format!("{phase}.{kind}.{id}") }
     }
 }
 

@@ -12,9 +12,11 @@ pub mod episode_summary;
 mod everything;
 mod evaluate_measure;
 mod finalize_letter;
+mod lastn;
 mod meta;
 mod pages;
 pub mod parameters;
+mod stats;
 pub mod terminology;
 mod validate;
 
@@ -33,6 +35,8 @@ pub const ALL: &[&Operation] = &[
     &consistency::OPERATION,
     &finalize_letter::OPERATION,
     &document::OPERATION,
+    &lastn::OPERATION,
+    &stats::OPERATION,
     &meta::META,
     &meta::ADD,
     &meta::DELETE,

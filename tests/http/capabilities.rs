@@ -108,3 +108,58 @@ async fn cut_down() {
     assert_eq!(summary["meta"]["tag"][0]["code"], "SUBSETTED");
     server.get("/metadata?_summary=all").await.is_error(400, "invalid");
 }
+
+/// Each operation that is claimed is called by that name, on the type or on a resource of it; those
+/// of our own are published under their canonicals
+/// (<http://hl7.org/fhir/R4/operations.html>, <http://hl7.org/fhir/R4/operationdefinition.html>).
+#[actix_web::test]
+async fn claimed_operations_answer() {
+    const OWN: &str = "https://spondyl.example/fhir/";
+    let server = Server::start();
+    let statement = statement(&server).await;
+    let rest = &statement["rest"][0];
+    let resources = rest["resource"].as_array().unwrap();
+    let list = |value: &Value| value["operation"].as_array().cloned().unwrap_or_default();
+    let typed = [
+        "Patient",
+        "Encounter",
+        "EpisodeOfCare",
+        "Group",
+        "Observation",
+        "Composition",
+        "ValueSet",
+        "CodeSystem",
+        "ConceptMap",
+    ];
+    let of_types = resources.iter().filter(|resource| typed.iter().any(|t| resource["type"] == *t));
+    let of_types = of_types.flat_map(|resource| {
+        let kind = resource["type"].as_str().unwrap();
+        list(resource).into_iter().map(move |operation| (format!("/{kind}"), operation))
+    });
+    let all = list(rest).into_iter().map(|operation| (String::new(), operation)).chain(of_types);
+    let mut called = std::collections::BTreeSet::new();
+    for (place, operation) in all {
+        let (name, definition) = (&operation["name"], operation["definition"].as_str().unwrap());
+        let name = name.as_str().unwrap();
+        // What is served under a URL says what is wrong with the call, if anything; else 404 says
+        // that nothing is served there.
+        let mut is_served = false;
+        for path in [format!("{place}/${name}"), format!("{place}/x/${name}")] {
+            let answer = server.post(&path, &json!({ "resourceType": "Parameters" })).await;
+            assert!(answer.status < 500, "{path}: {}", answer.text);
+            is_served |= !answer.text.contains("Nothing is served under this URL");
+        }
+        assert!(is_served, "{place} {name}");
+        if definition.starts_with(OWN) {
+            let id = definition.rsplit('/').next().unwrap();
+            let file = std::fs::read_to_string(format!("schemas/operation/{id}.json")).unwrap();
+            let published: Value = serde_json::from_str(&file).unwrap();
+            assert_eq!((&published["url"], &published["code"]), (&json!(definition), &json!(name)));
+        }
+        called.insert(name.to_owned());
+    }
+    for name in ["everything", "lastn", "stats", "meta", "meta-add", "meta-delete", "document"] {
+        assert!(called.contains(name), "{name}");
+    }
+    server.post("/Patient/$nothing", &json!({})).await.is_error(404, "not-found");
+}

@@ -143,7 +143,7 @@ async fn walk(server: &Server, path: &str) -> Vec<String> {
     ids
 }
 
-/// Whoever pages through a search while others write finds what was there once, and nothing twice.
+/// Whoever pages through a search or an operation while others write finds what was there once, and nothing twice.
 #[actix_web::test]
 async fn pages_of_searches_hold_still() {
     let server = Rc::new(Server::start());
@@ -161,6 +161,9 @@ async fn pages_of_searches_hold_still() {
         "/Observation?_count=9&status=final&subject=Patient/p",
         "/Patient/p/Observation?_count=9&_sort=-date",
         "/?_type=Observation&_count=9",
+        "/Patient/p/$everything?_type=Observation&_count=9",
+        "/Patient/$everything?_type=Observation&_count=9",
+        "/Observation/$lastn?patient=p&code:text=x&max=1000&_count=9",
     ];
     let going = Rc::new(Cell::new(true));
     let left = Rc::new(Cell::new(paths.len()));

@@ -6,6 +6,8 @@ use std::collections::BTreeSet;
 
 use serde_json::{Value, json};
 
+use spondyl::config::Config;
+
 use crate::client::{JSON, Server, link, patient, with_id};
 
 /// What is on a page, as type and id, with `+` before what is there as an include.
@@ -41,6 +43,12 @@ async fn pages(server: &Server, path: &str) -> Vec<Vec<String>> {
 
 fn reference(target: &str) -> Value {
     json!({ "reference": target })
+}
+
+fn bare(date: Option<&str>) -> Value {
+    let mut value = observation("Patient/p1", date);
+    value.as_object_mut().unwrap().remove("performer");
+    value
 }
 
 fn observation(subject: &str, date: Option<&str>) -> Value {
@@ -229,6 +237,21 @@ async fn pages_while_others_write() {
     let entry = &second["entry"][1]["resource"];
     assert_eq!(*entry, serde_json::from_str::<Value>(&before).unwrap(), "the version of then");
     server.get("/Patient/p1/$everything").await.is_error(410, "deleted");
+}
+
+/// A page for which too much would have to be looked at ends early, with a link to go on.
+#[actix_web::test]
+async fn pages_end_where_they_would_cost_too_much() {
+    let config = Config { max_search_rows: 300, ..Config::default() };
+    let server = Server::with(config);
+    put(&server, "p1", patient("A")).await;
+    for at in 1..=7 {
+        let date = format!("2026-03-0{at}");
+        put(&server, &format!("o{at}"), bare(Some(&date))).await;
+    }
+    let path = "/Patient/p1/$everything?start=2026-03-07&_type=Observation";
+    let pages = pages(&server, path).await;
+    assert_eq!(pages, [vec![""; 0], vec![], vec!["Observation/o7"]]);
 }
 
 #[actix_web::test]

@@ -138,6 +138,22 @@ async fn of_a_type_and_of_the_system() {
     );
 }
 
+/// In XML as in JSON, both ways (<http://hl7.org/fhir/R4/xml.html>).
+#[actix_web::test]
+async fn in_xml() {
+    let server = Server::start();
+    server.put("/Patient/p1", &with_id(patient("A"), "p1")).await.has_status(201);
+    let body = r#"<Parameters xmlns="http://hl7.org/fhir"><parameter><name value="meta"/><valueMeta><tag><system value="http://a.example/tags"/><code value="x"/></tag></valueMeta></parameter></Parameters>"#;
+    let xml = ("Content-Type", "application/fhir+xml");
+    let headers = [xml, ("Accept", "application/fhir+xml")];
+    let answer = server.send("POST", "/Patient/p1/$meta-add", &headers, body).await.has_status(200);
+    let told = r#"<valueMeta><versionId value="2"/>"#;
+    assert!(answer.text.contains(told), "{}", answer.text);
+    assert_eq!(codes(&meta(&server, "/Patient/p1/$meta").await, "tag"), ["x"]);
+    let all = server.send("GET", "/Patient/p1/$everything", &headers, "").await.has_status(200);
+    assert!(all.text.starts_with("<?xml") || all.text.starts_with("<Bundle"), "{}", all.text);
+}
+
 /// Tags outlive the server.
 #[actix_web::test]
 async fn kept_on_disk() {

@@ -18,6 +18,7 @@ use crate::error::Error;
 use crate::fhir::{Id, Reference, ResourceType};
 use crate::operation::pages::{MOST, too_costly};
 use crate::repository::{self, Stored, key};
+use crate::store::View;
 
 /// How many members are looked through.
 const MEMBERS: usize = 100_000;
@@ -72,6 +73,27 @@ pub(super) fn reach(
         }
     }
     Ok(reached)
+}
+
+/// Refuses to tell of all patients where there are more resources than can be looked through, rather
+/// than at the last page.
+///
+/// # Errors
+/// Too costly, or a failure of the store.
+pub(super) fn refuse_many(view: &dyn View) -> Result<(), Error> {
+    let mut count = 0;
+    for kind in ResourceType::all().filter(|kind| is_of_patients(*kind)) {
+        for row in view.scan(key::current_range(kind)) {
+            row?;
+            count += 1;
+            if count > MEMBERS {
+                return Err(too_costly(format!(
+                    "the patients have more than {MEMBERS} resources; ask for one patient or group"
+                )));
+            }
+        }
+    }
+    Ok(())
 }
 
 /// Whether resources of that type are a patient's, or can be.

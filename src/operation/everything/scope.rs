@@ -11,6 +11,7 @@ use std::collections::BTreeSet;
 
 use serde_json::Value;
 
+use super::reach;
 use crate::clinical::element::{Target as Named, items, own_extension, target};
 use crate::clinical::segment::episode_link;
 use crate::definitions::compartment::Compartments;
@@ -64,7 +65,10 @@ impl Scope {
         kind: ResourceType,
         id: Option<&Id>,
     ) -> Result<Self, Error> {
-        let Some(id) = id else { return Ok(Self::Patients) };
+        let Some(id) = id else {
+            reach::refuse_many(view)?;
+            return Ok(Self::Patients);
+        };
         let resource = live(view, kind, id)?;
         Ok(match kind.as_str() {
             "Group" => {
