@@ -5,13 +5,14 @@
 
 use serde_json::Value;
 
+use crate::definitions::model::Model;
 use crate::fhir::{Id, ResourceType, json};
 use crate::index::Entry;
+use crate::index::words;
 use crate::repository::{self, key, read};
 use crate::search::Error;
 use crate::search::clause::Clause;
 use crate::search::condition::Condition;
-use crate::search::words;
 use crate::store::View;
 
 /// The rows of one resource; their values are read when a condition asks for them.
@@ -20,12 +21,25 @@ pub(super) struct Rows<'a> {
     kind: ResourceType,
     id: &'a Id,
     entries: Vec<(Vec<u8>, Entry)>,
+    /// The resource, where it is not one of the store but stands in another.
+    contained: Option<&'a Value>,
 }
 
 impl<'a> Rows<'a> {
     /// Reads the rows of the current version.
     pub(super) fn read(view: &'a dyn View, kind: ResourceType, id: &'a Id) -> Result<Self, Error> {
-        Ok(Self { view, kind, id, entries: read::entries(view, kind, id)? })
+        Ok(Self { view, kind, id, entries: read::entries(view, kind, id)?, contained: None })
+    }
+
+    /// The rows that a contained resource would have; its id is that within the other.
+    pub(super) fn of_contained(
+        view: &'a dyn View,
+        (kind, id): (ResourceType, &'a Id),
+        resource: &'a Value,
+        entries: Vec<Entry>,
+    ) -> Self {
+        let entries = entries.into_iter().map(|entry| (Vec::new(), entry)).collect();
+        Self { view, kind, id, entries, contained: Some(resource) }
     }
 
     /// Whether there is such a resource: each that is current has rows.
@@ -73,9 +87,19 @@ impl<'a> Rows<'a> {
             }
             Clause::Chain { sources, targets, .. } => self.points_to(sources, targets),
             Clause::Has { kind, sources, inner, .. } => self.is_pointed_to(*kind, sources, inner),
-            Clause::Words { narrative, any, .. } => {
-                let text = self.words(*narrative)?;
-                Ok(any.iter().any(|words| words.holds(&text)))
+            Clause::Every(clauses) => {
+                for clause in clauses {
+                    if !self.holds(clause)? {
+                        return Ok(false);
+                    }
+                }
+                Ok(true)
+            }
+            Clause::Phrase { label, narrative, words, negated } => {
+                let model = Model::shared();
+                let model =
+                    model.map_err(|_| Error::unsupported(label, "the element model is broken"))?;
+                Ok(self.has_phrase(model, *narrative, words)? != *negated)
             }
             // These are put in other terms before anything is asked of rows.
             Clause::ValueSet { label, .. }
@@ -109,6 +133,10 @@ impl<'a> Rows<'a> {
         sources: &[String],
         inner: &Clause,
     ) -> Result<bool, Error> {
+        if self.contained.is_some() {
+            // Nothing outside can point to it.
+            return Ok(false);
+        }
         let parts = [self.id.as_str().as_bytes(), self.kind.as_str().as_bytes()];
         for source in sources {
             for row in self.view.scan(key::index_range(by, source, &parts, &[])) {
@@ -122,12 +150,23 @@ impl<'a> Rows<'a> {
         Ok(false)
     }
 
-    fn words(&self, narrative: bool) -> Result<Vec<String>, Error> {
-        let body = repository::current(self.view, self.kind, self.id)?.and_then(|s| s.body);
-        let Some(body) = body else { return Ok(Vec::new()) };
-        let value: Value =
-            json::parse(&body, usize::MAX).map_err(|_| repository::Error::Damaged(key::VERSION))?;
-        Ok(if narrative { words::of_narrative(&value) } else { words::of_content(&value) })
+    /// Whether the words stand side by side in one text.
+    fn has_phrase(&self, model: &Model, narrative: bool, phrase: &[String]) -> Result<bool, Error> {
+        let stored;
+        let value = if let Some(value) = self.contained {
+            value
+        } else {
+            let body = repository::current(self.view, self.kind, self.id)?.and_then(|s| s.body);
+            let Some(body) = body else { return Ok(false) };
+            let damaged = |_| repository::Error::Damaged(key::VERSION);
+            stored = json::parse(&body, usize::MAX).map_err(damaged)?;
+            &stored
+        };
+        let mut texts = words::of_narrative(value);
+        if !narrative {
+            texts.extend(words::of_others(model, value));
+        }
+        Ok(texts.iter().any(|text| text.windows(phrase.len()).any(|window| window == phrase)))
     }
 
     fn any(&self, conditions: &[Condition]) -> Result<bool, Error> {
@@ -136,11 +175,13 @@ impl<'a> Rows<'a> {
                 if !condition.sources.contains(&entry.parameter) {
                     continue;
                 }
-                let value = if condition.test.needs_value() {
-                    let row = self.view.get(key)?;
-                    row.map(|row| row.value).unwrap_or_default()
-                } else {
-                    Vec::new()
+                let value = match self.contained {
+                    Some(_) => entry.value.clone(),
+                    None if condition.test.needs_value() => {
+                        let row = self.view.get(key)?;
+                        row.map(|row| row.value).unwrap_or_default()
+                    }
+                    None => Vec::new(),
                 };
                 if condition.accepts(&entry.parts, &value) {
                     return Ok(true);
