@@ -115,8 +115,19 @@ fn add(batch: &mut Batch, view: &dyn View, change: &Change) -> Result<(), Error>
     let row = read::encode_version(*method, *at, body);
     batch.writes.push((key::version(*kind, id, *version), Some(row)));
     batch.writes.push((current, Some(read::encode_current(*version, change.body.is_none()))));
-    let had = change.replaces.is_some();
-    add_entries(batch, view, (*kind, id), &change.entries, had)
+    let before = if change.replaces.is_some() { Before::Rows } else { Before::Nothing };
+    add_entries(batch, view, (*kind, id), &change.entries, before)
+}
+
+/// What stands in the index of a resource before its rows are written.
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub(super) enum Before {
+    /// There are none: it is new.
+    Nothing,
+    /// The rows that its list names, made as they are made now.
+    Rows,
+    /// Rows that may have been made otherwise, or not all of them.
+    Doubtful,
 }
 
 /// Replaces the index rows: those of the version before go, those of the new one come. Rows that
@@ -126,18 +137,19 @@ pub(super) fn add_entries(
     view: &dyn View,
     (kind, id): (ResourceType, &Id),
     entries: &[Entry],
-    had: bool,
+    before: Before,
 ) -> Result<(), Error> {
     let list = key::entries(kind, id);
     let old = match view.get(&list)? {
-        Some(row) if had => parse_keys(&row.value)?,
+        Some(row) if before != Before::Nothing => parse_keys(&row.value)?,
         _ => BTreeSet::new(),
     };
     let mut new = BTreeSet::new();
     for entry in entries {
         let parts: Vec<&[u8]> = entry.parts.iter().map(Vec::as_slice).collect();
         let row = key::index(kind, &entry.parameter, &parts, id);
-        if new.insert(row.clone()) && (!old.contains(&row) || !entry.value.is_empty()) {
+        let stays = before == Before::Rows && old.contains(&row) && entry.value.is_empty();
+        if new.insert(row.clone()) && !stays {
             batch.writes.push((row, Some(entry.value.clone())));
         }
     }

@@ -33,6 +33,7 @@ mod search_cases;
 mod summary;
 mod terminology;
 mod transaction;
+mod upgrade;
 mod validate;
 mod write;
 mod xml;
