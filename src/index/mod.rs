@@ -27,7 +27,7 @@ use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::{Arc, OnceLock};
 
 use crate::definitions::model::Model;
-use crate::definitions::search_parameter::{SearchParameter, SearchParameters};
+use crate::definitions::search_parameter::{ParameterType, SearchParameter, SearchParameters};
 use crate::fhir::{Resource, ResourceType};
 use crate::terminology::Terminology;
 
@@ -110,6 +110,14 @@ impl Rules {
         self.pending.get(&kind).is_some_and(|codes| codes.contains(code))
     }
 
+    /// Whether rows of references of that type are still being made, so that what points to something
+    /// would be told in part.
+    pub fn awaits_references(&self, kind: ResourceType) -> bool {
+        let Some(codes) = self.pending.get(&kind) else { return false };
+        let mut parameters = self.parameters(kind).map(|parameter| &parameter.definition);
+        parameters.any(|own| own.kind == ParameterType::Reference && codes.contains(&own.code))
+    }
+
     /// The parameters of a type that need rows which the older rules did not make, and those that
     /// are searched through them.
     pub fn fresh(&self, older: &Self, kind: ResourceType) -> BTreeSet<String> {
@@ -182,6 +190,13 @@ impl Rules {
         self.own_base.as_deref()
     }
 
+    /// Whether a reference of that base leads to a resource of this server: it has none, or ours by
+    /// either protocol.
+    pub fn is_own(&self, base: Option<&str>) -> bool {
+        let own = self.own_base().map(reference::without_scheme);
+        base.is_none_or(|base| Some(reference::without_scheme(base)) == own)
+    }
+
     /// The parameter of that code for that type, to be searched by. One whose definition cannot be
     /// used is none.
     pub fn parameter(&self, kind: ResourceType, code: &str) -> Option<&Parameter> {
@@ -224,6 +239,18 @@ impl Rules {
         }
         all
     }
+}
+
+/// What a FHIRPath expression finds in a resource; nothing where it cannot be evaluated.
+///
+/// # Errors
+/// The parser's message for an expression that cannot be read.
+pub fn values_at(
+    expression: &str,
+    resource: &serde_json::Value,
+) -> Result<Vec<serde_json::Value>, String> {
+    let expression = fhirpath::prepare(fhirpath::parse(expression)?);
+    Ok(fhirpath::values(&expression, resource).into_iter().map(|(_, value)| value).collect())
 }
 
 /// The rows of a resource that carries its id and meta: one for each distinct value.

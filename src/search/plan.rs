@@ -101,7 +101,7 @@ impl Plan {
             let source = choice.source.is_some_and(|source| std::ptr::eq(source, *clause));
             let role = match Check::of(view, query.kind, clause)? {
                 _ if source => Role::Candidates,
-                Check::Rows(_) => Role::Asked,
+                Check::Rows(_) | Check::Pointing(..) => Role::Asked,
                 Check::Ids(..) | Check::Keys(..) => Role::Looked,
             };
             steps.push(Step { role, what: describe(clause), rows: *rows });
@@ -136,7 +136,7 @@ pub(super) struct Choice<'a> {
 
 /// How many rows are counted of each clause in the first round, and how many times more in each
 /// round after it.
-pub(super) const FIRST_ROUND: usize = 16;
+pub(super) const FIRST_ROUND: usize = 64;
 pub(super) const GROWTH: usize = 4;
 
 impl<'a> Choice<'a> {
@@ -158,10 +158,11 @@ impl<'a> Choice<'a> {
             let mut least = round;
             for clause in &giving {
                 let count = count_up_to(view, kind, clause, least)?;
-                counted.push((clause, Rows { counted: count, more: count >= least }));
+                let more = count >= least;
+                counted.push((clause, Rows { counted: count, more }));
                 // Of the others it only matters whether they have fewer.
                 least = least.min(count.saturating_add(1));
-                if count < FIRST_ROUND {
+                if count < FIRST_ROUND && !more {
                     break;
                 }
             }

@@ -1,7 +1,8 @@
 //! The index rows of one resource, and whether clauses hold for them.
 //!
-//! Reading them costs one look-up, whatever the number of clauses; no resource is loaded but for
-//! the words in it. Clauses about other resources ask the rows of those.
+//! Reading them costs one look-up, whatever the number of clauses, and only the keys that a clause
+//! asks about are looked into; no resource is loaded but for the words in it. Clauses about other
+//! resources ask the rows of those.
 
 use serde_json::Value;
 
@@ -9,7 +10,8 @@ use crate::definitions::model::Model;
 use crate::fhir::{Id, ResourceType, json};
 use crate::index::Entry;
 use crate::index::words;
-use crate::repository::{self, key, read};
+use crate::repository::read::{self, Keys};
+use crate::repository::{self, key};
 use crate::search::Error;
 use crate::search::clause::Clause;
 use crate::search::condition::Condition;
@@ -20,15 +22,21 @@ pub(super) struct Rows<'a> {
     view: &'a dyn View,
     kind: ResourceType,
     id: &'a Id,
-    entries: Vec<(Vec<u8>, Entry)>,
-    /// The resource, where it is not one of the store but stands in another.
-    contained: Option<&'a Value>,
+    held: Held<'a>,
+}
+
+/// Where the rows are.
+enum Held<'a> {
+    /// In the store, which has a list of their keys.
+    Stored(Keys<'a>),
+    /// Here: the resource stands in another, and has none in the store.
+    Contained(&'a Value, Vec<Entry>),
 }
 
 impl<'a> Rows<'a> {
     /// Reads the rows of the current version.
     pub(super) fn read(view: &'a dyn View, kind: ResourceType, id: &'a Id) -> Result<Self, Error> {
-        Ok(Self { view, kind, id, entries: read::entries(view, kind, id)?, contained: None })
+        Ok(Self { view, kind, id, held: Held::Stored(read::keys(view, kind, id)?) })
     }
 
     /// The rows that a contained resource would have; its id is that within the other.
@@ -38,29 +46,53 @@ impl<'a> Rows<'a> {
         resource: &'a Value,
         entries: Vec<Entry>,
     ) -> Self {
-        let entries = entries.into_iter().map(|entry| (Vec::new(), entry)).collect();
-        Self { view, kind, id, entries, contained: Some(resource) }
+        Self { view, kind, id, held: Held::Contained(resource, entries) }
     }
 
     /// Whether there is such a resource: each that is current has rows.
     pub(super) fn is_there(&self) -> bool {
-        !self.entries.is_empty()
+        match &self.held {
+            Held::Stored(keys) => !keys.is_empty(),
+            Held::Contained(..) => true,
+        }
     }
 
-    /// The keys of the rows under these names.
-    pub(super) fn of<'s>(&'s self, sources: &'s [String]) -> impl Iterator<Item = &'s Entry> {
-        let rows = self.entries.iter().map(|(_, entry)| entry);
-        rows.filter(move |entry| sources.contains(&entry.parameter))
+    /// What a row keeps beside its key.
+    pub(super) fn value(&self, key: &[u8]) -> Result<Vec<u8>, Error> {
+        match &self.held {
+            Held::Stored(keys) => Ok(keys.value(self.view, key)?),
+            Held::Contained(..) => Ok(Vec::new()),
+        }
     }
 
-    /// The keys of all rows.
-    pub(super) fn all(&self) -> Vec<&Entry> {
-        self.entries.iter().map(|(_, entry)| entry).collect()
+    /// The rows under these names, each with what its key says.
+    pub(super) fn of<'s>(
+        &'s self,
+        sources: &'s [String],
+    ) -> impl Iterator<Item = Result<(&'s [u8], Entry), Error>> {
+        let (keys, entries) = match &self.held {
+            Held::Stored(keys) => (Some(keys), None),
+            Held::Contained(_, entries) => (None, Some(entries)),
+        };
+        let stored = keys.into_iter().flat_map(|keys| keys.of(sources)).map(|key| Ok(key?));
+        let here = entries.into_iter().flatten();
+        let here = here.filter(|entry| sources.contains(&entry.parameter));
+        stored.chain(here.map(|entry| Ok((&[][..], entry.clone()))))
     }
 
-    /// The rows' keys, each with what it says.
-    pub(super) fn with_keys(&self) -> impl Iterator<Item = (&[u8], &Entry)> {
-        self.entries.iter().map(|(key, entry)| (key.as_slice(), entry))
+    /// What the keys of the rows under these names say.
+    pub(super) fn entries(&self, sources: &[String]) -> Result<Vec<Entry>, Error> {
+        self.of(sources).map(|key| Ok(key?.1)).collect()
+    }
+
+    /// The resources of that type to which the rows under these names point.
+    pub(super) fn targets(&self, sources: &[String], kind: ResourceType) -> Result<Vec<Id>, Error> {
+        let mut found = Vec::new();
+        for key in self.of(sources) {
+            let (_, entry) = key?;
+            found.extend(local(&entry.parts).filter(|(own, _)| *own == kind).map(|(_, id)| id));
+        }
+        Ok(found)
     }
 
     /// Whether all the clauses hold.
@@ -115,7 +147,8 @@ impl<'a> Rows<'a> {
         sources: &[String],
         targets: &[(ResourceType, Clause)],
     ) -> Result<bool, Error> {
-        for (kind, id) in self.of(sources).filter_map(|entry| local(&entry.parts)) {
+        for key in self.of(sources) {
+            let Some((kind, id)) = local(&key?.1.parts) else { continue };
             let Some((_, inner)) = targets.iter().find(|(target, _)| *target == kind) else {
                 continue;
             };
@@ -133,7 +166,7 @@ impl<'a> Rows<'a> {
         sources: &[String],
         inner: &Clause,
     ) -> Result<bool, Error> {
-        if self.contained.is_some() {
+        if matches!(self.held, Held::Contained(..)) {
             // Nothing outside can point to it.
             return Ok(false);
         }
@@ -153,7 +186,7 @@ impl<'a> Rows<'a> {
     /// Whether the words stand side by side in one text.
     fn has_phrase(&self, model: &Model, narrative: bool, phrase: &[String]) -> Result<bool, Error> {
         let stored;
-        let value = if let Some(value) = self.contained {
+        let value = if let Held::Contained(value, _) = &self.held {
             value
         } else {
             let body = repository::current(self.view, self.kind, self.id)?.and_then(|s| s.body);
@@ -171,17 +204,12 @@ impl<'a> Rows<'a> {
 
     fn any(&self, conditions: &[Condition]) -> Result<bool, Error> {
         for condition in conditions {
-            for (key, entry) in &self.entries {
-                if !condition.sources.contains(&entry.parameter) {
-                    continue;
-                }
-                let value = match self.contained {
-                    Some(_) => entry.value.clone(),
-                    None if condition.test.needs_value() => {
-                        let row = self.view.get(key)?;
-                        row.map(|row| row.value).unwrap_or_default()
-                    }
-                    None => Vec::new(),
+            for row in self.of(&condition.sources) {
+                let (key, entry) = row?;
+                let value = match &self.held {
+                    Held::Contained(..) => entry.value.clone(),
+                    Held::Stored(_) if condition.test.needs_value() => self.value(key)?,
+                    Held::Stored(_) => Vec::new(),
                 };
                 if condition.accepts(&entry.parts, &value) {
                     return Ok(true);
