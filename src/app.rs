@@ -135,6 +135,7 @@ impl App {
         let base = base.unwrap_or_else(|| format!("http://{}/fhir", config.listen));
         let thresholds = thresholds(&config)?;
         let held = stored::read(&*store, Held::new(standard, Some(base.clone())))?;
+        let held = stored::upgrade(&*store, held)?;
         let (wake, woken) = channel();
         Ok(Self {
             config,

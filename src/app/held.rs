@@ -13,6 +13,7 @@ use crate::definitions::search_parameter::SearchParameters;
 use crate::definitions::{Definitions, model};
 use crate::fhir::json::At;
 use crate::fhir::{Id, Issue, Resource, ResourceType};
+use crate::index::format::{Fingerprints, fingerprints};
 use crate::index::{self, Entry, Rules};
 use crate::store::Seq;
 use crate::terminology::Terminology;
@@ -54,6 +55,8 @@ pub struct Standard {
     pub parameters: SearchParameters,
     /// What we publish.
     pub own: Arc<Own>,
+    /// What the rows of the program's own search parameters are made by.
+    pub fingerprints: Arc<Fingerprints>,
 }
 
 /// Our own definitions, as resources.
@@ -92,6 +95,7 @@ impl Standard {
         let own = Own::of(&definitions)?;
         let terminology = Arc::new(Terminology::new(Arc::clone(&definitions)));
         Ok(Self {
+            fingerprints: Arc::new(fingerprints(&parameters)),
             validator: Validator::over(Arc::clone(&definitions), Arc::clone(&terminology)),
             model: Arc::new(model::Model::shared()?.clone()),
             parameters,

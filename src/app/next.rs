@@ -192,6 +192,7 @@ impl Held {
             validator: held.validator.next(shared.0, shared.1, &changed),
             model: Arc::clone(&held.model),
             own: Arc::clone(&held.own),
+            fingerprints: Arc::clone(&held.fingerprints),
             definitions,
             terminology,
             parameters,

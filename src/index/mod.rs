@@ -9,6 +9,7 @@ pub mod composite;
 pub mod date;
 mod fhirpath;
 pub mod form;
+pub mod format;
 pub mod key;
 pub mod near;
 pub mod number;
@@ -20,17 +21,21 @@ pub mod string;
 pub mod token;
 mod truth;
 pub mod uri;
+pub mod words;
 
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::sync::{Arc, OnceLock};
 
 use crate::definitions::model::Model;
-use crate::definitions::search_parameter::{SearchParameter, SearchParameters};
+use crate::definitions::search_parameter::{ParameterType, SearchParameter, SearchParameters};
 use crate::fhir::{Resource, ResourceType};
 use crate::terminology::Terminology;
 
 pub use form::Form;
 pub use parameter::Parameter;
+
+/// The name under which a row says of which type a resource contains another. No code may have it.
+pub const CONTAINED: &str = "#";
 
 /// One row of the index: that a resource has a value for a search parameter.
 #[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug)]
@@ -105,6 +110,14 @@ impl Rules {
         self.pending.get(&kind).is_some_and(|codes| codes.contains(code))
     }
 
+    /// Whether rows of references of that type are still being made, so that what points to something
+    /// would be told in part.
+    pub fn awaits_references(&self, kind: ResourceType) -> bool {
+        let Some(codes) = self.pending.get(&kind) else { return false };
+        let mut parameters = self.parameters(kind).map(|parameter| &parameter.definition);
+        parameters.any(|own| own.kind == ParameterType::Reference && codes.contains(&own.code))
+    }
+
     /// The parameters of a type that need rows which the older rules did not make, and those that
     /// are searched through them.
     pub fn fresh(&self, older: &Self, kind: ResourceType) -> BTreeSet<String> {
@@ -115,6 +128,24 @@ impl Rules {
                 && held
                     .is_none_or(|held| !held.is_stored() || held.definition != parameter.definition)
         };
+        self.through(kind, is_new)
+    }
+
+    /// The parameters of a type whose rows may be others when those are that changed, and those that
+    /// are searched through them.
+    pub fn changed(
+        &self,
+        kind: ResourceType,
+        is_changed: impl Fn(&SearchParameter) -> bool,
+    ) -> BTreeSet<String> {
+        self.through(kind, |parameter| parameter.is_stored() && is_changed(&parameter.definition))
+    }
+
+    fn through(
+        &self,
+        kind: ResourceType,
+        is_new: impl Fn(&&Parameter) -> bool,
+    ) -> BTreeSet<String> {
         let new: BTreeSet<String> =
             self.parameters(kind).filter(is_new).map(|p| p.definition.code.clone()).collect();
         let through = |parameter: &&Parameter| parameter.sources.iter().any(|s| new.contains(s));
@@ -235,6 +266,13 @@ pub fn entries(rules: &Rules, resource: &Resource) -> Vec<Entry> {
             rows.entry((name, key.parts))
                 .and_modify(|value| *value = merge(value))
                 .or_insert_with(|| key.value.clone());
+        }
+    }
+    let contained = resource.value().get("contained").and_then(serde_json::Value::as_array);
+    for inner in contained.into_iter().flatten() {
+        if let Some(kind) = inner.get("resourceType").and_then(serde_json::Value::as_str) {
+            let parts = vec![kind.as_bytes().to_vec()];
+            rows.insert((CONTAINED.to_owned(), parts), Vec::new());
         }
     }
     let rows = rows.into_iter();

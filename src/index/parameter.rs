@@ -14,7 +14,7 @@ use super::key::Key;
 use super::route::{Compiler, Route};
 use super::truth::Truth;
 use super::{
-    Rules, composite, date, fhirpath, near, number, quantity, reference, string, token, uri,
+    Rules, composite, date, fhirpath, near, number, quantity, reference, string, token, uri, words,
 };
 use crate::definitions::model::Model;
 use crate::definitions::search_parameter::{ParameterType, SearchParameter, SearchParameters};
@@ -50,10 +50,20 @@ pub(super) enum Program {
     Composite(Vec<Whole>),
     /// `Location.position`.
     Position,
+    /// The words of the narrative, or of all else.
+    Words {
+        narrative: bool,
+    },
 }
 
 /// The one special parameter that names an element.
 const NEAR: &str = "http://hl7.org/fhir/SearchParameter/Location-near";
+
+/// The parameters whose values are the words of texts, with those whose rows have them.
+const WORDS: [(&str, &[&str]); 2] = [
+    ("http://hl7.org/fhir/SearchParameter/DomainResource-text", &[words::TEXT]),
+    ("http://hl7.org/fhir/SearchParameter/Resource-content", &[words::CONTENT, words::TEXT]),
+];
 
 /// The values of a composite, and from each of them its parts.
 #[derive(Clone, Debug)]
@@ -78,6 +88,11 @@ pub(super) fn compile(
     if definition.url == NEAR {
         parameter.sources.push(definition.code.clone());
         parameter.program = Program::Position;
+        return Ok(parameter);
+    }
+    if let Some((_, sources)) = WORDS.iter().find(|(url, _)| *url == definition.url) {
+        parameter.sources = sources.iter().map(|&source| source.to_owned()).collect();
+        parameter.program = Program::Words { narrative: definition.code == words::TEXT };
         return Ok(parameter);
     }
     let text = definition.expression.as_deref();
@@ -186,6 +201,11 @@ impl Parameter {
         self.sources.iter().any(|source| *source == self.definition.code)
     }
 
+    /// Whether its values are the words of texts, which have no order.
+    pub fn is_of_words(&self) -> bool {
+        matches!(self.program, Program::Words { .. })
+    }
+
     /// Finds parameters that have rows of their own in which all its values stand.
     pub(super) fn derive(&mut self, stored: &[Parameter]) {
         let Some(own) = self.origins() else { return };
@@ -233,6 +253,9 @@ impl Parameter {
                 if let Some(position) = resource.get("position") {
                     near::keys(position, &mut found);
                 }
+            }
+            Program::Words { narrative } => {
+                words::keys(rules.model(), resource, *narrative, &mut found);
             }
             Program::Routes(routes) => {
                 for (route, form) in routes {

@@ -16,6 +16,7 @@ use crate::interaction::subset;
 use crate::repository::Stored;
 use crate::search::across::{Across, Place};
 use crate::search::clause::Clause;
+use crate::search::contained;
 use crate::search::query::Limits;
 use crate::search::{self, Cursor, Page, Plan, Query, Setting};
 use crate::store::View;
@@ -137,6 +138,11 @@ fn read(setting: &Setting<'_>, scope: &Scope, pairs: &[(String, String)]) -> Res
         Scope::Type(kind) => Asked::One(query(*kind)?),
         Scope::Compartment(of, id, Some(kind)) => {
             let mut query = query(*kind)?;
+            if query.contained != search::Contained::False {
+                let (name, message) = ("_contained".to_owned(), "compartments have none of them");
+                let message = message.to_owned();
+                return Err(search::Error::NotSupported { name, message }.into());
+            }
             query.clauses.push(within(setting, *kind, (*of, id))?);
             Asked::One(query)
         }
@@ -173,6 +179,9 @@ fn of_type(
     query: &Query,
     cursor: Option<&str>,
 ) -> Result<Found, Error> {
+    if query.contained != search::Contained::False {
+        return among_contained(held, view, query, cursor);
+    }
     let cursor = cursor.map(Cursor::parse).transpose()?;
     let page = search::run(view, &held.rules, query, cursor.as_ref())?;
     Ok(Found {
@@ -181,6 +190,24 @@ fn of_type(
         cut: subset::Cut::of_query(query),
         previous: page.previous.as_ref().map(Cursor::to_text),
         next: page.next.as_ref().map(Cursor::to_text),
+        page,
+    })
+}
+
+fn among_contained(
+    held: &Held,
+    view: &dyn View,
+    query: &Query,
+    cursor: Option<&str>,
+) -> Result<Found, Error> {
+    let place = cursor.map(contained::Place::parse).transpose()?;
+    let (page, next) = search::run_contained(view, &held.rules, query, place.as_ref())?;
+    Ok(Found {
+        used: query.used.clone(),
+        ignored: query.ignored.clone(),
+        cut: subset::Cut::of_query(query),
+        previous: None,
+        next: next.as_ref().map(contained::Place::to_text),
         page,
     })
 }
@@ -219,7 +246,7 @@ fn within(
         let text = format!("Resources of type {kind} are in no compartment of type {of}.");
         return Err(Error::request("http", text));
     }
-    Ok(Clause::within(setting.rules, kind, parameters, (of, id)))
+    Ok(Clause::within(setting.rules, kind, parameters, (of, id))?)
 }
 
 fn entries(held: &Held, found: Found, base: &str) -> Vec<Entry> {
@@ -232,6 +259,14 @@ fn entries(held: &Held, found: Found, base: &str) -> Vec<Entry> {
         told(Stored { body, ..stored }, "match")
     };
     let mut entries: Vec<Entry> = found.page.matches.into_iter().map(cut).collect();
+    let inside = found.page.contained.into_iter().map(|part| {
+        let Stored { kind, id, .. } = &part.container;
+        let fragment = part.id.map(|own| format!("#{own}")).unwrap_or_default();
+        let full_url = Some(format!("{base}/{kind}/{id}{fragment}"));
+        let resource = Some(found.cut.apply(&held.standard.model, part.body));
+        Entry { full_url, resource, search_mode: Some("match"), ..Entry::default() }
+    });
+    entries.extend(inside);
     entries.extend(found.page.included.into_iter().map(|stored| told(stored, "include")));
     if !found.ignored.is_empty() {
         let outcome = operation_outcome(&found.ignored).to_string().into_bytes();

@@ -115,8 +115,19 @@ fn add(batch: &mut Batch, view: &dyn View, change: &Change) -> Result<(), Error>
     let row = read::encode_version(*method, *at, body);
     batch.writes.push((key::version(*kind, id, *version), Some(row)));
     batch.writes.push((current, Some(read::encode_current(*version, change.body.is_none()))));
-    let had = change.replaces.is_some();
-    add_entries(batch, view, (*kind, id), &change.entries, had)
+    let before = if change.replaces.is_some() { Before::Rows } else { Before::Nothing };
+    add_entries(batch, view, (*kind, id), &change.entries, before)
+}
+
+/// What stands in the index of a resource before its rows are written.
+#[derive(Clone, Copy, PartialEq, Eq)]
+pub(super) enum Before {
+    /// There are none: it is new.
+    Nothing,
+    /// The rows that its list names, made as they are made now.
+    Rows,
+    /// Rows that may have been made otherwise, or not all of them.
+    Doubtful,
 }
 
 /// Replaces the index rows: those of the version before go, those of the new one come. Rows that
@@ -127,11 +138,11 @@ pub(super) fn add_entries(
     view: &dyn View,
     (kind, id): (ResourceType, &Id),
     entries: &[Entry],
-    had: bool,
+    before: Before,
 ) -> Result<(), Error> {
     let list = key::entries(kind, id);
     let mut old = BTreeSet::new();
-    if had {
+    if before != Before::Nothing {
         let row = view.get(&list)?;
         batch.expects.push(Expect::At(list.clone(), row.as_ref().map(|row| row.seq)));
         if let Some(row) = row {
@@ -142,7 +153,8 @@ pub(super) fn add_entries(
     for entry in entries {
         let parts: Vec<&[u8]> = entry.parts.iter().map(Vec::as_slice).collect();
         let row = key::index(kind, &entry.parameter, &parts, id);
-        let is_other = !old.contains(&row)
+        let is_other = before == Before::Doubtful
+            || !old.contains(&row)
             || !entry.value.is_empty()
             || view.get(&row)?.is_some_and(|row| !row.value.is_empty());
         if new.insert(row.clone()) && is_other {

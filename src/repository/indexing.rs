@@ -76,7 +76,9 @@ pub fn step(
         let content = stored.map(|stored| stored.content()).transpose()?.flatten();
         let resource = content.ok_or(Error::Damaged(key::VERSION))?;
         batch.expects.push(Expect::At(row.key, Some(row.seq)));
-        change::add_entries(&mut batch, view, (kind, &id), &entries(&resource), true)?;
+        let rows = entries(&resource);
+        let before = change::Before::Doubtful;
+        change::add_entries(&mut batch, view, (kind, &id), &rows, before)?;
     }
     batch.writes.push(note(kind, None));
     Ok((batch, None))

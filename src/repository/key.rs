@@ -21,6 +21,8 @@ pub const ENTRIES: u8 = 0x05;
 pub const DEFINITIONS: u8 = 0x09;
 /// The first byte of a row that says what is still to be indexed.
 pub const INDEXING: u8 = 0x0A;
+/// The first byte of the row that says what the index rows were made by.
+pub const FINGERPRINTS: u8 = 0x0B;
 
 const END: [u8; 2] = [0x00, 0x00];
 
@@ -68,6 +70,11 @@ fn beginning_with(prefix: Vec<u8>) -> Range<Vec<u8>> {
 /// The row whose number is that of the last commit that changed definitions.
 pub fn definitions() -> Vec<u8> {
     vec![DEFINITIONS]
+}
+
+/// The row that says what the index rows were made by.
+pub fn fingerprints() -> Vec<u8> {
+    vec![FINGERPRINTS]
 }
 
 /// The row that says how far the resources of a type are indexed for new parameters.

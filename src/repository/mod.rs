@@ -13,6 +13,7 @@
 //! | 05 | entries · type · id | the index keys of the current version |
 //! | 09 | the definitions | nothing: its commit is that of their last change |
 //! | 0A | indexing · type | new parameters, and the id up to which rows are made |
+//! | 0B | fingerprints | of each of the program's parameters, what its rows are made by |
 //!
 //! The history of a type or of the whole is read from the feed, which tells of every change.
 

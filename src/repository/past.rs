@@ -37,7 +37,7 @@ pub fn past(
         let current = then.map(|then| read::encode_current(then.version, content.is_none()));
         batch.writes.push((key::current(kind, &id), current));
         let entries = content.map(|content| entries(&content)).unwrap_or_default();
-        change::add_entries(&mut batch, view, (kind, &id), &entries, true)?;
+        change::add_entries(&mut batch, view, (kind, &id), &entries, change::Before::Rows)?;
     }
     Ok(Some(batch))
 }

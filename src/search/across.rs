@@ -1,17 +1,22 @@
 //! Searches over several types: `GET [base]?_type=A,B&…`.
 //!
 //! Only parameters that all the types share may be used. Matches come type by type in the order of
-//! the types' names, then by id; other orders are refused.
+//! the types' names, then by id; in an order that is asked for they come as one list, of equal ones
+//! in the order of the types' names.
 //! Source: <http://hl7.org/fhir/R4/http.html#vsearch>, <http://hl7.org/fhir/R4/search.html#type>.
 
+use std::cmp::Ordering;
 use std::collections::BTreeSet;
 
 use crate::fhir::ResourceType;
 use crate::index::Rules;
 use crate::search::Error;
-use crate::search::cursor::Cursor;
-use crate::search::query::{Query, Setting};
+use crate::search::cursor::{Cursor, Tie};
+use crate::search::include::include;
+use crate::search::meter::Meter;
+use crate::search::query::{Contained, Query, Setting};
 use crate::search::run::{Page, run};
+use crate::search::sort::compare_places;
 use crate::store::View;
 
 /// The same question to each of several types.
@@ -79,9 +84,6 @@ impl Across {
         kinds.sort_unstable();
         kinds.dedup();
         let rest: Vec<(String, String)> = rest.into_iter().cloned().collect();
-        if rest.iter().any(|(name, _)| name == "_sort") {
-            return Err(Error::unsupported("_sort", "matches of several types come type by type"));
-        }
         let lenient = Setting { strict: false, ..*setting };
         let queries = kinds.iter().map(|kind| Query::parse(&lenient, *kind, &rest));
         let queries = queries.collect::<Result<Vec<_>, _>>()?;
@@ -97,6 +99,15 @@ impl Across {
             if count > 0 && setting.strict {
                 return Err(Error::UnknownParameter { name: name.clone() });
             }
+        }
+        if queries.iter().any(|query| query.contained != Contained::False) {
+            return Err(Error::unsupported("_contained", "it is for a search over one type"));
+        }
+        let order = |query: &Query| -> Vec<_> {
+            query.sort.iter().map(|key| (key.name.clone(), key.kind)).collect()
+        };
+        if queries.windows(2).any(|pair| matches!(pair, [a, b] if order(a) != order(b))) {
+            return Err(Error::bad("_sort", "it is not the same for all of the types"));
         }
         Ok(Self { queries, typed: !types.is_empty() })
     }
@@ -119,6 +130,9 @@ impl Across {
         rules: &Rules,
         from: Option<&Place>,
     ) -> Result<(Page, Option<Place>), Error> {
+        if self.queries.iter().any(|query| !query.sort.is_empty()) {
+            return self.run_sorted(view, rules, from);
+        }
         let mut page = Page { total: Some(0), ..Page::default() };
         let mut next = None;
         for query in &self.queries {
@@ -153,6 +167,57 @@ impl Across {
         let mut told: BTreeSet<_> =
             page.matches.iter().map(|found| (found.kind, found.id.clone())).collect();
         page.included.retain(|found| told.insert((found.kind, found.id.clone())));
+        Ok((page, next))
+    }
+}
+
+impl Across {
+    /// A page of the matches of all types in one order. Each type gives a page of its own past the
+    /// place; of all those the first are told.
+    fn run_sorted(
+        &self,
+        view: &dyn View,
+        rules: &Rules,
+        from: Option<&Place>,
+    ) -> Result<(Page, Option<Place>), Error> {
+        let Some(first) = self.queries.first() else { return Ok((Page::default(), None)) };
+        let start = from.map(|from| from.cursor.as_ref().ok_or(Error::BadCursor)).transpose()?;
+        let mut page = Page { total: Some(0), ..Page::default() };
+        let (mut all, mut more) = (Vec::new(), false);
+        for query in &self.queries {
+            let mut limits = query.limits;
+            limits.rows = limits.rows.saturating_sub(page.touched);
+            let asked = Query { merged: true, includes: Vec::new(), limits, ..query.clone() };
+            let cursor = from.zip(start).map(|(from, cursor)| {
+                let tie = match query.kind.cmp(&from.kind) {
+                    Ordering::Equal => Tie::At,
+                    Ordering::Less => Tie::After,
+                    Ordering::Greater => Tie::Before,
+                };
+                Cursor { tie, ..cursor.clone() }
+            });
+            let found = run(view, rules, &asked, cursor.as_ref())?;
+            page.touched = page.touched.saturating_add(found.touched);
+            add_total(&mut page, found.total);
+            more = more || found.next.is_some();
+            all.extend(found.places.into_iter().zip(found.matches));
+        }
+        // Stable: each type's own order stays.
+        all.sort_by(|(a, one), (b, other)| {
+            compare_places(&first.sort, a, b).then(one.kind.cmp(&other.kind))
+        });
+        more = more || all.len() > first.count;
+        all.truncate(first.count);
+        let next = all.last().filter(|_| more).map(|(place, last)| {
+            let seen = start.map_or(view.seq(), |cursor| cursor.seen);
+            let (place, id) = (place.clone(), last.id.clone());
+            let cursor = Cursor { place, id, backward: false, seen, tie: Tie::At };
+            Place { kind: last.kind, cursor: Some(cursor) }
+        });
+        page.matches = all.into_iter().map(|(_, found)| found).collect();
+        let meter = Meter::new(view, first.limits.rows.saturating_sub(page.touched));
+        page.included = meter.settle(include(&meter, rules, first, &page.matches))?;
+        page.touched = page.touched.saturating_add(meter.touched());
         Ok((page, next))
     }
 }

@@ -17,7 +17,7 @@ use crate::search::Error;
 use crate::search::condition::{Condition, Target, Test};
 use crate::search::tree;
 use crate::search::value::{split, unescape};
-use crate::search::words::Words;
+use crate::search::words::{self, Words};
 
 use terms::Implied;
 
@@ -91,17 +91,21 @@ pub enum Clause {
         /// The Lists.
         lists: BTreeSet<Id>,
     },
-    /// One of the expressions holds for the resource's words.
-    Words {
+    /// The words stand side by side in one text of the resource, or in none.
+    Phrase {
         /// The parameter as the query names it.
         label: String,
         /// Whether only the narrative is read.
         narrative: bool,
-        /// The expressions.
-        any: Vec<Words>,
+        /// The words, folded.
+        words: Vec<String>,
+        /// Whether no text may have them.
+        negated: bool,
     },
     /// One of the clauses holds.
     Either(Vec<Clause>),
+    /// All of the clauses hold.
+    Every(Vec<Clause>),
 }
 
 impl Clause {
@@ -109,13 +113,19 @@ impl Clause {
     /// its type ([`Compartments::parameters`]). The resource that the compartment is of belongs to
     /// it too.
     ///
+    /// # Errors
+    /// [`Error::NotSupported`] while rows of one of the parameters are still being made.
+    ///
     /// [`Compartments::parameters`]: crate::definitions::compartment::Compartments::parameters
     pub fn within(
         rules: &Rules,
         kind: ResourceType,
         parameters: &[String],
         (of, id): (ResourceType, &Id),
-    ) -> Self {
+    ) -> Result<Self, Error> {
+        if parameters.iter().any(|code| rules.is_pending(kind, code)) {
+            return Err(Error::pending(of.as_str()));
+        }
         let found = parameters.iter().filter_map(|code| rules.parameter(kind, code));
         let conditions = found.filter(|parameter| !parameter.sources.is_empty()).map(|parameter| {
             let (id, place) = (id.to_string(), Some(of.to_string()));
@@ -126,11 +136,23 @@ impl Clause {
         let label = format!("{of} compartment");
         let linked = Self::Index { label, negated: false, any: conditions.collect() };
         if kind != of {
-            return linked;
+            return Ok(linked);
         }
         let own = Self::Ids { ids: BTreeSet::from([id.clone()]), negated: false };
-        Self::Either(vec![own, linked])
+        Ok(Self::Either(vec![own, linked]))
     }
+}
+
+/// The clauses, with those that are taken apart that must all hold anyway.
+pub(super) fn flatten(clauses: &[Clause]) -> Vec<&Clause> {
+    let mut flat = Vec::new();
+    for clause in clauses {
+        match clause {
+            Clause::Every(parts) => flat.extend(flatten(parts)),
+            other => flat.push(other),
+        }
+    }
+    flat
 }
 
 /// What reading a clause needs to know.
@@ -210,12 +232,13 @@ impl Reader<'_> {
         match name.code {
             "_id" => return ids(&name, &values).map(Some),
             "_list" => return lists(&name, &values).map(Some),
-            "_text" if self.rules.parameter(kind, "_text").is_none() => {}
-            "_text" | "_content" => return words(&name, &values).map(Some),
             _ => {}
         }
         let parameter = self.rules.parameter(kind, name.code);
         let parameter = parameter.ok_or_else(|| self.unknown(kind, name.code, label))?;
+        if parameter.is_of_words() {
+            return words(parameter, &name, &values).map(Some);
+        }
         match (name.modifier, parameter.definition.kind) {
             (Some("above" | "below"), ParameterType::Reference) => {
                 if let Some(clause) = self.hierarchy(parameter, &name, &values)? {
@@ -408,13 +431,10 @@ impl Reader<'_> {
 
     /// Why there is no such parameter to search by.
     fn unknown(&self, kind: ResourceType, code: &str, label: &str) -> Error {
-        let name = label.to_owned();
         if self.rules.is_pending(kind, code) {
-            let message = "the resources that were there before it are still being indexed for it; \
-                           try again later";
-            return Error::NotSupported { name, message: message.to_owned() };
+            return Error::pending(label);
         }
-        Error::UnknownParameter { name }
+        Error::UnknownParameter { name: label.to_owned() }
     }
 
     fn reference(&self, kind: ResourceType, name: &Name<'_>) -> Result<&Parameter, Error> {
@@ -454,7 +474,7 @@ fn lists(name: &Name<'_>, values: &[&str]) -> Result<Clause, Error> {
     Ok(Clause::Listed { label: name.whole.to_owned(), lists })
 }
 
-fn words(name: &Name<'_>, values: &[&str]) -> Result<Clause, Error> {
+fn words(parameter: &Parameter, name: &Name<'_>, values: &[&str]) -> Result<Clause, Error> {
     if name.modifier.is_some() {
         return Err(name.unknown_modifier());
     }
@@ -462,8 +482,8 @@ fn words(name: &Name<'_>, values: &[&str]) -> Result<Clause, Error> {
     let any = values.iter().map(read).collect::<Option<Vec<_>>>();
     let message = "it is words, with AND, OR, NOT, quotes and parentheses if need be";
     let any = any.ok_or_else(|| Error::bad(name.whole, message))?;
-    let narrative = name.code == "_text";
-    Ok(Clause::Words { label: name.whole.to_owned(), narrative, any })
+    let clause = |words: &Words| words.clause(name.whole, &parameter.sources, false);
+    Ok(words::either(any.iter().map(clause).collect()))
 }
 
 fn ids(name: &Name<'_>, values: &[&str]) -> Result<Clause, Error> {

@@ -19,6 +19,20 @@ pub struct Cursor {
     pub backward: bool,
     /// The commit that the first page saw.
     pub seen: Seq,
+    /// Where it stands among matches of the same place; no part of the text.
+    pub tie: Tie,
+}
+
+/// Where a cursor stands among matches of the same place.
+#[derive(Clone, Copy, PartialEq, Eq, Default, Debug)]
+pub enum Tie {
+    /// Where its id says.
+    #[default]
+    At,
+    /// Before all of them: it is that of a type which comes earlier.
+    Before,
+    /// After all of them: it is that of a type which comes later.
+    After,
 }
 
 const FORWARD: u8 = b'n';
@@ -86,6 +100,7 @@ impl Cursor {
             id: Id::parse(std::str::from_utf8(id).ok()?)?,
             backward,
             seen: Seq::from_be_bytes(*seen),
+            tie: Tie::At,
         })
     }
 }
@@ -99,7 +114,8 @@ mod tests {
         let id = Id::parse("a.1").unwrap();
         for place in [vec![], vec![None], vec![Some(vec![]), None, Some(vec![0, 255])]] {
             for backward in [false, true] {
-                let cursor = Cursor { place: place.clone(), id: id.clone(), backward, seen: 7 };
+                let (place, id) = (place.clone(), id.clone());
+                let cursor = Cursor { place, id, backward, seen: 7, tie: Tie::At };
                 let text = cursor.to_text();
                 assert!(text.bytes().all(|byte| byte.is_ascii_alphanumeric()), "{text}");
                 assert_eq!(Cursor::parse(&text).unwrap(), cursor);
@@ -110,7 +126,7 @@ mod tests {
     #[test]
     fn anything_else_is_refused() {
         let id = Id::parse("a").unwrap();
-        let good = Cursor { place: vec![], id, backward: false, seen: 1 }.to_text();
+        let good = Cursor { place: vec![], id, backward: false, seen: 1, tie: Tie::At }.to_text();
         let ends = (0..good.len()).filter_map(|end| good.get(..end)).map(str::to_owned);
         let odd = ["x", "né", "nzz", "n0000000000000001000100", "n00000000000000010001610001ff"];
         for text in ends.chain(odd.map(str::to_owned)) {

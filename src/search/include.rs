@@ -48,6 +48,9 @@ impl Include {
         };
         let reverse = bare == "_revinclude";
         if value == "*" {
+            if !rules.pending().is_empty() {
+                return Err(Error::pending(name));
+            }
             return Ok(Self { reverse, iterate, source: None, parameter: None, target: None });
         }
         let mut parts = value.split(':');
@@ -62,6 +65,10 @@ impl Include {
             return Err(Error::bad(name, "it has at most three parts: Type:parameter:Target"));
         }
         let parameter = (code != "*").then(|| code.to_owned());
+        let pending = rules.pending().get(&source);
+        if pending.is_some_and(|all| parameter.as_ref().is_none_or(|code| all.contains(code))) {
+            return Err(Error::pending(name));
+        }
         if let Some(code) = &parameter {
             let found = rules.parameter(source, code);
             let follows = found.is_some_and(|parameter| {

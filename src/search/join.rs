@@ -12,10 +12,11 @@ use serde_json::Value;
 use crate::fhir::{Id, Reference, ResourceType, json};
 use crate::index::Rules;
 use crate::repository::{self, key};
-use crate::search::candidates::{Course, Source, filter};
+use crate::search::candidates::{Course, Source, count_up_to, filter};
 use crate::search::check::Check;
-use crate::search::clause::{Clause, terms};
+use crate::search::clause::{Clause, flatten, terms};
 use crate::search::condition::{Condition, OneOf, Test, Token};
+use crate::search::plan::{FIRST_ROUND, GROWTH};
 use crate::search::query::Limits;
 use crate::search::read::Rows;
 use crate::search::{Error, tree};
@@ -40,7 +41,11 @@ impl Join<'_> {
     /// [`Error::Repository`].
     pub(super) fn clause(&self, kind: ResourceType, clause: &Clause) -> Result<Clause, Error> {
         match clause {
-            Clause::Ids { .. } | Clause::Index { .. } | Clause::Words { .. } => Ok(clause.clone()),
+            Clause::Ids { .. } | Clause::Index { .. } | Clause::Phrase { .. } => Ok(clause.clone()),
+            Clause::Every(clauses) => {
+                let joined = clauses.iter().map(|clause| self.clause(kind, clause));
+                Ok(Clause::Every(joined.collect::<Result<_, _>>()?))
+            }
             Clause::Either(clauses) => {
                 let joined = clauses.iter().map(|clause| self.clause(kind, clause));
                 self.either(kind, joined.collect::<Result<_, _>>()?)
@@ -126,16 +131,45 @@ impl Join<'_> {
         clause: &Clause,
         few: usize,
     ) -> Result<Option<Vec<Id>>, Error> {
-        let source = Source::of(self.view, kind, clause)?;
-        let all: Vec<Check<'_>> = match &source {
-            Some(_) => Vec::new(),
-            None => vec![Check::of(self.view, kind, clause)?],
+        let best = self.narrowest(kind, clause)?;
+        let source = best.map(|best| Source::of(self.view, kind, best)).transpose()?.flatten();
+        // What gives the candidates need not be asked again, unless it is only a part.
+        let whole = source.is_some() && best.is_some_and(|best| std::ptr::eq(best, clause));
+        let all = match whole {
+            true => Vec::new(),
+            false => vec![Check::of(self.view, kind, clause)?],
         };
         let source = source.unwrap_or(Source::All);
         let ids = source.ids(self.view, kind, Course::ALL)?;
         let found = filter(self.view, kind, ids, &all).take(few.saturating_add(1));
         let found = found.collect::<Result<Vec<_>, _>>()?;
         Ok((found.len() <= few).then_some(found))
+    }
+
+    /// The clause that gives the fewest candidates: itself, or one of those that must all hold.
+    fn narrowest<'c>(
+        &self,
+        kind: ResourceType,
+        clause: &'c Clause,
+    ) -> Result<Option<&'c Clause>, Error> {
+        let parts = flatten(std::slice::from_ref(clause)).into_iter();
+        let parts: Vec<&Clause> = parts.filter(|part| part.gives_candidates()).collect();
+        let mut round = if parts.len() > 1 { FIRST_ROUND } else { 0 };
+        loop {
+            let mut best: Option<(usize, &Clause)> = None;
+            for part in &parts {
+                let count = count_up_to(self.view, kind, part, round)?;
+                if best.is_none_or(|(least, _)| count < least) {
+                    best = Some((count, part));
+                }
+            }
+            match best {
+                Some((count, _)) if count >= round && round < self.limits.counted && round > 0 => {
+                    round = round.saturating_mul(GROWTH);
+                }
+                best => return Ok(best.map(|(_, part)| part)),
+            }
+        }
     }
 
     fn value_set(&self, label: &str, id: &Id, implied: &terms::Implied) -> Result<Token, Error> {

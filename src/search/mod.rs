@@ -12,6 +12,7 @@ mod candidates;
 mod check;
 pub mod clause;
 pub mod condition;
+pub mod contained;
 pub mod cursor;
 pub mod include;
 mod join;
@@ -28,10 +29,11 @@ pub mod value;
 pub mod words;
 
 pub use across::Across;
+pub use contained::{Inside, run_contained};
 pub use cursor::Cursor;
 pub use include::Include;
 pub use plan::Plan;
-pub use query::{Query, Setting, Summary, Total};
+pub use query::{Contained, Query, Setting, Summary, Total};
 pub use run::{Page, run, watched};
 pub use subset::subset;
 
@@ -115,6 +117,13 @@ impl Error {
 
     fn unsupported(name: &str, message: &str) -> Self {
         Self::NotSupported { name: name.to_owned(), message: message.to_owned() }
+    }
+
+    /// That rows of the parameter are still being made.
+    fn pending(name: &str) -> Self {
+        let message = "the resources that were there before it are still being indexed for it; try \
+                       again later";
+        Self::unsupported(name, message)
     }
 
     fn costly(name: Option<&str>, message: &str) -> Self {

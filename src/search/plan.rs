@@ -11,11 +11,11 @@ use std::fmt;
 use crate::index::Rules;
 use crate::search::candidates::{Source, count_up_to};
 use crate::search::check::Check;
-use crate::search::clause::Clause;
+use crate::search::clause::{Clause, flatten};
 use crate::search::condition::Condition;
 use crate::search::join::Join;
 use crate::search::meter::Meter;
-use crate::search::query::Query;
+use crate::search::query::{Contained, Query};
 use crate::search::{Error, run, timeline};
 use crate::store::View;
 
@@ -29,6 +29,8 @@ pub struct Plan {
     pub way: Way,
     /// What is looked through: the type's name.
     scope: String,
+    /// Whether what other resources contain is looked through.
+    contained: Contained,
     /// The order of the answer.
     order: String,
 }
@@ -93,7 +95,7 @@ impl Plan {
         let join = Join { view, rules, limits: query.limits, few: run::FEW_JOINED };
         let clauses = query.clauses.iter().map(|clause| join.clause(query.kind, clause));
         let clauses = clauses.collect::<Result<Vec<_>, _>>()?;
-        let choice = Choice::of(view, query, &clauses)?;
+        let choice = Choice::of(view, query, flatten(&clauses))?;
         let mut steps = Vec::new();
         for (clause, rows) in &choice.order {
             let source = choice.source.is_some_and(|source| std::ptr::eq(source, *clause));
@@ -118,7 +120,7 @@ impl Plan {
             _ if matches!(source, Some(Some(Source::Ranges(_)))) => Way::Gathered,
             _ => Way::InOrder,
         };
-        Ok(Self { steps, way, scope: query.kind.to_string(), order })
+        Ok(Self { steps, way, scope: query.kind.to_string(), contained: query.contained, order })
     }
 }
 
@@ -134,15 +136,19 @@ pub(super) struct Choice<'a> {
 
 /// How many rows are counted of each clause in the first round, and how many times more in each
 /// round after it.
-const FIRST_ROUND: usize = 64;
-const GROWTH: usize = 4;
+pub(super) const FIRST_ROUND: usize = 64;
+pub(super) const GROWTH: usize = 4;
 
 impl<'a> Choice<'a> {
     /// Counts what the clauses have, and chooses.
-    pub(super) fn of(view: &dyn View, query: &Query, clauses: &'a [Clause]) -> Result<Self, Error> {
+    pub(super) fn of(
+        view: &dyn View,
+        query: &Query,
+        clauses: Vec<&'a Clause>,
+    ) -> Result<Self, Error> {
         let (kind, most) = (query.kind, query.limits.counted);
         let (mut giving, mut others): (Vec<_>, Vec<_>) =
-            clauses.iter().partition(|clause| clause.gives_candidates());
+            clauses.into_iter().partition(|clause| clause.gives_candidates());
         giving.sort_by_key(|clause| rank(clause));
         others.sort_by_key(|clause| rank(clause));
         let mut round = FIRST_ROUND.min(most);
@@ -152,10 +158,11 @@ impl<'a> Choice<'a> {
             let mut least = round;
             for clause in &giving {
                 let count = count_up_to(view, kind, clause, least)?;
-                counted.push((clause, Rows { counted: count, more: count >= least }));
+                let more = count >= least;
+                counted.push((clause, Rows { counted: count, more }));
                 // Of the others it only matters whether they have fewer.
                 least = least.min(count.saturating_add(1));
-                if count < FIRST_ROUND {
+                if count < FIRST_ROUND && !more {
                     break;
                 }
             }
@@ -195,7 +202,7 @@ fn rank(clause: &Clause) -> (u8, Reverse<bool>, usize) {
             (1 + worst, Reverse(points), any.len())
         }
         Clause::Chain { targets, .. } => (10, Reverse(false), targets.len()),
-        Clause::Words { .. } => (12, Reverse(false), 1),
+        Clause::Phrase { .. } => (12, Reverse(false), 1),
         _ => (11, Reverse(false), 1),
     }
 }
@@ -207,7 +214,7 @@ fn describe(clause: &Clause) -> String {
             format!("{}{} ids", if *negated { "none of " } else { "" }, ids.len())
         }
         Clause::Index { label, any, negated } => {
-            let points = any.iter().all(Condition::is_point);
+            let points = any.iter().all(Condition::is_equal);
             let sources: Vec<_> = any.first().map(|c| c.sources.join(" + ")).into_iter().collect();
             let shape = if points { "equal" } else { "within a range" };
             let shape = if *negated { "none of what it names" } else { shape };
@@ -221,9 +228,10 @@ fn describe(clause: &Clause) -> String {
         Clause::Has { label, kind, inner, .. } => {
             format!("{label}: referred to by {kind} ({})", describe(inner))
         }
-        Clause::Words { label, narrative, .. } => {
-            format!("{label}: words of the {}", if *narrative { "narrative" } else { "content" })
+        Clause::Phrase { label, words, .. } => {
+            format!("{label}: {} words side by side, read in the resource", words.len())
         }
+        Clause::Every(clauses) => clauses.iter().map(describe).collect::<Vec<_>>().join(", and "),
         Clause::Either(clauses) => clauses.iter().map(describe).collect::<Vec<_>>().join(", or "),
         Clause::ValueSet { label, .. } => format!("{label}: codes of a stored value set"),
         Clause::Hierarchy { label, .. } => format!("{label}: references into a hierarchy"),
@@ -233,6 +241,13 @@ fn describe(clause: &Clause) -> String {
 
 impl fmt::Display for Plan {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        if self.contained != Contained::False {
+            let scope = &self.scope;
+            writeln!(f, "contained: read in every resource that has a {scope} inside, index #")?;
+        }
+        if self.contained == Contained::True {
+            return Ok(());
+        }
         if !self.steps.iter().any(|step| step.role == Role::Candidates) {
             writeln!(f, "candidates: every current {}", self.scope)?;
         }

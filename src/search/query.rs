@@ -6,10 +6,10 @@
 
 use crate::definitions::search_parameter::ParameterType;
 use crate::fhir::{Instant, Issue, IssueType, ResourceType};
-use crate::index::Rules;
-use crate::search::Error;
+use crate::index::{Parameter, Rules};
 use crate::search::clause::{Clause, Reader};
 use crate::search::include::Include;
+use crate::search::{Error, contained};
 
 /// What reading a query needs beside the query.
 #[derive(Clone, Copy)]
@@ -92,6 +92,19 @@ pub enum Summary {
     False,
 }
 
+/// Whether resources that stand in others come into question
+/// (<http://hl7.org/fhir/R4/search.html#contained>).
+#[derive(Clone, Copy, PartialEq, Eq, Default, Debug)]
+pub enum Contained {
+    /// `false`: only those that stand alone.
+    #[default]
+    False,
+    /// `true`: only those that stand in others.
+    True,
+    /// `both`.
+    Both,
+}
+
 /// One key of the order.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct SortKey {
@@ -103,6 +116,8 @@ pub struct SortKey {
     pub sources: Vec<String>,
     /// The parameter's type.
     pub kind: ParameterType,
+    /// Only references to this type count.
+    pub target: Option<ResourceType>,
 }
 
 /// A query over one type.
@@ -120,6 +135,12 @@ pub struct Query {
     pub total: Total,
     /// What is to be told along with the matches.
     pub includes: Vec<Include>,
+    /// Whether contained resources come into question.
+    pub contained: Contained,
+    /// Whether containers are told in place of what they contain.
+    pub containers: bool,
+    /// Whether matches are to be merged with those of other types, by their places in the order.
+    pub merged: bool,
     /// Which parts of the matches are wanted.
     pub summary: Summary,
     /// The elements that are wanted; empty: all.
@@ -139,10 +160,6 @@ const TRANSPORT: [&str; 2] = ["_format", "_pretty"];
 /// another question.
 const REFUSED: [&str; 5] = ["_query", "_filter", "_type", "_score", "_graph"];
 
-/// Parameters of which only the default is offered, with that
-/// (<http://hl7.org/fhir/R4/search.html#contained>).
-const DEFAULTS: [(&str, &str); 2] = [("_contained", "false"), ("_containedType", "container")];
-
 impl Query {
     /// Reads the decoded names and values of a search.
     ///
@@ -161,6 +178,9 @@ impl Query {
             count: limits.page,
             total: Total::IfCheap,
             includes: Vec::new(),
+            contained: Contained::False,
+            containers: true,
+            merged: false,
             summary: Summary::False,
             elements: Vec::new(),
             used: Vec::new(),
@@ -179,6 +199,7 @@ impl Query {
         if query.summary == Summary::Text && !query.includes.is_empty() {
             return Err(Error::bad("_summary", "text cannot be combined with includes"));
         }
+        contained::check(setting.rules, &query)?;
         if query.summary == Summary::Count {
             query.count = 0;
         }
@@ -204,16 +225,9 @@ impl Query {
         if REFUSED.contains(&bare) {
             return Err(Error::unsupported(name, "this server does not offer it"));
         }
-        if let Some((_, default)) = DEFAULTS.iter().find(|(own, _)| *own == bare) {
-            if name == bare && value == *default {
-                self.used.push((name.to_owned(), value.to_owned()));
-                return Ok(());
-            }
-            let message = format!("only {default} is offered");
-            return Err(Error::unsupported(name, &message));
-        }
         match bare {
-            "_sort" | "_count" | "_total" | "_summary" | "_elements" => {
+            "_sort" | "_count" | "_total" | "_summary" | "_elements" | "_contained"
+            | "_containedType" => {
                 if name != bare {
                     let (name, modifier) = (name.to_owned(), name.replacen(bare, "", 1));
                     return Err(Error::UnknownModifier { name, modifier });
@@ -277,6 +291,21 @@ impl Query {
                     _ => return Err(Error::bad(name, "it is true, text, data, count or false")),
                 };
             }
+            "_contained" => {
+                self.contained = match value {
+                    "false" => Contained::False,
+                    "true" => Contained::True,
+                    "both" => Contained::Both,
+                    _ => return Err(Error::bad(name, "it is false, true or both")),
+                };
+            }
+            "_containedType" => {
+                self.containers = match value {
+                    "container" => true,
+                    "contained" => false,
+                    _ => return Err(Error::bad(name, "it is container or contained")),
+                };
+            }
             "_elements" => {
                 let names = value.split(',').filter(|name| !name.is_empty());
                 self.elements = names.map(str::to_owned).collect();
@@ -290,10 +319,15 @@ impl Query {
         let mut used = Vec::new();
         for text in value.split(',').filter(|text| !text.is_empty()) {
             let (descending, name) = text.strip_prefix('-').map_or((false, text), |n| (true, n));
+            if setting.rules.is_pending(self.kind, name) {
+                return Err(Error::pending("_sort"));
+            }
             let parameter = setting.rules.parameter(self.kind, name);
             let kind = parameter.map_or(ParameterType::Special, |found| found.definition.kind);
             let sources = parameter.map(|found| found.sources.clone()).unwrap_or_default();
-            let sortable = kind != ParameterType::Composite && !sources.is_empty();
+            let sortable = kind != ParameterType::Composite
+                && !sources.is_empty()
+                && !parameter.is_some_and(Parameter::is_of_words);
             if !(name == "_id" || sortable) {
                 if setting.strict || parameter.is_some() {
                     return Err(Error::bad(
@@ -307,7 +341,8 @@ impl Query {
                 continue;
             }
             used.push(text);
-            self.sort.push(SortKey { name: name.to_owned(), descending, sources, kind });
+            let target = parameter.and_then(|found| found.target);
+            self.sort.push(SortKey { name: name.to_owned(), descending, sources, kind, target });
         }
         Ok((!used.is_empty()).then(|| used.join(",")))
     }

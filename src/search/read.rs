@@ -6,14 +6,15 @@
 
 use serde_json::Value;
 
+use crate::definitions::model::Model;
 use crate::fhir::{Id, ResourceType, json};
 use crate::index::Entry;
+use crate::index::words;
 use crate::repository::read::{self, Keys};
 use crate::repository::{self, key};
 use crate::search::Error;
 use crate::search::clause::Clause;
 use crate::search::condition::Condition;
-use crate::search::words;
 use crate::store::View;
 
 /// The rows of one resource; their values are read when a condition asks for them.
@@ -21,23 +22,47 @@ pub(super) struct Rows<'a> {
     view: &'a dyn View,
     kind: ResourceType,
     id: &'a Id,
-    keys: Keys<'a>,
+    held: Held<'a>,
+}
+
+/// Where the rows are.
+enum Held<'a> {
+    /// In the store, which has a list of their keys.
+    Stored(Keys<'a>),
+    /// Here: the resource stands in another, and has none in the store.
+    Contained(&'a Value, Vec<Entry>),
 }
 
 impl<'a> Rows<'a> {
     /// Reads the rows of the current version.
     pub(super) fn read(view: &'a dyn View, kind: ResourceType, id: &'a Id) -> Result<Self, Error> {
-        Ok(Self { view, kind, id, keys: read::keys(view, kind, id)? })
+        Ok(Self { view, kind, id, held: Held::Stored(read::keys(view, kind, id)?) })
+    }
+
+    /// The rows that a contained resource would have; its id is that within the other.
+    pub(super) fn of_contained(
+        view: &'a dyn View,
+        (kind, id): (ResourceType, &'a Id),
+        resource: &'a Value,
+        entries: Vec<Entry>,
+    ) -> Self {
+        Self { view, kind, id, held: Held::Contained(resource, entries) }
     }
 
     /// Whether there is such a resource: each that is current has rows.
     pub(super) fn is_there(&self) -> bool {
-        !self.keys.is_empty()
+        match &self.held {
+            Held::Stored(keys) => !keys.is_empty(),
+            Held::Contained(..) => true,
+        }
     }
 
     /// What a row keeps beside its key.
     pub(super) fn value(&self, key: &[u8]) -> Result<Vec<u8>, Error> {
-        Ok(self.keys.value(self.view, key)?)
+        match &self.held {
+            Held::Stored(keys) => Ok(keys.value(self.view, key)?),
+            Held::Contained(..) => Ok(Vec::new()),
+        }
     }
 
     /// The rows under these names, each with what its key says.
@@ -45,7 +70,14 @@ impl<'a> Rows<'a> {
         &'s self,
         sources: &'s [String],
     ) -> impl Iterator<Item = Result<(&'s [u8], Entry), Error>> {
-        self.keys.of(sources).map(|key| Ok(key?))
+        let (keys, entries) = match &self.held {
+            Held::Stored(keys) => (Some(keys), None),
+            Held::Contained(_, entries) => (None, Some(entries)),
+        };
+        let stored = keys.into_iter().flat_map(|keys| keys.of(sources)).map(|key| Ok(key?));
+        let here = entries.into_iter().flatten();
+        let here = here.filter(|entry| sources.contains(&entry.parameter));
+        stored.chain(here.map(|entry| Ok((&[][..], entry.clone()))))
     }
 
     /// What the keys of the rows under these names say.
@@ -87,9 +119,19 @@ impl<'a> Rows<'a> {
             }
             Clause::Chain { sources, targets, .. } => self.points_to(sources, targets),
             Clause::Has { kind, sources, inner, .. } => self.is_pointed_to(*kind, sources, inner),
-            Clause::Words { narrative, any, .. } => {
-                let text = self.words(*narrative)?;
-                Ok(any.iter().any(|words| words.holds(&text)))
+            Clause::Every(clauses) => {
+                for clause in clauses {
+                    if !self.holds(clause)? {
+                        return Ok(false);
+                    }
+                }
+                Ok(true)
+            }
+            Clause::Phrase { label, narrative, words, negated } => {
+                let model = Model::shared();
+                let model =
+                    model.map_err(|_| Error::unsupported(label, "the element model is broken"))?;
+                Ok(self.has_phrase(model, *narrative, words)? != *negated)
             }
             // These are put in other terms before anything is asked of rows.
             Clause::ValueSet { label, .. }
@@ -124,6 +166,10 @@ impl<'a> Rows<'a> {
         sources: &[String],
         inner: &Clause,
     ) -> Result<bool, Error> {
+        if matches!(self.held, Held::Contained(..)) {
+            // Nothing outside can point to it.
+            return Ok(false);
+        }
         let parts = [self.id.as_str().as_bytes(), self.kind.as_str().as_bytes()];
         for source in sources {
             for row in self.view.scan(key::index_range(by, source, &parts, &[])) {
@@ -137,20 +183,34 @@ impl<'a> Rows<'a> {
         Ok(false)
     }
 
-    fn words(&self, narrative: bool) -> Result<Vec<String>, Error> {
-        let body = repository::current(self.view, self.kind, self.id)?.and_then(|s| s.body);
-        let Some(body) = body else { return Ok(Vec::new()) };
-        let value: Value =
-            json::parse(&body, usize::MAX).map_err(|_| repository::Error::Damaged(key::VERSION))?;
-        Ok(if narrative { words::of_narrative(&value) } else { words::of_content(&value) })
+    /// Whether the words stand side by side in one text.
+    fn has_phrase(&self, model: &Model, narrative: bool, phrase: &[String]) -> Result<bool, Error> {
+        let stored;
+        let value = if let Held::Contained(value, _) = &self.held {
+            value
+        } else {
+            let body = repository::current(self.view, self.kind, self.id)?.and_then(|s| s.body);
+            let Some(body) = body else { return Ok(false) };
+            let damaged = |_| repository::Error::Damaged(key::VERSION);
+            stored = json::parse(&body, usize::MAX).map_err(damaged)?;
+            &stored
+        };
+        let mut texts = words::of_narrative(value);
+        if !narrative {
+            texts.extend(words::of_others(model, value));
+        }
+        Ok(texts.iter().any(|text| text.windows(phrase.len()).any(|window| window == phrase)))
     }
 
     fn any(&self, conditions: &[Condition]) -> Result<bool, Error> {
         for condition in conditions {
             for row in self.of(&condition.sources) {
                 let (key, entry) = row?;
-                let value =
-                    if condition.test.needs_value() { self.value(key)? } else { Vec::new() };
+                let value = match &self.held {
+                    Held::Contained(..) => entry.value.clone(),
+                    Held::Stored(_) if condition.test.needs_value() => self.value(key)?,
+                    Held::Stored(_) => Vec::new(),
+                };
                 if condition.accepts(&entry.parts, &value) {
                     return Ok(true);
                 }

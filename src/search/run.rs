@@ -14,8 +14,9 @@ use crate::index::Rules;
 use crate::repository::{self, Stored, key};
 use crate::search::candidates::{Course, Ids, Source, count_up_to, filter};
 use crate::search::check::{self, Check};
-use crate::search::clause::Clause;
-use crate::search::cursor::Cursor;
+use crate::search::clause::{Clause, flatten};
+use crate::search::contained::Inside;
+use crate::search::cursor::{Cursor, Tie};
 use crate::search::include::include;
 use crate::search::join::Join;
 use crate::search::meter::Meter;
@@ -30,6 +31,10 @@ use crate::store::{Seq, View};
 pub struct Page {
     /// The matches in their order.
     pub matches: Vec<Stored>,
+    /// Those that stand in others.
+    pub contained: Vec<Inside>,
+    /// For a query that is merged with others: the place of each match.
+    pub(super) places: Vec<sort::Place>,
     /// What was asked to be told along with them.
     pub included: Vec<Stored>,
     /// How many match in all, where that was asked for or is cheap.
@@ -82,7 +87,7 @@ pub fn run(
 fn is_linked(clause: &Clause) -> bool {
     match clause {
         Clause::Chain { .. } | Clause::Has { .. } => true,
-        Clause::Either(clauses) => clauses.iter().any(is_linked),
+        Clause::Either(clauses) | Clause::Every(clauses) => clauses.iter().any(is_linked),
         _ => false,
     }
 }
@@ -97,18 +102,19 @@ fn answer(
     let join = Join { view, rules, limits: query.limits, few };
     let clauses = query.clauses.iter().map(|clause| join.clause(query.kind, clause));
     let clauses = clauses.collect::<Result<Vec<_>, _>>()?;
-    let search = Search::of(view, query, &clauses)?;
+    let search = Search::of(view, query, flatten(&clauses))?;
     let mut page = Page::default();
     if query.count == 0 {
         page.total = search.total(query)?;
         return Ok(page);
     }
     let by_id = match query.sort.as_slice() {
+        _ if query.merged => None,
         [] => Some(false),
         [key] if key.sources.is_empty() => Some(key.descending),
         _ => None,
     };
-    let ((ids, cursors), total) = match by_id {
+    let ((found, cursors), total) = match by_id {
         Some(descending) => search.by_id(query, cursor, descending)?,
         None => search.sorted(rules, query, cursor)?,
     };
@@ -116,8 +122,10 @@ fn answer(
         Some(all) if query.total != Total::None => Some(all as u64),
         _ => search.total(query)?,
     };
-    for id in &ids {
-        page.matches.extend(repository::current(view, query.kind, id)?);
+    for (place, id) in found {
+        let damaged = repository::Error::Damaged(key::CURRENT);
+        page.matches.push(repository::current(view, query.kind, &id)?.ok_or(damaged)?);
+        page.places.extend(query.merged.then_some(place));
     }
     page.included = include(view, rules, query, &page.matches)?;
     (page.previous, page.next) = cursors;
@@ -155,7 +163,9 @@ fn watch(kind: ResourceType, clause: &Clause, ranges: &mut Vec<Range<Vec<u8>>>) 
             ranges.extend(links(*other, sources));
             watch(*other, inner, ranges);
         }
-        Clause::Either(clauses) => clauses.iter().for_each(|clause| watch(kind, clause, ranges)),
+        Clause::Either(clauses) | Clause::Every(clauses) => {
+            clauses.iter().for_each(|clause| watch(kind, clause, ranges));
+        }
         // Rows that are gone can make these true as well, so that any write counts.
         Clause::Index { negated: true, .. } | Clause::Ids { negated: true, .. } => {
             ranges.push(key::current_range(kind));
@@ -173,7 +183,7 @@ fn watch(kind: ResourceType, clause: &Clause, ranges: &mut Vec<Range<Vec<u8>>>) 
             let list = ResourceType::parse("List");
             ranges.extend(list.iter().flat_map(|list| lists.iter().map(|id| row(*list, id))));
         }
-        Clause::Words { .. } => ranges.push(key::current_range(kind)),
+        Clause::Phrase { .. } => ranges.push(key::current_range(kind)),
     }
 }
 
@@ -186,8 +196,8 @@ const SAMPLE: usize = 64;
 /// So few candidates that their own rows are read rather than looked up.
 const FEW: usize = 64;
 
-/// Ids for a page with the cursors of the pages before and after.
-type Ends = (Vec<Id>, (Option<Cursor>, Option<Cursor>));
+/// The matches of a page with the cursors of the pages before and after.
+type Ends = (Vec<(sort::Place, Id)>, (Option<Cursor>, Option<Cursor>));
 
 /// The same, with the number of all matches where they were all looked at.
 type Counted = (Ends, Option<usize>);
@@ -210,7 +220,7 @@ struct Search<'a> {
 }
 
 impl<'a> Search<'a> {
-    fn of(view: &'a dyn View, query: &Query, clauses: &'a [Clause]) -> Result<Self, Error> {
+    fn of(view: &'a dyn View, query: &Query, clauses: Vec<&'a Clause>) -> Result<Self, Error> {
         let kind = query.kind;
         let choice = Choice::of(view, query, clauses)?;
         let chosen = choice.source.map(|clause| Source::of(view, kind, clause)).transpose()?;
@@ -385,9 +395,8 @@ impl<'a> Search<'a> {
         let (from, to) = match cursor {
             None => (0, query.count),
             Some(cursor) => {
-                let before = |item: &(sort::Place, Id)| {
-                    sort::compare(keys, (&item.0, &item.1), (&cursor.place, &cursor.id))
-                };
+                let before =
+                    |item: &(sort::Place, Id)| sort::to_cursor(keys, (&item.0, &item.1), cursor);
                 if cursor.backward {
                     let end = found.partition_point(|item| before(item).is_lt());
                     (end.saturating_sub(query.count), end)
@@ -424,9 +433,12 @@ fn cut(
 /// The ids of a page, with cursors to the pages before and after where there are such.
 fn ends(page: &[(sort::Place, Id)], (before, after): (bool, bool), seen: Seq) -> Ends {
     let end = |item: Option<&(sort::Place, Id)>, backward| {
-        item.map(|(place, id)| Cursor { place: place.clone(), id: id.clone(), backward, seen })
+        item.map(|(place, id)| {
+            let (place, id) = (place.clone(), id.clone());
+            Cursor { place, id, backward, seen, tie: Tie::At }
+        })
     };
     let previous = end(page.first().filter(|_| before), true);
     let next = end(page.last().filter(|_| after), false);
-    (page.iter().map(|(_, id)| id.clone()).collect(), (previous, next))
+    (page.to_vec(), (previous, next))
 }

@@ -12,8 +12,9 @@ use crate::fhir::{Id, Resource, ResourceType, json};
 use crate::index::date::Interval;
 use crate::index::{self, Rules};
 use crate::repository::{self, feed, key};
-use crate::search::Error;
+use crate::search::cursor::{Cursor, Tie};
 use crate::search::query::SortKey;
+use crate::search::{Error, condition};
 use crate::store::{Seq, View};
 
 /// Where a match stands: its values for the keys of the order.
@@ -25,7 +26,11 @@ pub(super) fn place(keys: &[SortKey], id: &Id, entries: &[&index::Entry]) -> Pla
         if sort.sources.is_empty() {
             return Some(id.as_str().as_bytes().to_vec());
         }
+        let of_target = |entry: &&&index::Entry| {
+            sort.target.is_none_or(|kind| condition::is_of(&entry.parts, kind))
+        };
         let own = entries.iter().filter(|entry| sort.sources.contains(&entry.parameter));
+        let own = own.filter(of_target);
         let values = own.filter_map(|entry| value(sort, &entry.parts));
         if sort.descending { values.max() } else { values.min() }
     };
@@ -46,8 +51,25 @@ fn value(sort: &SortKey, parts: &[Vec<u8>]) -> Option<Vec<u8>> {
 
 /// Which of two matches comes first; ids break ties, in the direction of the last key.
 pub(super) fn compare(keys: &[SortKey], one: (&Place, &Id), other: (&Place, &Id)) -> Ordering {
+    compare_places(keys, one.0, other.0).then_with(|| {
+        let ids = one.1.cmp(other.1);
+        if keys.last().is_some_and(|key| key.descending) { ids.reverse() } else { ids }
+    })
+}
+
+/// Where a match stands to a cursor.
+pub(super) fn to_cursor(keys: &[SortKey], one: (&Place, &Id), cursor: &Cursor) -> Ordering {
+    match cursor.tie {
+        Tie::At => compare(keys, one, (&cursor.place, &cursor.id)),
+        Tie::Before => compare_places(keys, one.0, &cursor.place).then(Ordering::Greater),
+        Tie::After => compare_places(keys, one.0, &cursor.place).then(Ordering::Less),
+    }
+}
+
+/// Which of two places comes first.
+pub(super) fn compare_places(keys: &[SortKey], one: &Place, other: &Place) -> Ordering {
     for (at, sort) in keys.iter().enumerate() {
-        let (left, right) = (one.0.get(at).cloned(), other.0.get(at).cloned());
+        let (left, right) = (one.get(at).cloned(), other.get(at).cloned());
         let ordering = match (left.flatten(), right.flatten()) {
             (Some(left), Some(right)) if sort.descending => right.cmp(&left),
             (Some(left), Some(right)) => left.cmp(&right),
@@ -59,8 +81,7 @@ pub(super) fn compare(keys: &[SortKey], one: (&Place, &Id), other: (&Place, &Id)
             return ordering;
         }
     }
-    let ids = one.1.cmp(other.1);
-    if keys.last().is_some_and(|key| key.descending) { ids.reverse() } else { ids }
+    Ordering::Equal
 }
 
 /// The places that resources had, of those that have changed since; one that was not there has none.

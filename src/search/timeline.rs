@@ -13,9 +13,9 @@ use crate::repository::{self, key};
 use crate::search::Error;
 use crate::search::clause::Clause;
 use crate::search::condition::Test;
-use crate::search::cursor::Cursor;
+use crate::search::cursor::{Cursor, Tie};
 use crate::search::query::SortKey;
-use crate::search::sort::{Moved, Place, compare};
+use crate::search::sort::{Moved, Place, compare, to_cursor};
 use crate::store::View;
 
 /// The parameter whose index it is.
@@ -45,11 +45,20 @@ pub(super) fn range(
     if let Some(cursor) = cursor
         && let Some(moment) = cursor.place.first().and_then(|value| moment(value.as_deref()?))
     {
-        let at = key::index(kind, PARAMETER, &[&first_part(0, moment), &[]], &cursor.id);
-        if descending {
-            range.end = at;
-        } else {
-            range.start = [at.as_slice(), &[0]].concat();
+        let part = first_part(0, moment);
+        let at = key::index(kind, PARAMETER, &[&part, &[]], &cursor.id);
+        let same = key::index_range(kind, PARAMETER, &[&part], &[]);
+        match (cursor.tie, descending) {
+            (Tie::At, true) => range.end = at,
+            (Tie::At, false) => range.start = [at.as_slice(), &[0]].concat(),
+            (Tie::Before, true) | (Tie::After, false) => {
+                let end = if descending { &mut range.end } else { &mut range.start };
+                *end = same.end;
+            }
+            (Tie::After, true) | (Tie::Before, false) => {
+                let end = if descending { &mut range.end } else { &mut range.start };
+                *end = same.start;
+            }
         }
     }
     let bounds = clauses.iter().filter_map(|clause| bound(clause));
@@ -89,7 +98,10 @@ pub(super) fn places<'a>(
         if backward { ordering.reverse() } else { ordering }
     };
     let past = |place: &Place, id: &Id| {
-        cursor.is_none_or(|cursor| order((place, id), (&cursor.place, &cursor.id)).is_gt())
+        cursor.is_none_or(|cursor| {
+            let ordering = to_cursor(keys, (place, id), cursor);
+            (if backward { ordering.reverse() } else { ordering }).is_gt()
+        })
     };
     let known = moved.iter().filter_map(|(id, place)| Some((place.clone()?, id.clone())));
     let mut old: Vec<(Place, Id)> = known.filter(|(place, id)| past(place, id)).collect();

@@ -1,15 +1,14 @@
 //! Words in narrative and content: what `_text` and `_content` ask.
 //!
-//! No index is kept of words; they would be more rows than all else together. The words are looked
-//! for in the resources that the other criteria leave, and the search's limit on what it may touch
-//! bounds how many that are. A word is found whole, whatever its case and accents; words side by
-//! side, or with AND between them, must all be there; OR, NOT, parentheses and quotes do what they
-//! do everywhere. The standard leaves the syntax to the server.
+//! A word is found whole, whatever its case and accents; words side by side, or with AND between
+//! them, must all be there; OR, NOT, parentheses and quotes do what they do everywhere. The standard
+//! leaves the syntax to the server. Each word is a row of the index; only for words that must stand
+//! side by side are the resources read that have them all.
 //! Source: <http://hl7.org/fhir/R4/search.html#text>.
 
-use serde_json::Value;
-
-use crate::index::string::fold;
+use crate::index::words::{self, split};
+use crate::search::clause::Clause;
+use crate::search::condition::{Condition, Test};
 
 /// What is asked of the words of a text.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -46,15 +45,60 @@ impl Words {
         rest.is_empty().then_some(found)
     }
 
-    /// Whether it holds for a text, given as its words.
-    pub fn holds(&self, text: &[String]) -> bool {
+    /// The clause for the words under these names; with `negated` for what has them not.
+    pub(super) fn clause(&self, label: &str, sources: &[String], negated: bool) -> Clause {
+        let each = |parts: &[Self]| -> Vec<Clause> {
+            parts.iter().map(|part| part.clause(label, sources, negated)).collect()
+        };
         match self {
-            Self::Phrase(words) => text.windows(words.len()).any(|window| window == words),
-            Self::All(parts) => parts.iter().all(|part| part.holds(text)),
-            Self::Any(parts) => parts.iter().any(|part| part.holds(text)),
-            Self::Not(part) => !part.holds(text),
+            Self::Phrase(words) => phrase(label, sources, words, negated),
+            Self::Not(part) => part.clause(label, sources, !negated),
+            Self::All(parts) if negated => either(each(parts)),
+            Self::Any(parts) if !negated => either(each(parts)),
+            Self::All(parts) | Self::Any(parts) => Clause::Every(each(parts)),
         }
     }
+}
+
+/// The rows of one word.
+fn word(label: &str, sources: &[String], word: &str, negated: bool) -> Clause {
+    let test = Test::Word(words::part(word));
+    let condition = Condition { sources: sources.to_vec(), target: None, arity: 1, test };
+    Clause::Index { label: label.to_owned(), negated, any: vec![condition] }
+}
+
+fn phrase(label: &str, sources: &[String], words: &[String], negated: bool) -> Clause {
+    if let [one] = words {
+        return word(label, sources, one, negated);
+    }
+    let (label, narrative) = (label.to_owned(), !sources.iter().any(|s| s == words::CONTENT));
+    let mut parts = Vec::new();
+    if !negated {
+        parts.extend(words.iter().map(|one| word(&label, sources, one, false)));
+    }
+    parts.push(Clause::Phrase { label, narrative, words: words.to_vec(), negated });
+    Clause::Every(parts)
+}
+
+/// That one of them holds: as one clause, where each asks for rows.
+pub(super) fn either(mut clauses: Vec<Clause>) -> Clause {
+    if clauses.len() == 1
+        && let Some(only) = clauses.pop()
+    {
+        return only;
+    }
+    let plain = |clause: &Clause| matches!(clause, Clause::Index { negated: false, .. });
+    if !clauses.iter().all(plain) {
+        return Clause::Either(clauses);
+    }
+    let mut joined: Option<Clause> = None;
+    for clause in clauses {
+        match (&mut joined, clause) {
+            (Some(Clause::Index { any, .. }), Clause::Index { any: more, .. }) => any.extend(more),
+            (_, first) => joined = Some(first),
+        }
+    }
+    joined.unwrap_or(Clause::Either(Vec::new()))
 }
 
 fn pieces(text: &str) -> Option<Vec<Piece>> {
@@ -66,7 +110,7 @@ fn pieces(text: &str) -> Option<Vec<Piece>> {
             ')' => (Some(Piece::Close), rest.get(1..)?),
             '"' => {
                 let (phrase, after) = rest.get(1..)?.split_once('"')?;
-                (Some(words(phrase)).filter(|w| !w.is_empty()).map(Piece::Phrase), after)
+                (Some(split(phrase)).filter(|w| !w.is_empty()).map(Piece::Phrase), after)
             }
             _ => {
                 let end = rest.find(|c: char| c.is_whitespace() || "()\"".contains(c));
@@ -75,7 +119,7 @@ fn pieces(text: &str) -> Option<Vec<Piece>> {
                     "and" => Some(Piece::And),
                     "or" => Some(Piece::Or),
                     "not" => Some(Piece::Not),
-                    _ => Some(words(word)).filter(|w| !w.is_empty()).map(Piece::Phrase),
+                    _ => Some(split(word)).filter(|w| !w.is_empty()).map(Piece::Phrase),
                 };
                 (piece, after)
             }
@@ -124,58 +168,19 @@ fn one(rest: &mut &[Piece], depth: usize) -> Option<Words> {
     }
 }
 
-/// The words of a text, folded as strings are for search.
-fn words(text: &str) -> Vec<String> {
-    let parts = text.split(|c: char| !(c.is_alphanumeric() || c == '\'' || is_mark(c)));
-    parts.map(fold).filter(|word| !word.is_empty()).collect()
-}
-
-/// Combining marks belong to the letter before them.
-fn is_mark(letter: char) -> bool {
-    unicode_normalization::char::is_combining_mark(letter)
-}
-
-/// The words of a resource's narrative.
-pub(super) fn of_narrative(resource: &Value) -> Vec<String> {
-    let div = resource.pointer("/text/div").and_then(Value::as_str);
-    div.map(|div| words(&plain(div))).unwrap_or_default()
-}
-
-/// The words of all texts of a resource, narrative included.
-pub(super) fn of_content(resource: &Value) -> Vec<String> {
-    let mut found = Vec::new();
-    collect(resource, "", &mut found);
-    found
-}
-
-/// Texts longer than this without a blank are data, not language.
-const LONGEST_WORD: usize = 256;
-
-fn collect(value: &Value, name: &str, found: &mut Vec<String>) {
-    match value {
-        Value::String(text) if name == "div" => found.extend(words(&plain(text))),
-        Value::String(text) if text.len() <= LONGEST_WORD || text.contains(' ') => {
-            found.extend(words(text));
-        }
-        Value::Array(items) => items.iter().for_each(|item| collect(item, name, found)),
-        Value::Object(members) => {
-            members.iter().for_each(|(name, member)| collect(member, name, found));
-        }
-        _ => {}
-    }
-}
-
-/// What people read of XHTML; the text as it is where it cannot be read as XML.
-fn plain(div: &str) -> String {
-    let Ok(document) = roxmltree::Document::parse(div) else { return div.to_owned() };
-    let texts = document.descendants().filter_map(|node| node.text().filter(|_| node.is_text()));
-    texts.collect::<Vec<_>>().join(" ")
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-    use serde_json::json;
+
+    /// Whether it holds for a text, by its words alone.
+    fn holds(words: &Words, text: &[String]) -> bool {
+        match words {
+            Words::Phrase(own) => text.windows(own.len()).any(|window| window == own),
+            Words::All(parts) => parts.iter().all(|part| holds(part, text)),
+            Words::Any(parts) => parts.iter().any(|part| holds(part, text)),
+            Words::Not(part) => !holds(part, text),
+        }
+    }
 
     /// The first is the example of <http://hl7.org/fhir/R4/search.html#text>.
     #[test]
@@ -193,20 +198,43 @@ mod tests {
             ("bo", "bone", false),
         ] {
             let parsed = Words::parse(expression).unwrap();
-            assert_eq!(parsed.holds(&words(text)), expected, "{expression}: {text}");
+            assert_eq!(holds(&parsed, &split(text)), expected, "{expression}: {text}");
         }
         for odd in ["", "()", "(a", "a)", "a OR", "AND", "...", "\"a", &"(".repeat(99_999)] {
             assert_eq!(Words::parse(odd), None, "{odd}");
         }
     }
 
+    /// De Morgan's laws bring each NOT to a word.
     #[test]
-    fn texts_of_resources() {
-        let resource = json!({ "resourceType": "Observation",
-            "text": { "div": "<div><p>stiff</p><b>neck</b></div>" },
-            "note": [{ "text": "worse in the morning" }], "valueInteger": 3 });
-        assert_eq!(of_narrative(&resource), ["stiff", "neck"]);
-        let content = of_content(&resource);
-        assert!(["observation", "neck", "morning"].iter().all(|w| content.contains(&(*w).into())));
+    fn clauses_of_rows() {
+        fn show(clause: &Clause) -> String {
+            let all = |list: &[Clause], sign: &str| {
+                format!("({})", list.iter().map(show).collect::<Vec<_>>().join(sign))
+            };
+            match clause {
+                Clause::Index { any, negated, .. } => {
+                    format!("{}{}", if *negated { "-" } else { "" }, any.len())
+                }
+                Clause::Phrase { words, negated, .. } => {
+                    format!("{}{}", if *negated { "-" } else { "" }, words.join("_"))
+                }
+                Clause::Every(list) => all(list, "&"),
+                Clause::Either(list) => all(list, "|"),
+                other => format!("{other:?}"),
+            }
+        }
+        for (expression, expected) in [
+            ("a", "1"),
+            ("a OR b OR c", "3"),
+            ("a b", "(1&1)"),
+            ("\"a b\"", "(1&1&a_b)"),
+            ("NOT \"a b\"", "(-a_b)"),
+            ("NOT (a OR b)", "(-1&-1)"),
+            ("NOT (a AND NOT b)", "(-1|1)"),
+        ] {
+            let parsed = Words::parse(expression).unwrap();
+            assert_eq!(show(&parsed.clause("_text", &["_text".into()], false)), expected);
+        }
     }
 }

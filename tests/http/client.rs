@@ -149,7 +149,7 @@ impl Drop for Server {
 }
 
 /// The definitions, made ready once for all tests.
-fn standard() -> Arc<Standard> {
+pub(crate) fn standard() -> Arc<Standard> {
     static STANDARD: OnceLock<Arc<Standard>> = OnceLock::new();
     Arc::clone(STANDARD.get_or_init(|| Arc::new(Standard::embedded().unwrap())))
 }

@@ -47,6 +47,7 @@ mod stats;
 mod summary;
 mod terminology;
 mod transaction;
+mod upgrade;
 mod validate;
 mod write;
 mod xml;

@@ -153,6 +153,174 @@ async fn several_types_and_compartments() {
     server.get("/_search").await.is_error(405, "not-supported");
 }
 
+/// What a whole answer tells, page by page.
+async fn turned(server: &Server, path: &str) -> Vec<String> {
+    let (mut found, mut url) = (Vec::new(), Some(path.to_owned()));
+    while let Some(at) = url {
+        let bundle = server.get(&at).await.has_status(200).json();
+        let entries = bundle["entry"].as_array().cloned().unwrap_or_default();
+        let base = format!("{}/", server.base());
+        found.extend(entries.iter().map(|entry| {
+            entry["fullUrl"].as_str().unwrap().strip_prefix(&base).unwrap().to_owned()
+        }));
+        let mut links = bundle["link"].as_array().unwrap().iter();
+        let next = links.find(|link| link["relation"] == "next");
+        url = next.map(|link| link["url"].as_str().unwrap().to_owned());
+        assert!(found.len() < 100, "{path}");
+    }
+    found
+}
+
+/// <http://hl7.org/fhir/R4/search.html#contained>: where the contained resource is told, its URL is
+/// that of the container with a fragment.
+#[actix_web::test]
+async fn contained_resources_page_by_page() {
+    let server = Server::start();
+    server.put("/Device/d0", &json!({ "resourceType": "Device", "id": "d0" })).await;
+    let device = |id: &str| json!({ "resourceType": "Device", "id": id });
+    for id in ["a", "b"] {
+        let value = json!({ "resourceType": "Basic", "id": id, "code": { "text": "x" },
+            "extension": [{ "url": "urn:x", "valueReference": { "reference": "#1" } },
+                { "url": "urn:x", "valueReference": { "reference": "#2" } }],
+            "contained": [device("1"), device("2")] });
+        server.put(&format!("/Basic/{id}"), &value).await.has_status(201);
+    }
+    let parts = ["Basic/a#1", "Basic/a#2", "Basic/b#1", "Basic/b#2"];
+    for count in 1..6 {
+        let path = format!("/Device?_count={count}&_contained=true");
+        assert_eq!(turned(&server, &path).await, ["Basic/a", "Basic/b"], "{count}");
+        let path = format!("{path}&_containedType=contained");
+        assert_eq!(turned(&server, &path).await, parts, "{count}");
+        let path = format!("/Device?_count={count}&_contained=both&_containedType=contained");
+        let all = turned(&server, &path).await;
+        assert_eq!(all[0], "Device/d0", "{count}");
+        assert_eq!(all[1..], parts, "{count}");
+        let bundle = server.get(&path).await.json();
+        assert_eq!(bundle["total"], 5);
+    }
+    let path = "/Device?_contained=true&_containedType=contained&_elements=status";
+    let bundle = server.get(path).await.json();
+    assert_eq!(bundle["entry"][0]["resource"]["id"], "1", "{bundle}");
+    assert_eq!(bundle["entry"][0]["search"]["mode"], "match");
+    let bundle = server.get("/Device?_contained=true&_summary=count").await.json();
+    assert_eq!((&bundle["total"], bundle.get("entry")), (&json!(2), None));
+    for cursor in ["x", "cBasic", "n00"] {
+        let path = format!("/Device?_contained=true&_cursor={cursor}");
+        server.get(&path).await.is_error(400, "invalid");
+    }
+}
+
+/// Matches of several types come as one list; each is on one page, whatever the size.
+#[actix_web::test]
+async fn several_types_in_one_order() {
+    let server = Server::start();
+    for (number, kind) in
+        ["Device", "Basic", "Basic", "Device", "Basic", "Patient"].iter().enumerate()
+    {
+        let id = format!("r{number}");
+        let mut value = json!({ "resourceType": kind, "id": id,
+            "meta": { "tag": [{ "system": "urn:t", "code": format!("t{number}") }] } });
+        if *kind == "Basic" {
+            value["code"] = json!({ "text": "x" });
+        }
+        server.put(&format!("/{kind}/{id}"), &value).await.has_status(201);
+    }
+    let all = ["Device/r0", "Basic/r1", "Basic/r2", "Device/r3", "Basic/r4", "Patient/r5"];
+    let backward: Vec<_> = all.iter().rev().copied().collect();
+    for count in 1..8 {
+        let url = |sort: &str| format!("/?_type=Device,Basic,Patient&_count={count}&_sort={sort}");
+        assert_eq!(turned(&server, &url("_tag")).await, all, "{count}");
+        assert_eq!(turned(&server, &url("-_tag")).await, backward, "{count}");
+        // Some may have been written in the same millisecond.
+        for sort in ["_lastUpdated", "-_lastUpdated"] {
+            let mut found = turned(&server, &url(sort)).await;
+            found.sort_by_key(|name| name.split_once('/').unwrap().1.to_owned());
+            assert_eq!(found, all, "{count} {sort}");
+        }
+        assert_eq!(turned(&server, &url("_id")).await, all, "{count}");
+        // Of one profile that all lack: by type, then id.
+        let by_type = ["Basic/r1", "Basic/r2", "Basic/r4", "Device/r0", "Device/r3", "Patient/r5"];
+        assert_eq!(turned(&server, &url("_profile")).await, by_type, "{count}");
+        let bundle = server.get(&url("_id")).await.json();
+        assert_eq!(bundle["total"], 6);
+    }
+}
+
+/// Bad searches: each the status and code, and soon answered
+/// (<http://hl7.org/fhir/R4/search.html#errors>, <http://hl7.org/fhir/R4/http.html#search>).
+#[actix_web::test]
+async fn bad_searches() {
+    let server = clinic().await;
+    let many = |count: usize| vec!["a"; count].join(",");
+    let words = "(".repeat(5000);
+    let chain = "has-member:Observation.".repeat(6);
+    let has = "_has:Observation:has-member:".repeat(6);
+    let terms = vec!["a"; 3000].join("%20OR%20");
+    for (path, status, code) in [
+        (format!("/Patient?family={}", many(1001)), 403, "too-costly"),
+        (format!("/Patient?_id={}", many(1001)), 403, "too-costly"),
+        (format!("/Observation?{chain}status=final"), 403, "too-costly"),
+        (format!("/Observation?{has}status=final"), 403, "too-costly"),
+        (format!("/Patient?_text={words}"), 400, "invalid"),
+        ("/Patient?birthdate=2026-02-30".to_owned(), 400, "invalid"),
+        ("/Patient?birthdate=gt".to_owned(), 400, "invalid"),
+        ("/Patient?birthdate=zz2026".to_owned(), 400, "invalid"),
+        ("/Patient?birthdate:contains=2026".to_owned(), 400, "invalid"),
+        ("/Patient?_count=-1".to_owned(), 400, "invalid"),
+        ("/Patient?_count=many".to_owned(), 400, "invalid"),
+        ("/Patient?_has:Nobody:patient:status=x".to_owned(), 400, "invalid"),
+        ("/Patient?_has:Observation:code:status=x".to_owned(), 400, "invalid"),
+        ("/Patient?_has:Observation:encounter:status=x".to_owned(), 400, "invalid"),
+        ("/Patient?_has=x".to_owned(), 400, "invalid"),
+        ("/Patient?_has:=x".to_owned(), 400, "invalid"),
+        ("/Observation?subject:Nobody.name=x".to_owned(), 400, "invalid"),
+        ("/Observation?value-quantity=1e999".to_owned(), 400, "invalid"),
+        ("/Observation?value-quantity=5%7Cmg".to_owned(), 400, "invalid"),
+        ("/Patient?_include=*:*:*:*".to_owned(), 400, "invalid"),
+        ("/Patient?_sort=_text".to_owned(), 400, "invalid"),
+        ("/Patient?_filter=name%20eq%20x".to_owned(), 400, "not-supported"),
+        ("/Patient?_query=mine".to_owned(), 400, "not-supported"),
+        ("/Patient?_summary=some".to_owned(), 400, "invalid"),
+        ("/Patient?_total=9".to_owned(), 400, "invalid"),
+    ] {
+        let strict = [("Prefer", "handling=strict")];
+        let answer = server.send("GET", &path, &strict, "").await;
+        println!("{path:.80}: {}", answer.status);
+        answer.is_error(status, code);
+    }
+    for path in [
+        format!("/Patient?family={}", many(1000)),
+        format!("/Patient?_content={terms}"),
+        "/Patient?_count=99999999999999999999".to_owned(),
+        "/Patient?_revinclude:iterate=*&_include:iterate=*".to_owned(),
+    ] {
+        server.get(&path).await.has_status(200);
+    }
+}
+
+/// A fan of includes beyond the limit is refused, not cut short.
+#[actix_web::test]
+async fn a_huge_fan_of_includes() {
+    let server = Server::start();
+    server.put("/Patient/p", &with_id(patient("A"), "p")).await.has_status(201);
+    for chunk in 0..6 {
+        let entries: Vec<Value> = (0..200)
+            .map(|number| {
+                let id = format!("b{chunk}-{number}");
+                let resource = json!({ "resourceType": "Basic", "id": id, "code": { "text": "x" },
+                    "subject": { "reference": "Patient/p" } });
+                json!({ "resource": resource, "request": { "method": "PUT", "url": format!("Basic/{id}") } })
+            })
+            .collect();
+        let bundle = json!({ "resourceType": "Bundle", "type": "batch", "entry": entries });
+        server.post("/", &bundle).await.has_status(200);
+    }
+    server.get("/Patient?_revinclude=Basic:subject").await.is_error(403, "too-costly");
+    server.get("/Patient?_revinclude:iterate=*").await.is_error(403, "too-costly");
+    let bundle = server.get("/Basic?_include=*&_count=1000").await.has_status(200).json();
+    assert_eq!(bundle["entry"].as_array().unwrap().len(), 1001);
+}
+
 /// A limit by configuration: what would cost more is refused, not left to run.
 #[actix_web::test]
 async fn too_costly_by_configuration() {
@@ -161,7 +329,7 @@ async fn too_costly_by_configuration() {
         let id = format!("p{id:02}");
         server.put(&format!("/Patient/{id}"), &with_id(patient("Adler"), &id)).await;
     }
-    let answer = server.get("/Patient?_content=nothing").await.is_error(403, "too-costly");
+    let answer = server.get("/Patient?_content=NOT%20nothing").await.is_error(403, "too-costly");
     assert!(answer.text.contains("more than 40 rows"), "{}", answer.text);
     server.get("/Patient?_id=p07&_content=adler").await.has_status(200);
 }

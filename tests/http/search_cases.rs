@@ -9,9 +9,13 @@
 use std::path::Path;
 
 use serde_json::{Value, json};
+use spondyl::app::App;
 use spondyl::config::Config;
+use spondyl::fhir::{Instant, ResourceType};
+use spondyl::interaction::search::{Question, Scope, plans};
+use spondyl::store::MemoryStore;
 
-use crate::client::Server;
+use crate::client::{Server, standard};
 
 const BASE: &str = "https://me.example/fhir";
 
@@ -126,4 +130,64 @@ async fn every_case() {
     }
     assert!(faults.is_empty(), "{} of {count}\n{}", faults.len(), faults.join("\n"));
     println!("{count} cases");
+}
+
+/// Whether no row can tell for which resources that holds, so that all must be looked at.
+fn is_negative(name: &str, value: &str) -> bool {
+    let modifier = name.rsplit(':').next().unwrap_or_default();
+    ["not", "not-in"].contains(&modifier)
+        || (modifier == "missing" && value == "true")
+        || (name == "_content" && value.contains("NOT"))
+}
+
+/// No search of the cases looks through all of a type where an index could serve.
+#[test]
+fn no_case_scans_what_an_index_serves() {
+    let here = Path::new(env!("CARGO_MANIFEST_DIR")).join("conformance/search/cases");
+    let config = Config { base_url: Some(BASE.to_owned()), ..Config::default() };
+    let app = App::on(config, Box::new(MemoryStore::new()), standard()).unwrap();
+    let held = app.held();
+    let now = Instant::parse("2026-03-02T08:00:00Z").unwrap();
+    let (mut planned, mut scans) = (0, Vec::new());
+    for file in std::fs::read_dir(here).unwrap() {
+        let suite: Value =
+            serde_json::from_slice(&std::fs::read(file.unwrap().path()).unwrap()).unwrap();
+        for case in suite["cases"].as_array().unwrap() {
+            let get = case["get"].as_str().unwrap();
+            let (path, text) = get.split_once('?').unwrap_or((get, ""));
+            let Some(kind) = ResourceType::parse(path) else { continue };
+            let pairs: Vec<(String, String)> = text
+                .replace("{base}", BASE)
+                .split('&')
+                .filter_map(|pair| pair.split_once('='))
+                .map(|(name, value)| (name.to_owned(), value.to_owned()))
+                .collect();
+            let by_rows = pairs.iter().any(|(name, value)| {
+                let control = ["_sort", "_count", "_total", "_summary", "_elements", "_include"];
+                let bare = name.split(':').next().unwrap_or_default();
+                let is_known = name.contains(['.', ':']) && bare.starts_with("_has")
+                    || ["_id", "_list"].contains(&bare)
+                    || held
+                        .rules
+                        .parameter(kind, bare.split('.').next().unwrap_or_default())
+                        .is_some();
+                is_known
+                    && !value.is_empty()
+                    && !control.contains(&bare)
+                    && !is_negative(name, value)
+            });
+            let question =
+                Question { scope: Scope::Type(kind), pairs, strict: false, most_rows: None };
+            let view = app.store.view().unwrap();
+            let Ok(plans) = plans(&held, &*view, &question, now) else { continue };
+            for plan in plans.iter().filter(|plan| by_rows && !plan.steps.is_empty()) {
+                planned += 1;
+                if plan.to_string().starts_with("candidates: every current") {
+                    scans.push(format!("{get}\n{plan}"));
+                }
+            }
+        }
+    }
+    assert!(planned > 150, "{planned} searches have plans");
+    assert!(scans.is_empty(), "{} of {planned}:\n{}", scans.len(), scans.join("\n"));
 }

@@ -15,7 +15,7 @@ const PARAMETERS: [(&str, &str); 13] = [
         "Patient",
         "name family given birthdate gender active identifier telecom phone address address-city \
          general-practitioner organization organization deceased death-date _id _lastUpdated _tag \
-         _security _profile _source _list",
+         _security _profile _source _list _text _content",
     ),
     (
         "Observation",
@@ -23,7 +23,7 @@ const PARAMETERS: [(&str, &str); 13] = [
          value-quantity value-concept combo-code component-code combo-value-quantity \
          component-value-quantity code-value-quantity component-code-value-quantity \
          combo-code-value-quantity has-member identifier method data-absent-reason value-string \
-         body-site body-site laterality episode-of-care _id _lastUpdated _tag _list",
+         body-site body-site laterality episode-of-care _id _lastUpdated _tag _list _text _content",
     ),
     (
         "Procedure",
@@ -35,7 +35,7 @@ const PARAMETERS: [(&str, &str); 13] = [
         "class status date patient subject episode-of-care location location length type",
     ),
     ("EpisodeOfCare", "status date patient care-manager organization"),
-    ("Condition", "code onset-date severity subject patient onset-info"),
+    ("Condition", "code onset-date severity subject patient onset-info _content"),
     ("ServiceRequest", "code status intent authored requester patient"),
     ("RiskAssessment", "probability patient"),
     ("ChargeItem", "factor-override factor-override quantity patient"),
@@ -89,10 +89,13 @@ pub(crate) fn query(world: &World, dice: &mut Dice) -> Asked {
     Asked { kind, pairs, sort, patient, count: [7, 50, 1000][dice.below(3)] }
 }
 
+/// What no expression describes.
+const UNEVALUATED: [&str; 4] = ["_id", "_list", "_text", "_content"];
+
 /// All types with parameters that are evaluated.
 pub(crate) fn all() -> Vec<(&'static str, &'static str)> {
     let of_kind = |kind: &'static str| {
-        let codes = names(kind).into_iter().filter(|code| !["_id", "_list"].contains(code));
+        let codes = names(kind).into_iter().filter(|code| !UNEVALUATED.contains(code));
         codes.map(move |code| (kind, code))
     };
     let all: BTreeSet<_> = PARAMETERS.iter().flat_map(|(kind, _)| of_kind(kind)).collect();
@@ -102,7 +105,7 @@ pub(crate) fn all() -> Vec<(&'static str, &'static str)> {
 /// One key of an order.
 fn key(world: &World, dice: &mut Dice, kind: &str) -> String {
     let names = names(kind).into_iter().filter(|code| {
-        let own = ["_id", "_list"].contains(code) || {
+        let own = UNEVALUATED.contains(code) || {
             let kind = world.parameter(kind, code).kind;
             matches!(kind, ParameterType::Composite | ParameterType::Special)
         };
@@ -143,6 +146,9 @@ fn criterion(world: &World, dice: &mut Dice, kind: &str) -> (String, String) {
     }
     if code == "_list" {
         return (code.to_owned(), format!("{},{}", any(dice, "List"), any(dice, "List")));
+    }
+    if ["_text", "_content"].contains(&code) {
+        return (code.to_owned(), words(dice));
     }
     let parameter = world.parameter(kind, code);
     if dice.chance(1) && parameter.kind != ParameterType::Composite {
@@ -348,5 +354,20 @@ fn near(dice: &mut Dice, found: &Value) -> String {
     match dice.below(3) {
         0 => format!("{latitude}|{longitude}|{distance}000|m"),
         _ => format!("{latitude}|{longitude}|{distance}|km"),
+    }
+}
+
+/// An expression of words, with what it means in Rust's own terms in [`crate::words`].
+fn words(dice: &mut Dice) -> String {
+    const WORDS: [&str; 9] =
+        ["pain", "NECK", "berg", "mülle", "muller", "eva", "seen", "flexion", "8310"];
+    let (one, other) = (dice.pick(&WORDS), dice.pick(&WORDS));
+    match dice.below(6) {
+        0 => one.to_owned(),
+        1 => format!("{one} {other}"),
+        2 => format!("{one} OR {other}"),
+        3 => format!("{one} NOT {other}"),
+        4 => format!("NOT {one}"),
+        _ => format!("\"{}\"", dice.pick(&["van der berg", "for pain", "the neck", "seen pain"])),
     }
 }

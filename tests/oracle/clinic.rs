@@ -61,6 +61,9 @@ pub(crate) fn resources(count: usize, seed: u64) -> Vec<Value> {
             maker.set("resourceType", json!(kind));
             maker.set("id", json!(format!("{}{number}", kind[..1].to_lowercase())));
             maker.meta();
+            if kind != "ValueSet" {
+                maker.maybe(2, "text", Maker::narrative);
+            }
             maker.of(kind, number);
             all.push(Value::Object(maker.members));
         }
@@ -121,6 +124,13 @@ impl Maker<'_> {
             meta["source"] = json!(self.dice.pick(&["https://s.example/a", "urn:uuid:x"]));
         }
         self.set("meta", meta);
+    }
+
+    fn narrative(&mut self) -> Value {
+        let words = [self.dice.pick(&NAMES), "seen for", self.dice.pick(&["pain", "Flexion"])];
+        let div =
+            format!("<div xmlns=\"http://www.w3.org/1999/xhtml\"><p>{}</p></div>", words.join(" "));
+        json!({ "status": "generated", "div": div })
     }
 
     fn coding(&mut self) -> Value {

@@ -21,6 +21,7 @@ mod clinic;
 mod compare;
 mod extract;
 mod order;
+mod words;
 mod world;
 
 use std::collections::{BTreeMap, BTreeSet};

@@ -13,6 +13,7 @@ use crate::asked::Asked;
 use crate::compare::{self, Points};
 use crate::extract;
 use crate::order::{self, Place};
+use crate::words;
 
 /// The values of a parameter, for each resource of a type.
 type Values = Arc<Vec<Vec<Value>>>;
@@ -182,6 +183,10 @@ impl World {
         }
         if code == "_list" {
             return self.listed(kind, &alternatives);
+        }
+        if ["_text", "_content"].contains(&code) {
+            let holds = |own: &&Value| words::hold(own, code == "_text", value);
+            return self.by_kind[kind].iter().filter(holds).map(id).collect();
         }
         let hierarchy = ["above", "below"].contains(&modifier);
         if hierarchy && self.parameter(kind, code).kind == ParameterType::Reference {

@@ -22,6 +22,7 @@ use crate::operation::pages::MOST;
 use crate::repository::{self, Stored, key};
 use crate::search::clause::Clause;
 use crate::search::condition::{Condition, Target, Test};
+use crate::search::cursor::Tie;
 use crate::search::query::Limits;
 use crate::search::{Cursor, Query, Setting, Total};
 use crate::store::View;
@@ -189,7 +190,8 @@ impl Reader<'_> {
         query.clauses.extend(clause);
         (query.count, query.total) = (page.clamp(1, MOST), Total::None);
         let seen = self.view.seq();
-        let mut cursor = after.map(|id| Cursor { place: Vec::new(), id, backward: false, seen });
+        let mut cursor =
+            after.map(|id| Cursor { place: Vec::new(), id, backward: false, seen, tie: Tie::At });
         loop {
             let found = crate::search::run(self.view, rules, &query, cursor.as_ref())?;
             for stored in found.matches {
@@ -207,6 +209,10 @@ impl Reader<'_> {
     /// What the index is asked for members of that type. What it finds is still to be held against
     /// [`Self::holds`].
     fn question(&self, kind: ResourceType) -> Result<Question, Error> {
+        if self.rules.awaits_references(kind) {
+            let text = "What is stored is still being indexed; try again later.";
+            return Err(Error::not_supported(kind.as_str(), text));
+        }
         let parameters = |of| Compartments::standard().parameters(of, kind);
         match self.scope {
             Scope::Compartments { of, ids, beside } => {

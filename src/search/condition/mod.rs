@@ -24,6 +24,7 @@ pub use date::Moment;
 pub use near::Near;
 pub use number::{Amount, Window};
 pub use quantity::{Quantity, Unit};
+pub(super) use reference::is_of;
 pub use reference::{OneOf, Target};
 pub use string::{Mode, Text};
 pub use token::Token;
@@ -106,6 +107,8 @@ pub enum Test {
     Uri(Uri),
     Near(Near),
     Composite(Composite),
+    /// The word is that one.
+    Word(Vec<u8>),
 }
 
 impl Test {
@@ -123,6 +126,7 @@ impl Test {
             Self::Uri(uri) => uri.spans(),
             Self::Near(near) => near.spans(),
             Self::Composite(composite) => composite.spans(),
+            Self::Word(word) => vec![Span::of([word.clone()])],
         }
     }
 
@@ -140,6 +144,7 @@ impl Test {
             Self::Uri(uri) => uri.accepts(parts),
             Self::Near(near) => near.accepts(parts),
             Self::Composite(composite) => composite.accepts(parts, value),
+            Self::Word(word) => parts.first() == Some(word),
         }
     }
 
@@ -154,7 +159,8 @@ impl Test {
             | Self::Amount(_)
             | Self::Uri(_)
             | Self::Near(_)
-            | Self::OneOf(_) => false,
+            | Self::OneOf(_)
+            | Self::Word(_) => false,
         }
     }
 
@@ -167,7 +173,7 @@ impl Test {
             Self::Uri(_) if narrow(1) => 1,
             Self::OneOf(_) => 2,
             Self::Token(_) if narrow(2) => 2,
-            Self::Token(_) | Self::Composite(_) if narrow(1) => 3,
+            Self::Token(_) | Self::Composite(_) | Self::Word(_) if narrow(1) => 3,
             Self::Text(text) if text.mode != Mode::Contains => 4,
             Self::Moment(_) | Self::Amount(_) | Self::Quantity(_) | Self::Near(_) => 5,
             Self::Any => 7,
@@ -198,6 +204,11 @@ impl Condition {
         self.sources.iter().flat_map(|source| -> Vec<_> { of_source(source) }).collect()
     }
 
+    /// Whether it asks for whole keys.
+    pub fn is_equal(&self) -> bool {
+        self.test.spans().iter().all(|span| span.is_point(self.arity))
+    }
+
     /// Whether the rows of its only range come in the order of ids.
     pub fn is_point(&self) -> bool {
         let spans = self.test.spans();
@@ -206,7 +217,7 @@ impl Condition {
 
     /// Whether a row under one of its names is one of those that are asked for.
     pub fn accepts(&self, parts: &[Vec<u8>], value: &[u8]) -> bool {
-        let of_target = self.target.is_none_or(|kind| reference::is_of(parts, kind));
+        let of_target = self.target.is_none_or(|kind| is_of(parts, kind));
         of_target && self.test.accepts(parts, value)
     }
 }

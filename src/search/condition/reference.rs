@@ -56,7 +56,7 @@ impl OneOf {
 }
 
 /// Whether the row of a reference points to a resource of that type, here or elsewhere.
-pub(super) fn is_of(parts: &[Vec<u8>], kind: ResourceType) -> bool {
+pub(in crate::search) fn is_of(parts: &[Vec<u8>], kind: ResourceType) -> bool {
     let place = text(parts, 1);
     place == kind.as_str()
         || place.strip_suffix(kind.as_str()).is_some_and(|base| base.ends_with('/'))

@@ -60,6 +60,23 @@ impl Clinic {
         self.store.commit(batch).unwrap();
     }
 
+    /// Several at once, none of which is there yet.
+    fn put_all(&self, values: Vec<Value>) {
+        self.clock.set(self.clock.get() + 1000);
+        let at = Instant::from_millis(self.clock.get());
+        let changes = values.into_iter().map(|value| {
+            let resource = Resource::from_value(value).unwrap();
+            let id = Id::parse(resource.id_text().unwrap()).unwrap();
+            let entries = |resource: &Resource| index::entries(&self.rules, resource);
+            Change::write(None, Method::Put, id, resource, at, entries)
+        });
+        let batch = {
+            let view = self.store.view().unwrap();
+            batch(&*view, &changes.collect::<Vec<_>>()).unwrap()
+        };
+        self.store.commit(batch).unwrap();
+    }
+
     fn delete(&self, kind: &str, id: &str) {
         let batch = {
             let view = self.store.view().unwrap();

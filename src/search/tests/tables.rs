@@ -321,7 +321,7 @@ fn compartments() {
     let of = (kind("Patient"), &id);
     for (url, expected) in [("Observation?", "a b"), ("Observation?status=amended", "b")] {
         let mut query = clinic.query(url, true).unwrap();
-        query.clauses.push(Clause::within(&clinic.rules, query.kind, parameters, of));
+        query.clauses.push(Clause::within(&clinic.rules, query.kind, parameters, of).unwrap());
         let view = clinic.store.view().unwrap();
         assert_eq!(show(&run(&*view, &clinic.rules, &query, None).unwrap()), expected, "{url}");
     }
