@@ -155,7 +155,7 @@ impl Model {
         if matches!(write, Write::Patch { .. }) && is_new {
             return Expected::nothing(404);
         }
-        let holds = *knows == Knows::Nothing || (*knows == Knows::Last && live.is_some());
+        let holds = *knows == Knows::Nothing || (*knows == Knows::Last && !is_new);
         if !holds {
             return Expected::nothing(412);
         }
