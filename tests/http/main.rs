@@ -28,6 +28,7 @@ mod everything;
 mod fuzz;
 mod history;
 mod letter;
+mod mixture;
 mod model;
 mod meta;
 mod outcome;
