@@ -11,7 +11,7 @@ use crate::error::Error;
 use crate::fhir::json::compare::is_deeper;
 use crate::fhir::json::{At, MAX_DEPTH};
 use crate::fhir::{Issue, IssueType, Resource};
-use crate::validation::locate::{Place, Step, locate};
+use crate::validation::locate::{Place, Step, Work, locate};
 
 /// One operation.
 #[derive(Clone, PartialEq, Debug)]
@@ -119,6 +119,9 @@ fn content(parameter: &Value) -> Result<Content, &'static str> {
 /// How many operations a patch may have; each may look at all of the resource.
 const MOST_OPERATIONS: usize = 1000;
 
+/// How much work the expressions of a patch may make together: seconds, at the worst.
+const MOST_WORK: u64 = 50_000_000;
+
 /// The resource as the operations leave it.
 ///
 /// # Errors
@@ -135,9 +138,10 @@ pub(super) fn apply(
         let text = format!("A patch has {MOST_OPERATIONS} operations at most.");
         return costly(text, "Parameters.parameter".to_owned());
     }
+    let work = Work::of(MOST_WORK);
     for (at, operation) in operations.iter().enumerate() {
         let place = format!("Parameters.parameter[{at}]");
-        one(operation, model, &mut resource).map_err(|text| {
+        one(operation, model, &work, &mut resource).map_err(|text| {
             Error::Patch(Issue::error(IssueType::Processing, text).at(place.clone()))
         })?;
         if is_deeper(&resource, MAX_DEPTH) {
@@ -148,8 +152,13 @@ pub(super) fn apply(
     Ok(resource)
 }
 
-fn one(operation: &Operation, model: &Model, resource: &mut Value) -> Result<(), String> {
-    let mut places = locate(resource, &operation.path)?;
+fn one(
+    operation: &Operation,
+    model: &Model,
+    work: &Work,
+    resource: &mut Value,
+) -> Result<(), String> {
+    let mut places = locate(resource, &operation.path, work)?;
     let several = || format!("{} elements are selected; it must be one.", places.len());
     match &operation.action {
         Action::Delete => match places.len() {
@@ -169,7 +178,9 @@ fn one(operation: &Operation, model: &Model, resource: &mut Value) -> Result<(),
         },
         Action::Insert { index, value } => {
             let Some(list) = List::of(&places)? else {
-                return add_first(model, resource, &operation.path, *index, value);
+                let (parent, name) = operation.path.rsplit_once('.').ok_or(NOTHING)?;
+                let parents = locate(resource, parent, work)?;
+                return add_first(model, resource, (&parents, name), *index, value);
             };
             let pair = list.element(model, resource)?.pair(model, value)?;
             list.edit(resource, |pairs| {
@@ -334,13 +345,11 @@ fn add(
 fn add_first(
     model: &Model,
     resource: &mut Value,
-    path: &str,
+    (parents, name): (&[Place], &str),
     index: usize,
     content: &Content,
 ) -> Result<(), String> {
-    let (parent, name) = path.rsplit_once('.').ok_or(NOTHING)?;
-    let places = locate(resource, parent)?;
-    match places.as_slice() {
+    match parents {
         [parent] if index == 0 => add(model, resource, parent, name, content),
         [_] => Err("The list is empty; the index must be 0.".to_owned()),
         _ => Err(NOTHING.to_owned()),

@@ -8,6 +8,7 @@ use std::collections::{HashMap, HashSet};
 
 use serde_json::Value;
 
+pub use super::fhirpath::Work;
 use super::fhirpath::{Element, Env, Expression, Host, Item};
 
 /// A place: the members and positions that lead to it from the root.
@@ -27,15 +28,17 @@ pub enum Step {
     Item(usize),
 }
 
-/// The places of what the expression selects in the resource.
+/// The places of what the expression selects in the resource, as far as the work that is left allows
+/// it.
 ///
 /// # Errors
-/// A sentence for what is no expression, cannot be evaluated, or computes a value.
-pub fn locate(resource: &Value, expression: &str) -> Result<Vec<Place>, String> {
+/// A sentence for what is no expression, cannot be evaluated, makes too much work, or computes a
+/// value.
+pub fn locate(resource: &Value, expression: &str, work: &Work) -> Result<Vec<Place>, String> {
     let expression = Expression::parse(expression).map_err(|fault| fault.to_string())?;
     let root = || Item::Element(Element::resource(resource));
-    let env =
-        Env { focus: root(), resource: Some(root()), root_resource: Some(root()), host: &Alone };
+    let (own, root_resource) = (Some(root()), Some(root()));
+    let env = Env { resource: own, root_resource, work: Some(work), ..Env::new(root(), &Alone) };
     let found = expression.evaluate(&env).map_err(|fault| fault.to_string())?;
     let mut wanted = Vec::with_capacity(found.len());
     for item in found {
@@ -47,7 +50,8 @@ pub fn locate(resource: &Value, expression: &str) -> Result<Vec<Place>, String> 
     }
     let mut ways = HashMap::new();
     let known: HashSet<*const Value> = wanted.iter().copied().collect();
-    find(resource, &known, &mut Vec::new(), &mut ways);
+    let looked_at = find(resource, &known, &mut Vec::new(), &mut ways);
+    work.spend(looked_at).map_err(|fault| fault.to_string())?;
     let place = |wanted: &*const Value| {
         let steps = ways.get(wanted).ok_or(ELSEWHERE)?;
         Ok(Place { steps: steps.clone() })
@@ -57,33 +61,35 @@ pub fn locate(resource: &Value, expression: &str) -> Result<Vec<Place>, String> 
 
 const ELSEWHERE: &str = "The expression selects what is not in the resource.";
 
-/// Notes the ways to the values at those addresses.
+/// Notes the ways to the values at those addresses; how many values it has looked at.
 fn find(
     value: &Value,
     wanted: &HashSet<*const Value>,
     way: &mut Vec<Step>,
     ways: &mut HashMap<*const Value, Vec<Step>>,
-) {
+) -> usize {
     let here = std::ptr::from_ref(value);
     if wanted.contains(&here) {
         ways.insert(here, way.clone());
     }
     let mut under = |value: &Value, step: Step| {
         way.push(step);
-        find(value, wanted, way, ways);
+        let looked_at = find(value, wanted, way, ways);
         way.pop();
+        looked_at
     };
-    match value {
+    1 + match value {
         Value::Object(object) => {
-            for (name, value) in object {
+            let member = |(name, value): (&String, _)| {
                 let name = name.strip_prefix('_').unwrap_or(name);
-                under(value, Step::Member(name.to_owned()));
-            }
+                under(value, Step::Member(name.to_owned()))
+            };
+            object.iter().map(member).sum()
         }
         Value::Array(list) => {
-            list.iter().enumerate().for_each(|(at, value)| under(value, Step::Item(at)));
+            list.iter().enumerate().map(|(at, value)| under(value, Step::Item(at))).sum::<usize>()
         }
-        _ => {}
+        _ => 0,
     }
 }
 
@@ -121,13 +127,37 @@ mod tests {
             ("Patient.birthDate.extension('u').value", vec!["birthDate.extension.0.valueCode"]),
             ("Patient.photo", vec![]),
         ] {
-            let found = locate(&resource, expression).unwrap();
+            let found = locate(&resource, expression, &work()).unwrap();
             let shown: Vec<String> = found.iter().map(show).collect();
             assert_eq!(shown, expected, "{expression}");
         }
         for bad in ["Patient.name.", "1 + 1", "Patient.name.count()"] {
-            assert!(locate(&resource, bad).is_err(), "{bad}");
+            assert!(locate(&resource, bad, &work()).is_err(), "{bad}");
         }
+    }
+
+    fn work() -> Work {
+        Work::of(1 << 20)
+    }
+
+    /// Expressions that anyone may send come to an end, whatever they make of the resource.
+    #[test]
+    fn work_has_an_end() {
+        let name = json!({ "text": "aaaaaaaaaaaaaaaa" });
+        let resource = json!({ "resourceType": "Patient", "name": vec![name; 2000] });
+        for endless in [
+            "name.where(%resource.name.where(text = 'z').exists())",
+            "name.aggregate($total.combine($total), 1)",
+            "name.aggregate($total & $total, 'aa')",
+            "name.aggregate($total.replace('a', $total), 'aa')",
+            "name.aggregate($total.replaceMatches('a', $total), 'aa')",
+            "name.aggregate(%resource.name.select(text).join($total), 'aa')",
+            "name.where(text.matches('a{900}'))",
+        ] {
+            let told = locate(&resource, endless, &work()).unwrap_err();
+            assert!(told.contains("too much work"), "{endless}: {told}");
+        }
+        assert!(locate(&resource, "name[1999].text", &work()).is_ok());
     }
 
     fn show(place: &Place) -> String {

@@ -90,6 +90,7 @@ fn env<'v>(sight: &'v Sight<'_>, focus: Element<'v>) -> Env<'v> {
         resource: sight.resource(),
         root_resource: sight.root_resource(),
         host: sight,
+        work: None,
     }
 }
 

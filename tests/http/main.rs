@@ -32,6 +32,7 @@ mod history;
 mod lastn;
 mod letter;
 mod openapi;
+mod mixture;
 mod model;
 mod meta;
 mod outcome;

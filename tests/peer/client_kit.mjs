@@ -157,11 +157,20 @@ async function operations() {
     const found = await call("lastn", "Observation", undefined, { patient: PATIENT, category: "survey", max: "1" });
     check("$lastn finds", found.type === "searchset" && found.entry.length > 0);
   }
-  if (claims(capabilities, "Patient", "everything")) {
-    const found = await call("everything", "Patient", PATIENT);
-    check("$everything finds", found.entry.some(({ resource }) => resource.resourceType === "Patient"));
-  }
+  const pages = [];
+  for (let page = await call("everything", "Patient", PATIENT, { _count: "20" }); page; page = await client.nextPage({ bundle: page })) pages.push(page);
+  const all = pages.flatMap(({ entry }) => entry.map(({ resource }) => `${resource.resourceType}/${resource.id}`));
+  check("$everything gives each once, through pages", pages.length > 1 && new Set(all).size === all.length);
+  check("and the patient", all.includes(`Patient/${PATIENT}`));
+  const { id } = await client.create({ resourceType: "Patient", body: patient(41) });
+  const subject = { reference: `Patient/${id}` };
+  const composition = { resourceType: "Composition", status: "final", type: { text: "note" }, subject, author: [subject], date: "2026-03-02", title: "Note" };
+  const made = await client.create({ resourceType: "Composition", body: composition });
+  const document = await call("document", "Composition", made.id);
+  check.equal("$document", [document.type, sorted(document.entry.map(({ resource }) => resource.id))], ["document", sorted([made.id, id])]);
+  await client.delete({ resourceType: "Composition", id: made.id });
+  await client.delete({ resourceType: "Patient", id });
 }
 
 for (const part of [lifeOfAResource, searches, conditional, patches, bundles, operations]) await part();
-check.end(55);
+check.end(58);

@@ -24,6 +24,12 @@ impl<'f, 'v> Frame<'f, 'v> {
 
 impl Node {
     pub(super) fn eval<'v>(&'v self, env: &Env<'v>, frame: &Frame<'_, 'v>) -> Answer<'v> {
+        let found = self.find(env, frame)?;
+        env.account(&found)?;
+        Ok(found)
+    }
+
+    fn find<'v>(&'v self, env: &Env<'v>, frame: &Frame<'_, 'v>) -> Answer<'v> {
         match self {
             Self::This => Ok(frame.this.cloned().into_iter().collect()),
             Self::Index => {

@@ -7,6 +7,7 @@
 //! Source: <http://hl7.org/fhirpath/N1/>, <http://hl7.org/fhir/R4/fhirpath.html>.
 
 use std::borrow::Cow;
+use std::cell::Cell;
 use std::cmp::Ordering;
 
 use serde_json::Value;
@@ -146,6 +147,28 @@ pub(super) trait Host {
     }
 }
 
+/// How much work an expression may still make; for those that anyone may send. The units are items
+/// that are looked at, and bytes of texts that are made.
+#[derive(Debug)]
+pub struct Work(Cell<u64>);
+
+impl Work {
+    /// So many units.
+    pub fn of(units: u64) -> Self {
+        Self(Cell::new(units))
+    }
+
+    /// Takes some away.
+    ///
+    /// # Errors
+    /// A sentence when there are not so many left; then none are.
+    pub(super) fn spend(&self, units: usize) -> Result<(), Fault> {
+        let left = u64::try_from(units).ok().and_then(|units| self.0.get().checked_sub(units));
+        self.0.set(left.unwrap_or_default());
+        left.map(drop).ok_or_else(|| Fault::new("the expression makes too much work"))
+    }
+}
+
 /// What an expression sees.
 pub(super) struct Env<'v> {
     /// The value that the invariant stands on: `%context`.
@@ -156,12 +179,28 @@ pub(super) struct Env<'v> {
     pub(super) root_resource: Option<Item<'v>>,
     /// The world around.
     pub(super) host: &'v dyn Host,
+    /// What it may cost, where that has an end.
+    pub(super) work: Option<&'v Work>,
 }
 
 impl<'v> Env<'v> {
     /// What an expression on `focus` sees in that world.
     pub(super) fn new(focus: Item<'v>, host: &'v dyn Host) -> Self {
-        Self { focus, resource: None, root_resource: None, host }
+        Self { focus, resource: None, root_resource: None, host, work: None }
+    }
+
+    fn spend(&self, units: usize) -> Result<(), Fault> {
+        self.work.map_or(Ok(()), |work| work.spend(units))
+    }
+
+    /// Accounts for what a part of an expression found.
+    fn account(&self, found: &[Item<'v>]) -> Result<(), Fault> {
+        let Some(work) = self.work else { return Ok(()) };
+        let cost = |item: &Item<'_>| match item {
+            Item::Text(Cow::Owned(text)) => 1 + text.len(),
+            _ => 1,
+        };
+        work.spend(1 + found.iter().map(cost).sum::<usize>())
     }
 }
 

@@ -116,6 +116,7 @@ impl Rule for Limit {
             resource: sight.resource(),
             root_resource: sight.root_resource(),
             host: &sight,
+            work: None,
         };
         // What cannot be compared is not beyond the bound.
         let beyond = self.is_beyond.evaluate(&env).unwrap_or_default();

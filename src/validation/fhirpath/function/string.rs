@@ -11,7 +11,7 @@ use regex::Regex;
 
 use super::super::eval::text;
 use super::super::item::Item;
-use super::super::{Answer, Fault};
+use super::super::{Answer, Env, Fault};
 use super::collection::number;
 use super::{Call, Entry, bool, entry, maybe};
 
@@ -87,6 +87,9 @@ fn substring<'v>(call: &Call<'_, 'v>, left: Vec<Item<'v>>) -> Answer<'v> {
 fn replace<'v>(call: &Call<'_, 'v>, left: Vec<Item<'v>>) -> Answer<'v> {
     let (from, to) = (call.text(0)?, call.text(1)?);
     let (Some(from), Some(to)) = (from, to) else { return Ok(Vec::new()) };
+    if let Some(text) = text(&left)? {
+        call.env.spend(text.matches(&*from).count().saturating_mul(to.len()))?;
+    }
     change(&left, |text| Some(text.replace(&from, &to)))
 }
 
@@ -97,16 +100,31 @@ thread_local! {
 
 const MAX_PATTERNS: usize = 1_000;
 
+/// What it costs to read a pattern that anyone may send; such are not kept.
+const READING: usize = 100_000;
+
+fn read(pattern: &str) -> Result<Regex, Fault> {
+    Regex::new(&format!("(?s){pattern}")).map_err(|_| {
+        Fault::new("a regular expression is malformed, or of a kind that is not supported")
+    })
+}
+
 /// Runs `work` with the pattern. The dot matches line ends too.
-fn with_pattern<R>(pattern: &str, work: impl FnOnce(&Regex) -> R) -> Result<R, Fault> {
+fn with_pattern<R>(
+    env: &Env<'_>,
+    pattern: &str,
+    work: impl FnOnce(&Regex) -> R,
+) -> Result<R, Fault> {
+    if env.work.is_some() {
+        env.spend(READING)?;
+        return Ok(work(&read(pattern)?));
+    }
     PATTERNS.with(|patterns| {
         let mut patterns = patterns.borrow_mut();
         if let Some(known) = patterns.get(pattern) {
             return Ok(work(known));
         }
-        let regex = Regex::new(&format!("(?s){pattern}")).map_err(|_| {
-            Fault::new("a regular expression is malformed, or of a kind that is not supported")
-        })?;
+        let regex = read(pattern)?;
         let answer = work(&regex);
         if patterns.len() >= MAX_PATTERNS {
             patterns.clear();
@@ -119,7 +137,7 @@ fn with_pattern<R>(pattern: &str, work: impl FnOnce(&Regex) -> R) -> Result<R, F
 fn matches<'v>(call: &Call<'_, 'v>, left: &[Item<'v>], is_full: bool) -> Answer<'v> {
     let (Some(text), Some(pattern)) = (text(left)?, call.text(0)?) else { return Ok(Vec::new()) };
     let pattern = if is_full { format!("^(?:{pattern})$") } else { pattern };
-    bool(with_pattern(&pattern, |regex| regex.is_match(text))?)
+    bool(with_pattern(call.env, &pattern, |regex| regex.is_match(text))?)
 }
 
 fn replace_matches<'v>(call: &Call<'_, 'v>, left: Vec<Item<'v>>) -> Answer<'v> {
@@ -128,7 +146,15 @@ fn replace_matches<'v>(call: &Call<'_, 'v>, left: Vec<Item<'v>>) -> Answer<'v> {
     if pattern.is_empty() {
         return Ok(vec![owned(text.to_owned())]);
     }
-    let replaced = with_pattern(&pattern, |regex| regex.replace_all(text, &*to).into_owned())?;
+    let env = call.env;
+    let replaced = with_pattern(env, &pattern, |regex| {
+        // Each group of the pattern may stand in the new text, at two letters each.
+        if env.work.is_some() {
+            let (count, most) = (regex.find_iter(text).count(), text.len().saturating_add(1));
+            env.spend(count.saturating_mul(to.len()).saturating_mul(most))?;
+        }
+        Ok(regex.replace_all(text, &*to).into_owned())
+    })??;
     Ok(vec![owned(replaced)])
 }
 
@@ -155,6 +181,7 @@ fn join<'v>(call: &Call<'_, 'v>, left: Vec<Item<'v>>) -> Answer<'v> {
         let part = item.text().ok_or_else(|| Fault::new("join is for texts only"))?;
         parts.push(part);
     }
+    call.env.spend(parts.len().saturating_mul(sign.len()))?;
     Ok(vec![owned(parts.join(&sign))])
 }
 
