@@ -4,10 +4,12 @@
 //! thread. Writes, searches and operations run on the blocking pool.
 //! Source: <http://hl7.org/fhir/R4/http.html>.
 
+mod binary;
 mod bundle;
 mod extract;
 mod format;
 mod middleware;
+mod openapi;
 mod operation;
 mod page;
 mod reply;

@@ -11,8 +11,8 @@ use crate::http::extract::{self, Body, Expected};
 use crate::http::format::{Format, Media};
 use crate::http::reply::Policy;
 use crate::http::route::{Answer, Call, Verb, only};
-use crate::http::{Since, block, now, reply};
-use crate::interaction::capabilities::{Offered, capabilities};
+use crate::http::{Since, block, now, openapi, reply};
+use crate::interaction::capabilities::{Mode, Offered, capabilities};
 use crate::interaction::subset::Cut;
 use crate::operation::parameters::Parameters;
 use crate::operation::{self, Form, Level, Output};
@@ -77,6 +77,28 @@ fn told(output: Output, format: Format) -> HttpResponse {
     }
 }
 
+/// `GET /openapi.json`, also below the base; `_type` leaves only those types.
+pub(super) async fn description(call: Call) -> Answer {
+    let Call { app, request } = call;
+    let base = extract::base(&app, &request);
+    let parameters = extract::parameters(&request);
+    let named = parameters.iter().find(|(name, _)| name == "_type").map(|(_, value)| value);
+    let types = match named {
+        None => ResourceType::all().collect(),
+        Some(names) => {
+            let known = |name| ResourceType::parse(name).ok_or(Error::UnknownType);
+            names.split(',').map(known).collect::<Result<Vec<_>, _>>()?
+        }
+    };
+    let body = block(move || {
+        let held = app.held();
+        let source = openapi::Source { held: &held, base: &base, types };
+        Ok(openapi::document(&source).to_string().into_bytes())
+    });
+    let format = Format { media: Media::Json, pretty: false };
+    Ok(reply::tagged(&request, body.await?, format))
+}
+
 /// `GET [base]/metadata`.
 pub(super) async fn metadata(call: Call) -> Answer {
     let Call { app, request } = call;
@@ -86,9 +108,10 @@ pub(super) async fn metadata(call: Call) -> Answer {
     let cut = Cut::of_parameters(&parameters)?;
     let base = extract::base(&app, &request);
     let mode = parameters.iter().find(|(name, _)| name == "mode").map(|(_, value)| value.as_str());
-    let terminology = match mode {
-        None | Some("full" | "normative") => false,
-        Some("terminology") => true,
+    let mode = match mode {
+        None | Some("full") => Some(Mode::Full),
+        Some("normative") => Some(Mode::Normative),
+        Some("terminology") => None,
         Some(_) => {
             let text = "The mode is full, normative or terminology.";
             return Err(Error::request("http.mode", text));
@@ -96,18 +119,18 @@ pub(super) async fn metadata(call: Call) -> Answer {
     };
     let body = block(move || {
         let held = app.held();
-        if terminology {
+        let Some(mode) = mode else {
             let statement = operation::terminology::terminology_capabilities(&held, &base, since);
             return Ok(cut.apply(&held.standard.model, statement.to_string().into_bytes()));
-        }
+        };
         let offered = |operation: &&operation::Operation| Offered {
             name: operation.name,
             definition: operation.definition,
             types: operation.types,
         };
         let offered: Vec<Offered> = operation::ALL.iter().map(offered).collect();
-        let statement = capabilities(&app.config, &held, &base, since, &offered);
+        let statement = capabilities((&app.config, &held), mode, &base, since, &offered);
         Ok(cut.apply(&held.standard.model, statement.to_string().into_bytes()))
     });
-    Ok(reply::json_bytes(reply::status(200), body.await?, format))
+    Ok(reply::tagged(&request, body.await?, format))
 }

@@ -158,8 +158,9 @@ pub(super) fn reading(
         Read::Version(kind, id, version) => read::vread(view, *kind, id, *version)?,
         Read::History(scope, text) => {
             let query = history::Query::parse(&query::pairs(text), strict)?;
-            let page = history::history(view, scope, &query)?;
-            return Ok(found(&history::bundle(page, scope, &query, base, now), head));
+            let page = history::history(view, scope, &query, base)?;
+            let model = &held.standard.model;
+            return Ok(found(&history::bundle(page, (scope, &query), model, base, now), head));
         }
         Read::Search(scope, text) => {
             let (scope, pairs) = (scope.clone(), query::pairs(text));

@@ -13,6 +13,7 @@ pub mod create;
 pub mod delete;
 mod existence;
 mod fhirpath_patch;
+mod json_patch;
 pub mod history;
 pub mod indexing;
 pub mod patch;

@@ -7,7 +7,6 @@
 
 use base64::Engine as _;
 use base64::prelude::BASE64_STANDARD;
-use json_patch::{PatchError, PatchErrorKind};
 use serde_json::Value;
 
 use crate::app::App;
@@ -16,7 +15,9 @@ use crate::error::Error;
 use crate::fhir::json::{self, At, MAX_DEPTH};
 use crate::fhir::{Id, Instant, Issue, IssueType, Resource, ResourceType};
 use crate::interaction::precondition::{Preconditions, Rules};
-use crate::interaction::{Done, Plan, Step, Subject, criteria, fhirpath_patch, write};
+use crate::interaction::{
+    Done, Plan, Step, Subject, criteria, fhirpath_patch, json_patch as rfc6902, write,
+};
 use crate::repository::{self, Method};
 use crate::store::View;
 
@@ -83,21 +84,27 @@ impl Patch {
         }
     }
 
+    /// Any JSON value as the patch leaves it.
+    ///
+    /// # Errors
+    /// [`Error::Patch`] where the value has no such place or too much would come of it,
+    /// [`Error::PatchTest`] where it is not as the patch expects.
+    pub fn edit(&self, value: Value) -> Result<Value, Error> {
+        match self {
+            Self::Json(patch) => rfc6902::apply(patch, value),
+            Self::FhirPath(operations) => {
+                let model = Model::shared().map_err(|error| Error::Internal(Box::new(error)))?;
+                fhirpath_patch::apply(operations, model, value)
+            }
+        }
+    }
+
     /// The content as the patch leaves it; what the server owns in it does not count.
     ///
     /// # Errors
-    /// [`Error::Patch`] where the content has no such place, [`Error::PatchTest`] where it is not as
-    /// the patch expects, [`Error::Invalid`] where another type or id would come of it.
+    /// Those of [`Patch::edit`], [`Error::Invalid`] where another type or id would come of it.
     pub fn apply(&self, resource: &Resource) -> Result<Resource, Error> {
-        let mut value = resource.value().clone();
-        match self {
-            Self::Json(patch) => json_patch::patch(&mut value, patch).map_err(|e| unfit(&e))?,
-            Self::FhirPath(operations) => {
-                let model = Model::shared().map_err(|error| Error::Internal(Box::new(error)))?;
-                value = fhirpath_patch::apply(operations, model, value)?;
-            }
-        }
-        let patched = Resource::from_value(value)?;
+        let patched = Resource::from_value(self.edit(resource.value().clone())?)?;
         let kind = resource.kind();
         for (is_same, place) in [
             (patched.kind() == kind, format!("{kind}")),
@@ -142,19 +149,6 @@ fn without_stale_narrative(before: &Resource, mut patched: Resource) -> Result<R
             Err(Error::Invalid(vec![Issue::error(IssueType::BusinessRule, rule).at(place)]))
         }
         _ => Ok(patched),
-    }
-}
-
-/// Why the patch does not fit the content; values are not told.
-fn unfit(error: &PatchError) -> Error {
-    let PatchError { operation, path, kind, .. } = error;
-    let place = format!("patch[{operation}]");
-    let text = format!("At {path}: {kind}.");
-    match kind {
-        PatchErrorKind::TestFailed => {
-            Error::PatchTest(Issue::error(IssueType::Conflict, text).at(place))
-        }
-        _ => Error::Patch(Issue::error(IssueType::Processing, text).at(place)),
     }
 }
 

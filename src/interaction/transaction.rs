@@ -219,6 +219,9 @@ impl<'a> Attempt<'a> {
         let selected = criteria::select(self.held, view, kind, criteria, self.setting.now)?;
         let found = selected.one()?.cloned();
         self.expects.extend(selected.expects);
+        if let Some(id) = &found {
+            self.expects.extend(repository::standing(view, kind, id)?);
+        }
         Ok(found)
     }
 
@@ -323,7 +326,13 @@ impl<'a> Attempt<'a> {
             return Err(nowhere());
         };
         let selected = criteria::select(self.held, view, kind, &query, self.setting.now)?;
-        let target = format!("{kind}/{}", selected.one()?.ok_or_else(nowhere)?);
+        let id = selected.one()?.ok_or_else(nowhere)?;
+        let target = format!("{kind}/{id}");
+        let is_it = |identity: &Identity| identity.kind == kind && identity.id == *id;
+        if !self.identities.iter().flatten().any(is_it) {
+            // What this transaction does not write itself must meet the criteria to its end.
+            self.expects.extend(repository::standing(view, kind, id)?);
+        }
         self.expects.extend(selected.expects);
         Ok(target)
     }

@@ -120,7 +120,8 @@ fn add(batch: &mut Batch, view: &dyn View, change: &Change) -> Result<(), Error>
 }
 
 /// Replaces the index rows: those of the version before go, those of the new one come. Rows that
-/// both have are left alone, unless they keep something beside the key.
+/// both have are left alone, unless they keep something beside the key. The batch holds only while
+/// the list of rows is as it was seen, for rows of new search parameters come without a new version.
 pub(super) fn add_entries(
     batch: &mut Batch,
     view: &dyn View,
@@ -129,10 +130,14 @@ pub(super) fn add_entries(
     had: bool,
 ) -> Result<(), Error> {
     let list = key::entries(kind, id);
-    let old = match view.get(&list)? {
-        Some(row) if had => parse_keys(&row.value)?,
-        _ => BTreeSet::new(),
-    };
+    let mut old = BTreeSet::new();
+    if had {
+        let row = view.get(&list)?;
+        batch.expects.push(Expect::At(list.clone(), row.as_ref().map(|row| row.seq)));
+        if let Some(row) = row {
+            old = parse_keys(&row.value)?;
+        }
+    }
     let mut new = BTreeSet::new();
     for entry in entries {
         let parts: Vec<&[u8]> = entry.parts.iter().map(Vec::as_slice).collect();

@@ -56,19 +56,29 @@ impl Clinic {
         .collect()
     }
 
-    /// Ids and versions, page by page.
+    /// Ids and versions, page by page, newest first.
     fn pages(&self, scope: &Scope, since: Option<i64>, count: usize) -> Vec<Vec<String>> {
+        let wanted = Wanted { since: since.map(Instant::from_millis), ..Wanted::default() };
+        self.walked(scope, &wanted, Walk { count, ..Walk::default() })
+    }
+
+    /// The same of what is wanted, in that order. Each page is also had by going back from the next.
+    fn walked(&self, scope: &Scope, wanted: &Wanted, mut walk: Walk) -> Vec<Vec<String>> {
+        let told = |page: &Page| -> Vec<String> {
+            let of = |stored: &Stored| format!("{}/{}", stored.id, stored.version);
+            page.versions.iter().map(of).collect()
+        };
+        let view = self.0.view().unwrap();
         let mut pages = Vec::new();
-        let mut before = None;
         loop {
-            let view = self.0.view().unwrap();
-            let since = since.map(Instant::from_millis);
-            let page = history(&*view, scope, since, before, count).unwrap();
-            let told =
-                page.versions.iter().map(|stored| format!("{}/{}", stored.id, stored.version));
-            pages.push(told.collect());
-            before = page.next;
-            if before.is_none() {
+            let page = history(&*view, scope, wanted, walk).unwrap();
+            if let Some(last) = pages.last() {
+                let back = Walk { from: page.previous, ..walk };
+                assert_eq!(&told(&history(&*view, scope, wanted, back).unwrap()), last);
+            }
+            pages.push(told(&page));
+            walk.from = page.next;
+            if page.next.is_none() {
                 return pages;
             }
         }
@@ -133,6 +143,61 @@ fn history_is_newest_first_and_pages_meet() {
     assert_eq!(clinic.pages(&instance, Some(4), 10), [["a/3"]]);
     let other = Scope::Type(ResourceType::parse("Patient").unwrap());
     assert_eq!(clinic.pages(&other, None, 10), [Vec::<String>::new()]);
+}
+
+/// The oldest first; what was current in a time; what is listed: on pages of each size, for one
+/// resource and for all, and back again.
+#[test]
+fn history_is_walked_from_either_end_and_narrowed() {
+    let clinic = Clinic::new();
+    clinic.put("a", "x", 100_000).unwrap();
+    clinic.put("b", "x", 200_000).unwrap();
+    clinic.delete("a", 300_000);
+    clinic.put("a", "y", 400_000).unwrap();
+    clinic.put("b", "y", 500_000).unwrap();
+    let kind = Clinic::kind();
+    let id = |text: &str| Id::parse(text).unwrap();
+    let at = |first, last| Wanted { at: Some(first..=last), ..Wanted::default() };
+    let listed = |list: &[(&str, &[u64])]| {
+        let of = |(name, only): &(&str, &[u64])| {
+            ((kind, id(name)), only.iter().map(|number| VersionId(*number)).collect())
+        };
+        Wanted { listed: Some(list.iter().map(of).collect()), ..Wanted::default() }
+    };
+    let since = Wanted { since: Some(Instant::from_millis(300_000)), ..Wanted::default() };
+    for (wanted, expected) in [
+        (Wanted::default(), "a/1 b/1 a/2 a/3 b/2"),
+        (since, "a/2 a/3 b/2"),
+        (at(0, 99_999), ""),
+        (at(0, 100_000), "a/1"),
+        (at(250_000, 250_000), "a/1 b/1"),
+        (at(299_999, 300_000), "a/1 b/1 a/2"),
+        (at(300_000, 300_000), "b/1 a/2"),
+        (at(350_000, 450_000), "b/1 a/2 a/3"),
+        (at(600_000, i64::MAX), "a/3 b/2"),
+        (listed(&[("a", &[])]), "a/1 a/2 a/3"),
+        (listed(&[("a", &[2, 9]), ("b", &[1]), ("none", &[])]), "b/1 a/2"),
+        (listed(&[]), ""),
+    ] {
+        let expected: Vec<&str> = expected.split_whitespace().collect();
+        for count in 1..=5 {
+            for ascending in [true, false] {
+                let walk = Walk { ascending, count, from: None };
+                for scope in [Scope::System, Scope::Type(kind), Scope::Instance(kind, id("a"))] {
+                    let mut expected = expected.clone();
+                    if matches!(scope, Scope::Instance(..)) {
+                        expected.retain(|told| told.starts_with('a'));
+                    }
+                    if !ascending {
+                        expected.reverse();
+                    }
+                    let pages = clinic.walked(&scope, &wanted, walk);
+                    assert!(pages.iter().all(|page| page.len() <= count));
+                    assert_eq!(pages.concat(), expected, "{wanted:?} {walk:?} {scope:?}");
+                }
+            }
+        }
+    }
 }
 
 #[test]

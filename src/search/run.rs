@@ -123,19 +123,53 @@ fn answer(
 /// what a conditional create expects no newcomer in.
 pub fn watched(query: &Query) -> Vec<Range<Vec<u8>>> {
     let mut ranges = Vec::new();
-    for clause in &query.clauses {
-        match clause {
-            Clause::Index { any, negated: false, .. } => {
-                ranges.extend(any.iter().flat_map(|condition| condition.ranges(query.kind)));
-            }
-            Clause::Ids { ids, negated: false } => {
-                let row = |id| key::current(query.kind, id);
-                ranges.extend(ids.iter().map(|id| row(id)..[row(id).as_slice(), &[0]].concat()));
-            }
-            _ => return vec![key::current_range(query.kind)],
-        }
-    }
+    query.clauses.iter().for_each(|clause| watch(query.kind, clause, &mut ranges));
     if ranges.is_empty() { vec![key::current_range(query.kind)] } else { ranges }
+}
+
+/// Adds the ranges for resources of that type to meet the clause anew.
+fn watch(kind: ResourceType, clause: &Clause, ranges: &mut Vec<Range<Vec<u8>>>) {
+    let row = |kind, id: &Id| {
+        let row = key::current(kind, id);
+        let end = [row.as_slice(), &[0]].concat();
+        row..end
+    };
+    let links = |kind, sources: &[String]| -> Vec<Range<Vec<u8>>> {
+        sources.iter().map(|source| key::index_range(kind, source, &[], &[])).collect()
+    };
+    match clause {
+        Clause::Index { any, negated: false, .. } => {
+            ranges.extend(any.iter().flat_map(|condition| condition.ranges(kind)));
+        }
+        Clause::Ids { ids, negated: false } => ranges.extend(ids.iter().map(|id| row(kind, id))),
+        Clause::Chain { sources, targets, .. } => {
+            ranges.extend(links(kind, sources));
+            targets.iter().for_each(|(target, inner)| watch(*target, inner, ranges));
+        }
+        Clause::Has { kind: other, sources, inner, .. } => {
+            ranges.extend(links(*other, sources));
+            watch(*other, inner, ranges);
+        }
+        Clause::Either(clauses) => clauses.iter().for_each(|clause| watch(kind, clause, ranges)),
+        // Rows that are gone can make these true as well, so that any write counts.
+        Clause::Index { negated: true, .. } | Clause::Ids { negated: true, .. } => {
+            ranges.push(key::current_range(kind));
+        }
+        Clause::ValueSet { id, .. } => {
+            ranges.push(key::current_range(kind));
+            ranges.extend(ResourceType::parse("ValueSet").map(|other| row(other, id)));
+        }
+        Clause::Hierarchy { starts, .. } => {
+            ranges.push(key::current_range(kind));
+            ranges.extend(starts.iter().map(|(other, _)| key::current_range(*other)));
+        }
+        Clause::Listed { lists, .. } => {
+            ranges.push(key::current_range(kind));
+            let list = ResourceType::parse("List");
+            ranges.extend(list.iter().flat_map(|list| lists.iter().map(|id| row(*list, id))));
+        }
+        Clause::Words { .. } => ranges.push(key::current_range(kind)),
+    }
 }
 
 /// The resources that are looked at before their rows are gathered.
