@@ -155,7 +155,8 @@ impl Model {
         if matches!(write, Write::Patch { .. }) && is_new {
             return Expected::nothing(404);
         }
-        let holds = *knows == Knows::Nothing || (*knows == Knows::Last && live.is_some());
+        // A deletion has a tag as any version, so that it can be undone by one who knows of it.
+        let holds = *knows == Knows::Nothing || (*knows == Knows::Last && !is_new);
         if !holds {
             return Expected::nothing(412);
         }
