@@ -112,6 +112,14 @@ fn body_tag(body: &[u8], format: Format) -> String {
     format!("W/\"{}\"", digits.collect::<String>())
 }
 
+/// A resource that an operation has stored, or found stored, and where it is.
+pub(super) fn stored(stored: Stored, base: &str, format: Format) -> HttpResponse {
+    let mut builder = status(200);
+    version_headers(&mut builder, &stored);
+    builder.insert_header((header::LOCATION, location(base, &stored)));
+    json_bytes(builder, stored.body.unwrap_or_default(), format)
+}
+
 /// The answer to a write.
 pub(super) fn done(done: Done, base: &str, format: Format, prefer: Prefer) -> HttpResponse {
     let mut builder = status(done.status);

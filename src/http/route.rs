@@ -16,6 +16,7 @@ use crate::http::{bundle, operation, page, resource, search};
 use crate::interaction::Subject;
 use crate::interaction::query::unescape;
 use crate::interaction::search::Scope as Among;
+use crate::operation::Place;
 use crate::page::VISIT_SCRIPTS;
 use crate::repository::Scope;
 
@@ -113,6 +114,7 @@ impl Route {
             ["metadata"] => Self::Metadata,
             ["_history"] => Self::SystemHistory,
             ["openapi.json"] => Self::OpenApi,
+            [operation] if is_operation(operation) => Self::Operation,
             [name, rest @ ..] => {
                 let route = Self::of_type(rest).ok_or(Error::UnknownRoute)?;
                 kind(name).map(|_| route)?
@@ -125,7 +127,11 @@ impl Route {
             [] => Self::Type,
             ["_history"] => Self::TypeHistory,
             ["_search"] => Self::TypeSearch,
-            [operation] | [_, operation] if is_operation(operation) => Self::Operation,
+            [operation] | [_, operation] | [_, "_history", _, operation]
+                if is_operation(operation) =>
+            {
+                Self::Operation
+            }
             [_] => Self::Instance,
             [_, "_history"] => Self::InstanceHistory,
             [_, "_history", _] => Self::Version,
@@ -209,12 +215,8 @@ async fn within_base(
             let version = VersionId::parse(version).ok_or(Error::NotFound)?;
             resource::vread(call, kind(name)?, &some_id(id)?, version).await
         }
-        (Route::Operation, [name, operation], verb) => {
-            operation::call(call, verb, (kind(name)?, None), operation, payload).await
-        }
-        (Route::Operation, [name, id, operation], verb) => {
-            let place = (kind(name)?, Some(some_id(id)?));
-            operation::call(call, verb, place, operation, payload).await
+        (Route::Operation, [before @ .., name], verb) => {
+            operation::call(call, verb, place(before)?, name, payload).await
         }
         (Route::Compartment, [of, id, name], _) => {
             let scope = search::compartment(kind(of)?, some_id(id)?, name)?;
@@ -340,6 +342,20 @@ fn parts(path: &str) -> Vec<Cow<'_, str>> {
     path.split('/')
         .map(|part| if part.contains('%') { unescape(part).into() } else { part.into() })
         .collect()
+}
+
+/// What an operation is called on, by the parts of the path before its name.
+fn place(before: &[&str]) -> Result<Place, Error> {
+    Ok(match before {
+        [] => Place::default(),
+        [of] => Place { kind: Some(kind(of)?), ..Place::default() },
+        [of, id] => Place { kind: Some(kind(of)?), id: Some(some_id(id)?), version: None },
+        [of, id, "_history", version] => {
+            let version = Some(VersionId::parse(version).ok_or(Error::NotFound)?);
+            Place { kind: Some(kind(of)?), id: Some(some_id(id)?), version }
+        }
+        _ => return Err(Error::UnknownRoute),
+    })
 }
 
 fn is_operation(part: &str) -> bool {

@@ -210,6 +210,18 @@ impl Rules {
     }
 }
 
+/// What a FHIRPath expression finds in a resource; nothing where it cannot be evaluated.
+///
+/// # Errors
+/// The parser's message for an expression that cannot be read.
+pub fn values_at(
+    expression: &str,
+    resource: &serde_json::Value,
+) -> Result<Vec<serde_json::Value>, String> {
+    let expression = fhirpath::prepare(fhirpath::parse(expression)?);
+    Ok(fhirpath::values(&expression, resource).into_iter().map(|(_, value)| value).collect())
+}
+
 /// The rows of a resource that carries its id and meta: one for each distinct value.
 pub fn entries(rules: &Rules, resource: &Resource) -> Vec<Entry> {
     let mut rows: BTreeMap<(String, Vec<Vec<u8>>), Vec<u8>> = BTreeMap::new();

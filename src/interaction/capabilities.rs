@@ -84,6 +84,14 @@ pub struct Offered {
     pub definition: &'static str,
     /// The types that have it; none: all.
     pub types: &'static [&'static str],
+    /// Whether it can be called on the whole system.
+    pub system: bool,
+}
+
+impl Offered {
+    fn told(&self) -> Value {
+        json!({ "name": self.name, "definition": self.definition })
+    }
 }
 
 /// The CapabilityStatement; `since` is when the server began to run as it does.
@@ -101,6 +109,7 @@ pub fn capabilities(
         .collect();
     let types = ResourceType::all().filter(|kind| mode.tells_type(*kind));
     let types = types.map(|kind| resource((held, mode), kind, config, &operations));
+    let of_system = operations.iter().filter(|offered| offered.system);
     json!({
         "resourceType": "CapabilityStatement",
         "status": "active",
@@ -127,6 +136,7 @@ pub fn capabilities(
                 { "code": "transaction" }, { "code": "batch" }, { "code": "history-system" },
                 { "code": "search-system" },
             ],
+            "operation": of_system.map(Offered::told).collect::<Vec<_>>(),
         }],
     })
 }
@@ -182,9 +192,7 @@ fn resource(
     let of_type =
         |offered: &&Offered| offered.types.is_empty() || offered.types.contains(&kind.as_str());
     let operations = operations.iter().filter(of_type);
-    let operations: Vec<Value> = operations
-        .map(|offered| json!({ "name": offered.name, "definition": offered.definition }))
-        .collect();
+    let operations: Vec<Value> = operations.map(Offered::told).collect();
     if !operations.is_empty() {
         object.insert("operation".into(), Value::Array(operations));
     }

@@ -18,7 +18,6 @@ use crate::fhir::{Id, Issue, IssueType, Reference, Resource, ResourceType, Versi
 use crate::interaction::attempt::{self, Refusal, retry_for};
 use crate::interaction::batch::{Setting, reading, written};
 use crate::interaction::entry::{self, Action, Entry};
-use crate::interaction::overlay::Overlay;
 use crate::interaction::patch::Patch;
 use crate::interaction::precondition::Rules;
 use crate::interaction::rewrite::{Links, base_of};
@@ -27,7 +26,7 @@ use crate::interaction::{
     Done, Plan, Step, Subject, criteria, delete, existence, reference, subsetted, update,
 };
 use crate::repository::{self, Change, Method};
-use crate::store::{Batch, Expect, View};
+use crate::store::{Batch, Expect, Overlay, View};
 use crate::validation::policy;
 
 /// Carries out the entries.

@@ -56,7 +56,7 @@ fn once(call: &Call<'_>) -> Result<Output, Error> {
     }
     let (Episode { episode, mut resources }, signer, replaced) = {
         let view = call.app.store.view()?;
-        let id = call.id.ok_or(Error::UnknownRoute)?;
+        let id = call.id().ok_or(Error::UnknownRoute)?;
         let episode = Episode::whole(call.app, &*view, id, call.now, None)?;
         (episode, signer(call, &*view)?, Replaced::read(call, &*view, id)?)
     };

@@ -5,7 +5,7 @@ use serde_json::json;
 use super::*;
 use crate::fhir::{Id, Instant, Resource, ResourceType, VersionId};
 use crate::index::Entry;
-use crate::store::{MemoryStore, Store};
+use crate::store::{MemoryStore, Overlay, Store, View as _};
 
 struct Clinic(MemoryStore);
 
@@ -209,4 +209,67 @@ fn the_feed_tells_each_commit_once() {
     let events: Vec<Event> = feed::after(&*view, 1).map(Result::unwrap).collect();
     assert_eq!(events.len(), 1);
     assert_eq!((events[0].seq, events[0].changes[0].id.as_str()), (2, "b"));
+}
+
+/// What the index keeps beside a key goes when the new version has nothing to keep there.
+#[test]
+fn what_stands_beside_an_index_key_is_that_of_the_current_version() {
+    let clinic = Clinic::new();
+    let id = Id::parse("a").unwrap();
+    for value in [&b"told"[..], b"", b"again"] {
+        let resource = Resource::from_value(json!({ "resourceType": "Basic" })).unwrap();
+        let batch = {
+            let view = clinic.0.view().unwrap();
+            let now = current(&*view, Clinic::kind(), &id).unwrap();
+            let entry = |_: &Resource| {
+                let parts = vec![b"x".to_vec()];
+                vec![Entry { parameter: "code".into(), parts, value: value.to_vec() }]
+            };
+            let at = Instant::from_millis(1);
+            let change = Change::write(now.as_ref(), Method::Put, id.clone(), resource, at, entry);
+            batch(&*view, &[change]).unwrap()
+        };
+        clinic.0.commit(batch).unwrap();
+        let view = clinic.0.view().unwrap();
+        let row = view.get(&key::index(Clinic::kind(), "code", &[b"x"], &id)).unwrap().unwrap();
+        assert_eq!(row.value, value);
+    }
+}
+
+/// Laid over with what has changed since, a view shows the moment after a commit: current versions
+/// and index rows, whatever was written, deleted or created since.
+#[test]
+fn an_earlier_moment() {
+    let clinic = Clinic::new();
+    clinic.put("a", "x", 1).unwrap();
+    clinic.put("b", "y", 2).unwrap();
+    clinic.put("c", "z", 3).unwrap();
+    clinic.delete("c", 4);
+    let (before, seen) = (clinic.index(), clinic.0.view().unwrap().seq());
+    clinic.put("a", "other", 5).unwrap();
+    clinic.put("a", "third", 6).unwrap();
+    clinic.delete("b", 7);
+    clinic.put("c", "back", 8).unwrap();
+    clinic.put("d", "new", 9).unwrap();
+    assert_ne!(clinic.index(), before);
+    let view = clinic.0.view().unwrap();
+    let entries = |resource: &Resource| {
+        let code = resource.value()["code"]["text"].as_str().unwrap().as_bytes().to_vec();
+        vec![Entry { parameter: "code".into(), parts: vec![code], value: Vec::new() }]
+    };
+    let batch = past(&*view, seen, 4, entries).unwrap().unwrap();
+    let then = Overlay::new(&*view, &batch);
+    let index = then.scan(key::index_range(Clinic::kind(), "code", &[], &[])).map(|row| {
+        let (parts, id) = key::index_parts(&row.unwrap().key).unwrap();
+        (String::from_utf8(parts[0].clone()).unwrap(), id.to_string())
+    });
+    assert_eq!(index.collect::<Vec<_>>(), before);
+    for (id, version, is_there) in
+        [("a", Some(1), true), ("b", Some(1), true), ("c", Some(2), false), ("d", None, false)]
+    {
+        let found = current(&then, Clinic::kind(), &Id::parse(id).unwrap()).unwrap();
+        assert_eq!(found.as_ref().map(|stored| stored.version), version.map(VersionId), "{id}");
+        assert_eq!(found.is_some_and(|stored| stored.body.is_some()), is_there, "{id}");
+    }
+    assert!(past(&*view, seen, 3, entries).unwrap().is_none(), "more has changed than is allowed");
 }

@@ -4,7 +4,6 @@ use serde_json::{Map, Value, json};
 
 use super::Source;
 use super::interaction::{Operation, named, reference};
-use crate::fhir::ResourceType;
 use crate::fhir::json::At;
 use crate::operation::{self, Level};
 
@@ -12,39 +11,41 @@ use crate::operation::{self, Level};
 pub(super) fn items(source: &Source<'_>) -> Vec<(String, Value)> {
     let mut items = Vec::new();
     for called in operation::ALL {
-        let has =
-            |kind: &&ResourceType| called.types.is_empty() || called.types.contains(&kind.as_str());
-        for kind in source.types.iter().filter(has) {
-            for level in called.levels {
-                items.push((path(called.name, *kind, *level), item(source, called, *kind, *level)));
+        if called.levels.contains(&Level::System) {
+            let path = path(called.name, "system", Level::System);
+            items.push((path, item(source, called, "system", Level::System)));
+        }
+        for kind in source.types.iter().filter(|kind| called.is_of(**kind)) {
+            for level in called.levels.iter().filter(|level| **level != Level::System) {
+                let path = path(called.name, kind.as_str(), *level);
+                items.push((path, item(source, called, kind.as_str(), *level)));
             }
         }
     }
     items
 }
 
-fn path(name: &str, kind: ResourceType, level: Level) -> String {
+fn path(name: &str, kind: &str, level: Level) -> String {
     match level {
+        Level::System => format!("/${name}"),
         Level::Type => format!("/{kind}/${name}"),
         Level::Instance => format!("/{kind}/{{id}}/${name}"),
+        Level::Version => format!("/{kind}/{{id}}/_history/{{version}}/${name}"),
     }
 }
 
-fn item(
-    source: &Source<'_>,
-    called: &operation::Operation,
-    kind: ResourceType,
-    level: Level,
-) -> Value {
+fn item(source: &Source<'_>, called: &operation::Operation, of: &str, level: Level) -> Value {
     let (at, path): (_, &[&str]) = match level {
+        Level::System => ("whole", &[]),
+        Level::Version => ("version", &["id", "version"]),
         Level::Type => ("type", &[]),
         Level::Instance => ("instance", &["id"]),
     };
     let answer = if called.document { "Document" } else { "Resource" };
     let described = |verb: &str, parameters: Vec<Value>, body: Option<Value>| {
         Operation {
-            id: format!("{kind}.{}.{at}.{verb}", called.name),
-            tag: kind.as_str(),
+            id: format!("{of}.{}.{at}.{verb}", called.name),
+            tag: of,
             parameters,
             body,
             found: vec![(200, answer.to_owned())],
