@@ -18,6 +18,7 @@ use crate::fhir::bundle::{self, Bundle, BundleType, Response};
 use crate::fhir::outcome::operation_outcome;
 use crate::fhir::{Instant, Issue, Resource};
 use crate::interaction::attempt::retry;
+pub use crate::interaction::entry::Asked;
 use crate::interaction::entry::{self, Action, Entry, Read};
 use crate::interaction::precondition::{Preconditions, Rules, etag};
 use crate::interaction::search::Question;
@@ -41,6 +42,17 @@ pub struct Setting<'a> {
     pub answer: Option<Return>,
     /// Whether unknown parameters are refused.
     pub strict: bool,
+    /// How entries of a batch call operations, where they can.
+    pub operations: Option<&'a dyn Operations>,
+}
+
+/// The operations, as the entries of a batch call them.
+pub trait Operations {
+    /// The resource that the operation answers with, as JSON.
+    ///
+    /// # Errors
+    /// Those of the call by itself.
+    fn call(&self, asked: Asked) -> Result<Vec<u8>, Error>;
 }
 
 /// Carries out a Bundle of type batch or transaction.
@@ -216,6 +228,13 @@ fn one(setting: Setting<'_>, entry: Entry, urns: &HashSet<String>) -> Result<bun
             let held = app.held();
             let view = app.store.view()?;
             return reading(setting, &held, &*view, (&read, head), &preconditions);
+        }
+        Action::Call(asked) => {
+            let none =
+                || Error::not_supported("entry.request.url", "There are no operations here.");
+            let resource = Some(setting.operations.ok_or_else(none)?.call(asked)?);
+            let response = Some(Response { status: 200, ..Response::default() });
+            return Ok(bundle::Entry { resource, response, ..bundle::Entry::default() });
         }
     };
     Ok(written(done, setting.answer))
