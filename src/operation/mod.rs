@@ -4,11 +4,13 @@
 //! under `schemas/operation/` unless the standard has it, and a test that calls it.
 //! Source: <http://hl7.org/fhir/R4/operations.html>.
 
+mod audit;
 mod consistency;
 mod document;
 pub mod episode;
 pub mod episode_summary;
 mod everything;
+mod evaluate_measure;
 mod finalize_letter;
 mod meta;
 mod pages;
@@ -38,6 +40,7 @@ pub const ALL: &[&Operation] = &[
     &everything::ENCOUNTER,
     &everything::GROUP,
     &everything::EPISODE,
+    &evaluate_measure::OPERATION,
     &terminology::EXPAND,
     &terminology::VALUE_SET_VALIDATE_CODE,
     &terminology::CODE_SYSTEM_VALIDATE_CODE,

@@ -14,6 +14,7 @@ mod client;
 mod shared;
 
 mod around;
+mod audit;
 mod bad_input;
 mod binary;
 mod capabilities;
