@@ -4,9 +4,10 @@ use actix_web::web;
 
 use crate::http::extract::{self, Expected};
 use crate::http::format::{Format, Media, Prefer};
+use crate::http::operation::Entries;
 use crate::http::route::{Answer, Call};
 use crate::http::{block, now, reply};
-use crate::interaction::batch::{Setting, process};
+use crate::interaction::batch::{Operations, Setting, process};
 
 /// `POST [base]`.
 pub(super) async fn process_bundle(call: Call, payload: web::Payload) -> Answer {
@@ -17,8 +18,11 @@ pub(super) async fn process_bundle(call: Call, payload: web::Payload) -> Answer 
     let body = extract::body(&request, payload, Expected::Resource, app.config.max_bundle).await?;
     let bundle = block(move || {
         let strict = prefer.strict.unwrap_or(false);
+        let now = now();
+        let entries = Entries { app: &app, base: &base, now };
+        let operations: Option<&dyn Operations> = Some(&entries);
         let (answer, text) = (prefer.answer, body.text());
-        let setting = Setting { app: &app, base: &base, now: now(), answer, strict, text };
+        let setting = Setting { app: &app, base: &base, now, answer, strict, text, operations };
         extract::located(&body, || process(setting, extract::any_resource(&body)?))
     });
     let mut response = reply::bundle(&bundle.await?, format);

@@ -80,6 +80,8 @@ pub(super) enum Expected {
     Patch,
     /// The parameters of a search.
     Form,
+    /// What an operation is called with: a resource, or a form.
+    Call,
     /// Anything that a Binary can hold, or a Binary.
     Content,
 }
@@ -110,6 +112,19 @@ impl Body {
             Sent::Json | Sent::Xml | Sent::JsonPatch => &self.bytes,
             Sent::Form | Sent::Content => &[],
         }
+    }
+
+    /// The parameters in a form; none for what is no form.
+    ///
+    /// # Errors
+    /// [`Error::Request`] when it is not text.
+    pub(super) fn form(&self) -> Result<Option<Vec<(String, String)>>, Error> {
+        if self.sent != Sent::Form {
+            return Ok(None);
+        }
+        let text = std::str::from_utf8(&self.bytes);
+        let text = text.map_err(|_| Error::request("http", "The form is not valid UTF-8."))?;
+        Ok(Some(pairs(text.trim_end())))
     }
 }
 
@@ -167,15 +182,15 @@ fn check_media(headers: &HeaderMap, expected: Expected) -> Result<Sent, Error> {
     let mut parts = media.to_str().unwrap_or_default().split(';').map(str::trim);
     let name = parts.next().unwrap_or_default().to_ascii_lowercase();
     let sent = match (expected, name.as_str()) {
-        (Expected::Form, "application/x-www-form-urlencoded") => Sent::Form,
+        (Expected::Form | Expected::Call, "application/x-www-form-urlencoded") => Sent::Form,
         (Expected::Patch, "application/json-patch+json") => Sent::JsonPatch,
         (
-            Expected::Resource | Expected::Patch,
+            Expected::Resource | Expected::Patch | Expected::Call,
             "application/fhir+json" | "application/json" | "text/json",
         ) => Sent::Json,
-        (Expected::Resource | Expected::Patch, name) if is_xml(name) => Sent::Xml,
+        (Expected::Resource | Expected::Patch | Expected::Call, name) if is_xml(name) => Sent::Xml,
         (Expected::Content, name) => content(name, parts.clone()),
-        (Expected::Resource, _) => {
+        (Expected::Resource | Expected::Call, _) => {
             let text =
                 "The body's Content-Type must be application/fhir+json or application/fhir+xml.";
             return Err(Error::MediaType(text));

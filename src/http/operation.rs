@@ -11,10 +11,12 @@ use crate::fhir::{Id, Instant, Resource, ResourceType};
 use crate::http::extract::{self, Body, Expected};
 use crate::http::format::{Format, Media};
 use crate::http::reply::Policy;
-use crate::http::route::{Answer, Call, Verb, only};
+use crate::http::route::{Answer, Call, Verb, only, place};
 use crate::http::{Since, block, now, openapi, reply};
+use crate::interaction::batch::{Asked, Operations};
 use crate::interaction::capabilities::{Mode, Offered, capabilities};
 use crate::interaction::precondition::Preconditions;
+use crate::interaction::query::pairs;
 use crate::interaction::subset::Cut;
 use crate::interaction::{amend, create};
 use crate::operation::parameters::Parameters;
@@ -40,13 +42,13 @@ pub(super) async fn call(
     let offer = if operation.document { Media::DOCUMENT } else { Media::RESOURCE };
     let format = Format::of(&request, offer)?;
     let base = extract::base(&app, &request);
-    let pairs = extract::parameters(&request);
+    let mut pairs = extract::parameters(&request);
     let preconditions = match operation.by_get {
         true => Preconditions::default(),
         false => extract::preconditions(&request)?,
     };
     let body = if verb == Verb::Post {
-        extract::body(&request, payload, Expected::Resource, app.config.max_bundle).await?
+        extract::body(&request, payload, Expected::Call, app.config.max_bundle).await?
     } else {
         Body::NONE
     };
@@ -57,14 +59,20 @@ pub(super) async fn call(
     };
     let output = block(move || {
         extract::located(&body, || {
-            let parameters = Parameters::new(pairs, input(&body)?);
+            let input = match body.form()? {
+                Some(form) => {
+                    pairs.extend(form);
+                    None
+                }
+                None => input(&body)?,
+            };
             let (now, text) = (now(), body.text());
             let call = operation::Call {
                 app: &app,
                 base: &base,
                 now,
                 place,
-                parameters,
+                parameters: Parameters::new(pairs, input),
                 text,
                 form,
                 writes: &Interactions { app: &app, preconditions: &preconditions, now },
@@ -74,6 +82,45 @@ pub(super) async fn call(
     });
     let (output, base) = output.await?;
     Ok(told(output, &base, format))
+}
+
+/// The operations, for the entries of a batch.
+pub(super) struct Entries<'a> {
+    pub(super) app: &'a App,
+    pub(super) base: &'a str,
+    pub(super) now: Instant,
+}
+
+impl Operations for Entries<'_> {
+    fn call(&self, asked: Asked) -> Result<Vec<u8>, Error> {
+        let Self { app, base, now } = *self;
+        let Asked { path, query, by_post, resource, preconditions } = asked;
+        let parts: Vec<&str> = path.split('/').filter(|part| !part.is_empty()).collect();
+        let [before @ .., name] = parts.as_slice() else { return Err(Error::UnknownRoute) };
+        let place = place(before)?;
+        let operation = operation::find(name.trim_start_matches('$'), &place)?;
+        if !by_post && !operation.by_get {
+            return Err(Error::Method("POST"));
+        }
+        let call = operation::Call {
+            app,
+            base,
+            now,
+            place,
+            parameters: Parameters::new(pairs(&query), resource),
+            text: &[],
+            form: Form::Resource,
+            writes: &Interactions { app, preconditions: &preconditions, now },
+        };
+        match (operation.run)(&call)? {
+            Output::Resource(value) => Ok(value.to_string().into_bytes()),
+            Output::Text(bytes) => Ok(bytes),
+            Output::Stored(stored) => stored.body.ok_or(Error::NotFound),
+            Output::Html(_) | Output::Pdf(_) => {
+                Err(Error::Internal("a form that was not asked for".into()))
+            }
+        }
+    }
 }
 
 /// The interactions as operations use them.

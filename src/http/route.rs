@@ -345,7 +345,7 @@ fn parts(path: &str) -> Vec<Cow<'_, str>> {
 }
 
 /// What an operation is called on, by the parts of the path before its name.
-fn place(before: &[&str]) -> Result<Place, Error> {
+pub(super) fn place(before: &[&str]) -> Result<Place, Error> {
     Ok(match before {
         [] => Place::default(),
         [of] => Place { kind: Some(kind(of)?), ..Place::default() },

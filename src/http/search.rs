@@ -11,7 +11,6 @@ use crate::http::extract::{self, Expected};
 use crate::http::format::{Format, Media, Prefer};
 use crate::http::route::{Answer, Call};
 use crate::http::{block, now, reply};
-use crate::interaction::query::pairs;
 use crate::interaction::search::{Question, Scope, search};
 
 /// `GET [base]`, `GET [base]/[type]`, and those of compartments.
@@ -24,10 +23,8 @@ pub(super) async fn by_get(call: Call, scope: Scope) -> Answer {
 pub(super) async fn by_post(call: Call, scope: Scope, payload: web::Payload) -> Answer {
     let limit = call.app.config.max_body;
     let body = extract::body(&call.request, payload, Expected::Form, limit).await?;
-    let text = std::str::from_utf8(&body.bytes);
-    let text = text.map_err(|_| Error::request("http", "The form is not valid UTF-8."))?;
     let mut all = extract::parameters(&call.request);
-    all.extend(pairs(text.trim_end()));
+    all.extend(body.form()?.unwrap_or_default());
     answer(call, scope, all).await
 }
 

@@ -19,6 +19,7 @@ use crate::fhir::outcome::operation_outcome;
 use crate::fhir::place::Places;
 use crate::fhir::{Instant, Issue, Resource};
 use crate::interaction::attempt::retry;
+pub use crate::interaction::entry::Asked;
 use crate::interaction::entry::{self, Action, Entry, Read};
 use crate::interaction::precondition::{Preconditions, Rules, etag};
 use crate::interaction::search::Question;
@@ -44,6 +45,17 @@ pub struct Setting<'a> {
     pub strict: bool,
     /// The Bundle as it came, for the places of what is wrong; empty where it did not come as text.
     pub text: &'a [u8],
+    /// How entries of a batch call operations, where they can.
+    pub operations: Option<&'a dyn Operations>,
+}
+
+/// The operations, as the entries of a batch call them.
+pub trait Operations {
+    /// The resource that the operation answers with, as JSON.
+    ///
+    /// # Errors
+    /// Those of the call by itself.
+    fn call(&self, asked: Asked) -> Result<Vec<u8>, Error>;
 }
 
 /// Carries out a Bundle of type batch or transaction.
@@ -231,6 +243,13 @@ fn one(setting: Setting<'_>, entry: Entry, urns: &HashSet<String>) -> Result<bun
             let held = app.held();
             let view = app.store.view()?;
             return reading(setting, &held, &*view, (&read, head), &preconditions);
+        }
+        Action::Call(asked) => {
+            let none =
+                || Error::not_supported("entry.request.url", "There are no operations here.");
+            let resource = Some(setting.operations.ok_or_else(none)?.call(asked)?);
+            let response = Some(Response { status: 200, ..Response::default() });
+            return Ok(bundle::Entry { resource, response, ..bundle::Entry::default() });
         }
     };
     Ok(written(done, setting.answer))

@@ -105,14 +105,13 @@ pub fn capabilities(
     since: Instant,
     operations: &[Offered],
 ) -> Value {
-    let deletes = config.conditional_delete.code();
     let operations: Vec<Offered> = operations
         .iter()
         .filter(|offered| mode.tells_operation(offered.definition))
         .copied()
         .collect();
     let types = ResourceType::all().filter(|kind| mode.tells_type(*kind));
-    let types = types.map(|kind| resource((held, mode), kind, deletes, &operations));
+    let types = types.map(|kind| resource((held, mode), kind, config, &operations));
     let of_system = operations.iter().filter(|offered| offered.system);
     json!({
         "resourceType": "CapabilityStatement",
@@ -160,21 +159,23 @@ const INTERACTIONS: [&str; 9] = [
 fn resource(
     (held, mode): (&Held, Mode),
     kind: ResourceType,
-    conditional_delete: &str,
+    config: &Config,
     operations: &[Offered],
 ) -> Value {
+    // Only where updates must name the version is it always theirs.
+    let versioning = if config.require_if_match { "versioned-update" } else { "versioned" };
     let interactions = INTERACTIONS.map(|code| json!({ "code": code }));
     let mut resource = json!({
         "type": kind.as_str(),
         "profile": format!("http://hl7.org/fhir/StructureDefinition/{kind}"),
         "interaction": interactions,
-        "versioning": "versioned-update",
+        "versioning": versioning,
         "readHistory": true,
         "updateCreate": true,
         "conditionalCreate": true,
         "conditionalRead": "full-support",
         "conditionalUpdate": true,
-        "conditionalDelete": conditional_delete,
+        "conditionalDelete": config.conditional_delete.code(),
         "referencePolicy": ["literal", "logical"],
     });
     let Some(object) = resource.as_object_mut() else { return resource };

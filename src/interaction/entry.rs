@@ -3,6 +3,8 @@
 //! Source: <http://hl7.org/fhir/R4/bundle.html#transaction>,
 //! <http://hl7.org/fhir/R4/http.html#transaction>.
 
+use std::collections::HashSet;
+
 use serde_json::Value;
 
 use crate::error::Error;
@@ -28,7 +30,7 @@ impl Entry {
     pub(super) fn content(&self) -> Option<&Resource> {
         match &self.action {
             Action::Create(resource, _) | Action::Update(_, resource) => Some(resource),
-            Action::Delete(..) | Action::Patch(..) | Action::Read { .. } => None,
+            Action::Delete(..) | Action::Patch(..) | Action::Read { .. } | Action::Call(_) => None,
         }
     }
 
@@ -38,7 +40,7 @@ impl Entry {
             Action::Delete(..) => 0,
             Action::Create(..) => 1,
             Action::Update(..) | Action::Patch(..) => 2,
-            Action::Read { .. } => 3,
+            Action::Read { .. } | Action::Call(_) => 3,
         }
     }
 }
@@ -60,6 +62,23 @@ pub(super) enum Action {
         /// Whether only the status and tags are wanted.
         head: bool,
     },
+    /// An operation.
+    Call(Asked),
+}
+
+/// The call of an operation, as an entry asks for it.
+#[derive(Debug)]
+pub struct Asked {
+    /// The path below the base, with the operation's name at its end.
+    pub path: String,
+    /// What stands after the question mark.
+    pub query: String,
+    /// Whether it is called by POST, not by GET.
+    pub by_post: bool,
+    /// What it is called with.
+    pub resource: Option<Resource>,
+    /// What it asks of the version that stands there.
+    pub preconditions: Preconditions,
 }
 
 /// What an entry reads.
@@ -116,6 +135,16 @@ pub(super) fn read(mut entry: Value, base: &str) -> Result<Entry, Error> {
     let url = url.strip_prefix(base).unwrap_or(url).trim_start_matches('/');
     let (path, query) =
         url.split_once('?').map_or((url, None), |(path, query)| (path, Some(query)));
+    let full_url = entry.get("fullUrl").and_then(Value::as_str).map(str::to_owned);
+    if path.rsplit('/').next().is_some_and(|name| name.starts_with('$')) {
+        if !["GET", "POST"].contains(&method) {
+            return Err(wrong(".method", "Operations are called by GET or POST."));
+        }
+        let (path, query) = (path.to_owned(), query.unwrap_or_default().to_owned());
+        let (by_post, preconditions) = (method == "POST", preconditions(request)?);
+        let asked = Asked { path, query, by_post, resource, preconditions: preconditions.clone() };
+        return Ok(Entry { full_url, action: Action::Call(asked), preconditions });
+    }
     let target = Target::parse(path).ok_or_else(|| {
         wrong(".url", "The url is relative to the base, such as Patient or Patient/1.")
     })?;
@@ -149,8 +178,38 @@ pub(super) fn read(mut entry: Value, base: &str) -> Result<Entry, Error> {
         }
         _ => return Err(wrong(".method", "The method is GET, HEAD, POST, PUT, DELETE or PATCH.")),
     };
-    let full_url = entry.get("fullUrl").and_then(Value::as_str).map(str::to_owned);
     Ok(Entry { full_url, action, preconditions: preconditions(request)? })
+}
+
+/// Refuses what two entries of a transaction must not have in common, as far as it can be seen
+/// without the store.
+///
+/// # Errors
+/// [`Error::Request`] at an element of the later entry.
+pub(super) fn refuse_repetition(entries: &[Entry]) -> Result<(), Error> {
+    let (mut urls, mut criteria) = (HashSet::new(), HashSet::new());
+    for (index, entry) in entries.iter().enumerate() {
+        if entry.full_url.as_ref().is_some_and(|url| !urls.insert(url)) {
+            let text = "Another entry has this fullUrl already.";
+            return Err(Error::request("entry.fullUrl", text).in_entry(index));
+        }
+        let asked = match &entry.action {
+            Action::Create(resource, Some(text)) => Some((0, resource.kind(), text)),
+            Action::Update(Subject::Criteria(text), resource) => Some((1, resource.kind(), text)),
+            Action::Delete(kind, Subject::Criteria(text)) => Some((2, *kind, text)),
+            Action::Patch(kind, Subject::Criteria(text), _) => Some((3, *kind, text)),
+            _ => None,
+        };
+        if asked.is_some_and(|asked| !criteria.insert(asked)) {
+            let text = "Another entry has these criteria already.";
+            let place = match &entry.action {
+                Action::Create(..) => "entry.request.ifNoneExist",
+                _ => "entry.request.url",
+            };
+            return Err(Error::request(place, text).in_entry(index));
+        }
+    }
+    Ok(())
 }
 
 fn of_type(resource: &Resource, kind: ResourceType) -> Result<Resource, Error> {

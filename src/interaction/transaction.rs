@@ -38,36 +38,9 @@ pub(super) fn transaction(
         entry.map_err(|error| error.in_entry(index))
     };
     let entries = entries.into_iter().enumerate().map(read).collect::<Result<Vec<_>, _>>()?;
-    refuse_repetition(&entries)?;
+    entry::refuse_repetition(&entries)?;
     let kinds = entries.iter().filter_map(|entry| entry.content().map(Resource::kind));
     retry_for(setting.app, kinds, |attempt| Attempt::new(setting, attempt, &entries)?.commit())
-}
-
-/// What two entries must not have in common, as far as it can be seen without the store.
-fn refuse_repetition(entries: &[Entry]) -> Result<(), Error> {
-    let (mut urls, mut criteria) = (HashSet::new(), HashSet::new());
-    for (index, entry) in entries.iter().enumerate() {
-        if entry.full_url.as_ref().is_some_and(|url| !urls.insert(url)) {
-            let text = "Another entry has this fullUrl already.";
-            return Err(Error::request("entry.fullUrl", text).in_entry(index));
-        }
-        let asked = match &entry.action {
-            Action::Create(resource, Some(text)) => Some((0, resource.kind(), text)),
-            Action::Update(Subject::Criteria(text), resource) => Some((1, resource.kind(), text)),
-            Action::Delete(kind, Subject::Criteria(text)) => Some((2, *kind, text)),
-            Action::Patch(kind, Subject::Criteria(text), _) => Some((3, *kind, text)),
-            _ => None,
-        };
-        if asked.is_some_and(|asked| !criteria.insert(asked)) {
-            let text = "Another entry has these criteria already.";
-            let place = match &entry.action {
-                Action::Create(..) => "entry.request.ifNoneExist",
-                _ => "entry.request.url",
-            };
-            return Err(Error::request(place, text).in_entry(index));
-        }
-    }
-    Ok(())
 }
 
 /// One run through a transaction.
@@ -203,6 +176,10 @@ impl<'a> Attempt<'a> {
                 }
             }
             Action::Read { .. } => return Ok(None),
+            Action::Call(_) => {
+                let text = "Operations are called in a batch; a transaction could not undo them.";
+                return Err(Error::not_supported("entry.request.url", text));
+            }
         };
         Ok(Some(identity))
     }

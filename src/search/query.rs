@@ -249,13 +249,34 @@ impl Query {
                     most_values: self.limits.values,
                     most_links: self.limits.links,
                 };
-                if let Some(clause) = reader.read(self.kind, name, value)? {
+                let (value_of, version) = self.canonical(setting, name, value);
+                if let Some(clause) = reader.read(self.kind, name, value_of)? {
                     self.clauses.push(clause);
+                    if let Some(version) = version {
+                        self.clauses.extend(reader.read(self.kind, "version", version)?);
+                    }
                     self.used.push((name.to_owned(), value.to_owned()));
                 }
             }
         }
         Ok(())
+    }
+
+    /// The canonical of a resource of its own, and the version that stands behind a bar
+    /// (<http://hl7.org/fhir/R4/search.html#uri>).
+    fn canonical<'v>(
+        &self,
+        setting: &Setting<'_>,
+        name: &str,
+        value: &'v str,
+    ) -> (&'v str, Option<&'v str>) {
+        let has_versions = || setting.rules.parameter(self.kind, "version").is_some();
+        match value.split_once('|') {
+            Some((url, version)) if name == "url" && !value.contains(',') && has_versions() => {
+                (url, Some(version))
+            }
+            _ => (value, None),
+        }
     }
 
     /// A parameter that says what to answer with, and the value as it is used.

@@ -67,7 +67,8 @@ fn store(app: &App, choice: &Choice, loaded: &[String]) -> Result<Done, Failure>
     let now = Instant::from(time::OffsetDateTime::now_utc());
     let bundle = Resource::from_value(bundle(choice)).map_err(|e| Failure::new("load", e))?;
     let base = "http://localhost/fhir";
-    let setting = Setting { app, base, now, answer: None, strict: true, text: &[] };
+    let (text, operations): (&[u8], _) = (&[], None);
+    let setting = Setting { app, base, now, answer: None, strict: true, text, operations };
     match process(setting, bundle) {
         Ok(_) => {
             tell(choice, loaded);

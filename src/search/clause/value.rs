@@ -11,7 +11,7 @@ use crate::definitions::search_parameter::ParameterType;
 use crate::fhir::{Id, Reference, ResourceType};
 use crate::index::date::Interval;
 use crate::index::near::{self, Position};
-use crate::index::{Form, Parameter, composite, reference, string, uri};
+use crate::index::{Form, Parameter, composite, reference, string, token, uri};
 use crate::search::Error;
 use crate::search::condition::{
     Amount, Composite, Mode, Moment, Near, Quantity, Target, Test, Text, Token, Unit, Uri, Window,
@@ -65,7 +65,7 @@ pub(super) fn tests(
         Some(_) => Err(Fault::Modifier),
     };
     match kind {
-        ParameterType::Token => token(reader, parameter, modifier, text),
+        ParameterType::Token => coded(reader, parameter, modifier, text),
         ParameterType::String => self::text(modifier, text).map(|test| vec![test]),
         ParameterType::Reference => target(reader, parameter, modifier, text),
         ParameterType::Uri => uris(modifier, text),
@@ -108,7 +108,7 @@ fn bars(text: &str) -> Result<Vec<String>, Fault> {
     split(text, '|').into_iter().map(plain).collect()
 }
 
-fn token(
+fn coded(
     reader: &Reader<'_>,
     parameter: &Parameter,
     modifier: Option<&str>,
@@ -134,6 +134,9 @@ fn token(
             let set = ValueSetSource::Canonical(&set);
             return Ok(vec![Test::Token(terms::in_value_set(terminology, set, &implied)?)]);
         }
+        Some("below") if parameter.systems.contains(MEDIA_TYPES) => {
+            return media(&parts).map(|test| vec![Test::Token(test)]);
+        }
         Some(modifier @ ("above" | "below")) => {
             let terminology = reader.rules.terminology().ok_or(NO_TERMINOLOGY)?;
             let above = modifier == "above";
@@ -143,6 +146,18 @@ fn token(
         Some(_) => return Err(Fault::Modifier),
     }
     Ok(codes(parameter, &parts)?.into_iter().map(Test::Token).collect())
+}
+
+/// The system of media types (<http://hl7.org/fhir/R4/valueset-mimetypes.html>).
+const MEDIA_TYPES: &str = "urn:ietf:bcp:13";
+
+/// A media type with whatever parameters (<http://hl7.org/fhir/R4/search.html#mimetype>).
+fn media(parts: &[String]) -> Result<Token, Fault> {
+    match parts {
+        [kind] => Ok(Token::Media(token::fold(kind))),
+        [system, kind] if system == MEDIA_TYPES => Ok(Token::Media(token::fold(kind))),
+        _ => Err(Fault::value("it is a media type, such as text/xml")),
+    }
 }
 
 fn codes(parameter: &Parameter, parts: &[String]) -> Result<Vec<Token>, Fault> {
@@ -261,10 +276,14 @@ fn target(
 /// (Hierarchies of resources have been told apart before.)
 fn versions(text: &str, above: bool) -> Result<Vec<Test>, Fault> {
     let (uri, version) = uri::split(text);
-    if !text.contains(':') || version.is_empty() {
+    if !text.contains(':') {
         return Err(Fault::unsupported("it is about a hierarchy that the definitions do not have"));
     }
     let uri = uri.to_owned();
+    if version.is_empty() {
+        // Without a version all of them are meant (search.html#versions).
+        return Ok(vec![Test::Uri(Uri::Is { uri, version: None })]);
+    }
     if !above {
         return Ok(vec![Test::Uri(Uri::VersionBelow { uri, version: version.to_owned() })]);
     }

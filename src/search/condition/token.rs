@@ -21,6 +21,8 @@ pub enum Token {
     Among(Arc<BTreeMap<(String, String), BTreeSet<String>>>),
     /// Any code of the system.
     System(String),
+    /// A media type, with whatever parameters (folded).
+    Media(String),
     /// A text of the code or concept that starts like this (folded).
     Text(String),
     /// The identifier's value, where its type is that one.
@@ -49,6 +51,7 @@ impl Token {
             Self::Code { code, system: Some(system) } => {
                 Span::of([folded(code), system.clone().into_bytes()])
             }
+            Self::Media(kind) => Span::beginning(kind.as_bytes()),
             Self::OfType { value, .. } => Span::of([folded(value)]),
             Self::System(_) | Self::Text(_) => Span::of([]),
         }]
@@ -71,6 +74,10 @@ impl Token {
                 })
             }
             Self::System(system) => text(parts, 1) == system,
+            Self::Media(kind) => {
+                let rest = text(parts, 0).strip_prefix(kind.as_str());
+                rest.is_some_and(|rest| rest.is_empty() || rest.starts_with([';', ' ']))
+            }
             Self::Text(start) => key::items(value).any(|item| {
                 item.strip_prefix('t').is_some_and(|text| string::fold(text).starts_with(start))
             }),
@@ -89,7 +96,7 @@ impl Token {
             Self::Among(codes) => {
                 codes.keys().any(|(_, system)| CASE_SENSITIVE.contains(&system.as_str()))
             }
-            Self::System(_) => false,
+            Self::System(_) | Self::Media(_) => false,
             Self::Text(_) | Self::OfType { .. } => true,
         }
     }
