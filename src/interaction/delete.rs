@@ -8,7 +8,7 @@ use crate::config::ConditionalDelete;
 use crate::error::Error;
 use crate::fhir::{Id, Instant, ResourceType};
 use crate::interaction::precondition::{Preconditions, Rules};
-use crate::interaction::{Done, Plan, Step, Subject, attempt::retry, criteria, sealed, write};
+use crate::interaction::{Done, Plan, Step, Subject, attempt::retry, criteria, write};
 use crate::repository::{self, Change};
 use crate::store::View;
 
@@ -32,7 +32,7 @@ pub fn delete(
             ConditionalDelete::Single => {
                 write(app, now, |held, view| plan_one(held, view, (kind, criteria), rules, now))
             }
-            ConditionalDelete::Multiple => delete_all(app, kind, criteria, now),
+            ConditionalDelete::Multiple => delete_all(app, (kind, criteria), rules, now),
         },
     }
 }
@@ -72,7 +72,12 @@ fn plan_one(
 /// How many resources one conditional delete may take away.
 const MOST: usize = 1000;
 
-fn delete_all(app: &App, kind: ResourceType, criteria: &str, now: Instant) -> Result<Done, Error> {
+fn delete_all(
+    app: &App,
+    (kind, criteria): (ResourceType, &str),
+    rules: Rules<'_>,
+    now: Instant,
+) -> Result<Done, Error> {
     retry(app, |attempt| {
         let held: &Held = attempt;
         let view = app.store.view()?;
@@ -83,9 +88,9 @@ fn delete_all(app: &App, kind: ResourceType, criteria: &str, now: Instant) -> Re
         let mut changes = Vec::with_capacity(selected.ids.len());
         for id in &selected.ids {
             let current = repository::current(&*view, kind, id)?;
-            let live = current.filter(|current| current.body.is_some());
-            sealed::refuse(live.as_ref())?;
-            changes.extend(live.map(|live| Change::delete(&live, now.max(live.last_updated))));
+            let Some(live) = current.filter(|current| current.body.is_some()) else { continue };
+            rules.check(Some(&live))?;
+            changes.push(Change::delete(&live, now.max(live.last_updated)));
         }
         if !changes.is_empty() {
             let mut batch = repository::batch(&*view, &changes)?;

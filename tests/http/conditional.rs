@@ -169,3 +169,24 @@ async fn tags_required() {
     let tag = ("If-Match", "W/\"1\"");
     server.send("PUT", "/Patient/p", &[JSON, tag], body.to_string()).await.has_status(200);
 }
+
+/// The same where one delete may take several: each of them must be in the version that is named.
+#[actix_web::test]
+async fn tags_of_several() {
+    let conditional_delete = spondyl::config::ConditionalDelete::Multiple;
+    let config = spondyl::config::Config {
+        require_if_match: true,
+        conditional_delete,
+        ..Default::default()
+    };
+    let server = Server::with(config);
+    for _ in 0..2 {
+        server.post("/Patient", &identified("1")).await.has_status(201);
+    }
+    let url = "/Patient?identifier=http://a.example%7C1";
+    server.delete(url).await.is_error(400, "required");
+    for (tag, status, versions) in [("W/\"2\"", 412, 2), ("W/\"1\"", 204, 4)] {
+        server.send("DELETE", url, &[("If-Match", tag)], "").await.has_status(status);
+        assert_eq!(server.versions().await, versions);
+    }
+}
