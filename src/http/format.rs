@@ -48,6 +48,16 @@ impl Media {
         Self::Xml,
         Self::TextXml,
     ];
+    /// What a fault is told as.
+    const FAULT: &'static [Self] = &[
+        Self::FhirJson,
+        Self::Json,
+        Self::TextJson,
+        Self::FhirXml,
+        Self::Xml,
+        Self::TextXml,
+        Self::Html,
+    ];
     /// What the first page is offered as.
     pub(super) const PAGE: &'static [Self] = &[Self::Html];
 
@@ -121,6 +131,17 @@ impl Format {
         Self::asked(request, &super::extract::parameters(request), offer)
     }
 
+    /// Whether a fault is best told as a page: the client is a browser, which names `text/html` and
+    /// likes it better than any form of a resource; `_format` wins here too.
+    pub(super) fn is_page(request: &HttpRequest) -> bool {
+        let parameters = super::extract::parameters(request);
+        if let Some((_, name)) = parameters.iter().find(|(key, _)| key == "_format") {
+            return Media::Html.is_named(name);
+        }
+        is_browser(request.headers())
+            && accepted(request.headers(), Media::FAULT) == Some(Media::Html)
+    }
+
     /// The same where the parameters did not all come in the URL.
     ///
     /// # Errors
@@ -152,6 +173,20 @@ fn names(offer: &[Media]) -> &'static str {
     } else {
         "text/html"
     }
+}
+
+/// Whether the `Accept` headers name `text/html`, as those of a browser do.
+pub(super) fn is_browser(headers: &HeaderMap) -> bool {
+    names_one(headers, |kind, subtype| {
+        kind.eq_ignore_ascii_case("text") && subtype.eq_ignore_ascii_case("html")
+    })
+}
+
+/// Whether the `Accept` headers name a media type that fits.
+pub(super) fn names_one(headers: &HeaderMap, fits: impl Fn(&str, &str) -> bool) -> bool {
+    let values = headers.get_all(ACCEPT).filter_map(|value| value.to_str().ok());
+    let mut ranges = values.flat_map(|value| value.split(',')).filter_map(Range::parse);
+    ranges.any(|range| range.quality > 0 && fits(range.kind, range.subtype))
 }
 
 /// The best of the offer by the `Accept` headers; among equals, XML for what sends XML, then the
@@ -335,6 +370,29 @@ mod tests {
         check(Some(browser), "", Media::DOCUMENT, Some(Html));
         check(Some("application/pdf"), "", Media::DOCUMENT, Some(Pdf));
         check(None, "_format=pdf", Media::DOCUMENT, Some(Pdf));
+    }
+
+    #[test]
+    fn faults_as_pages() {
+        let browser = "text/html,application/xhtml+xml,application/xml;q=0.9,*/*;q=0.8";
+        for (accept, query, expected) in [
+            (Some(browser), "", true),
+            (Some("text/html"), "", true),
+            (Some("text/html;q=0.5, application/fhir+json;q=0.4"), "", true),
+            (Some("text/html, application/fhir+json"), "", false),
+            (Some("*/*"), "", false),
+            (Some("text/*"), "", false),
+            (None, "", false),
+            (Some("application/fhir+json"), "", false),
+            (Some(browser), "_format=json", false),
+            (None, "_format=html", true),
+        ] {
+            let mut request = TestRequest::with_uri(&format!("/x?{query}"));
+            if let Some(accept) = accept {
+                request = request.insert_header((ACCEPT, accept));
+            }
+            assert_eq!(Format::is_page(&request.to_http_request()), expected, "{accept:?} {query}");
+        }
     }
 
     #[test]

@@ -4,6 +4,7 @@
 //! thread. Writes, searches and operations run on the blocking pool.
 //! Source: <http://hl7.org/fhir/R4/http.html>.
 
+mod binary;
 mod bundle;
 mod extract;
 mod format;

@@ -8,7 +8,7 @@ use crate::fhir::{Id, ResourceType, VersionId, outcome};
 use crate::http::extract::{self, Expected};
 use crate::http::format::{Format, Media, Prefer};
 use crate::http::route::{Answer, Call};
-use crate::http::{block, now, reply};
+use crate::http::{binary, block, now, reply};
 use crate::interaction::subset::Cut;
 use crate::interaction::{self, Done, Return, Subject};
 use crate::repository::{Scope, Stored};
@@ -34,6 +34,9 @@ pub(super) async fn vread(call: Call, kind: ResourceType, id: &Id, version: Vers
 }
 
 fn found(call: &Call, stored: Result<Stored, Error>) -> Answer {
+    if let Some(content) = stored.as_ref().ok().and_then(|s| binary::content(&call.request, s)) {
+        return Ok(content);
+    }
     let format = Format::of(&call.request, Media::RESOURCE)?;
     let known = extract::preconditions(&call.request)?;
     Ok(reply::read(cut(&call.app, &call.request, stored?)?, format, &known))

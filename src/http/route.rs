@@ -16,7 +16,7 @@ use crate::http::{bundle, operation, page, resource, search};
 use crate::interaction::Subject;
 use crate::interaction::query::unescape;
 use crate::interaction::search::Scope as Among;
-use crate::page::VISIT_SCRIPTS;
+use crate::page::SCRIPTS;
 use crate::repository::Scope;
 
 /// A request, with the application that answers it.
@@ -140,6 +140,7 @@ enum Page<'a> {
     Icon,
     Episode(&'a str),
     Visit(&'a str),
+    Letters(&'a str),
     Patient(&'a str),
     /// A page that is asked for by another verb.
     Other,
@@ -152,6 +153,7 @@ impl Page<'_> {
             Page::Icon => Ok(HttpResponse::NoContent().finish()),
             Page::Episode(id) => page::episode(call, some_id(id)?).await,
             Page::Visit(id) => page::visit(call, some_id(id)?).await,
+            Page::Letters(id) => page::letters(call, some_id(id)?).await,
             Page::Patient(id) => page::patient(call, some_id(id)?).await,
             Page::Other => only("GET, HEAD", verb),
         }
@@ -163,10 +165,10 @@ fn page_of<'a>(base: &str, parts: &[&'a str], verb: Verb) -> Option<Page<'a>> {
         ("favicon.ico", []) => Page::Icon,
         ("episodes", [id]) => Page::Episode(id),
         ("episodes", [id, "visit"]) => Page::Visit(id),
+        ("episodes", [id, "letters"]) => Page::Letters(id),
         ("patients", [id]) => Page::Patient(id),
         (name, []) => {
-            let script =
-                VISIT_SCRIPTS.iter().find(|(path, _)| path.trim_start_matches('/') == name)?;
+            let script = SCRIPTS.iter().find(|(path, _)| path.trim_start_matches('/') == name)?;
             Page::Script(script.1)
         }
         _ => return None,

@@ -15,6 +15,7 @@ pub mod content;
 mod digest;
 mod document;
 mod explain;
+pub mod filed;
 mod finalise;
 pub(crate) mod html;
 mod issue;
@@ -33,6 +34,7 @@ use catalogue::Catalogue;
 use content::Content;
 use kind::Kind;
 
+pub use digest::inputs as inputs_digest;
 pub use document::device;
 pub use explain::explain;
 pub use finalise::{Finalising, finalise};

@@ -8,6 +8,7 @@ mod consistency;
 pub mod episode;
 pub mod episode_summary;
 mod finalize_letter;
+pub mod letters;
 pub mod parameters;
 pub mod terminology;
 mod validate;

@@ -72,7 +72,8 @@ pub fn visit(summary: &Summary, api: &str, words: &Catalogue) -> String {
     let page = to(&page, words);
     let top = html! {
         h1 { (title) }
-        p class="when" { (words.fill("visit.by", &[("name", by.map_or(nothing, |by| by.name.as_str()))])) " " a href=(page) { (words.get("visit.back-to-episode")) } }
+        p class="when" { (words.fill("visit.by", &[("name", by.map_or(nothing, |by| by.name.as_str()))])) }
+        (super::trail(summary, "visit", words))
     };
     let body = html! {
         p { (words.get("visit.keys")) }
@@ -90,7 +91,7 @@ pub fn visit(summary: &Summary, api: &str, words: &Catalogue) -> String {
             (before::goal(summary, words))
             p { button type="submit" { (words.get("visit.send")) } }
             p id="visit-status" role="status" { (words.get("visit.draft")) }
-            ul id="visit-refusals" tabindex="-1" hidden aria-label=(words.get("visit.refused")) {}
+            ul id="visit-refusals" class="refusals" tabindex="-1" hidden aria-label=(words.get("visit.refused")) {}
         }
         (super::cautions(words))
         @for (path, _) in SCRIPTS { script src=(path) defer {} }
