@@ -42,16 +42,16 @@ fn forms(summary: &Summary, api: &str, words: &Catalogue) -> Markup {
     let ways = [
         (format!("{letter}?_format=text/html"), "episode-page.letter", " (HTML)"),
         (format!("{letter}?_format=application/pdf"), "episode-page.letter", " (PDF)"),
-        (format!("{letter}?_format=application/fhir%2Bjson"), "episode-page.document", " (JSON)"),
+        (format!("{letter}?_format=application/fhir%2Bjson"), "episode-page.document", ""),
         (
             format!("{letter}?explain=true&_format=application/fhir%2Bjson&_pretty=true"),
             "episode-page.explain",
-            " (JSON)",
+            "",
         ),
         (
             format!("{api}/{episode}/$consistency?_format=json&_pretty=true"),
             "episode-page.consistency",
-            " (JSON)",
+            "",
         ),
     ];
     html! {
