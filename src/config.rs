@@ -90,6 +90,11 @@ pub struct Config {
     #[arg(long, env = "SPONDYL_CONDITIONAL_DELETE", value_name = "HOW", default_value = "single")]
     pub conditional_delete: ConditionalDelete,
 
+    /// The least number of cases that a summary of an audit tells; smaller ones are withheld, and
+    /// what they could be computed from. 0 withholds nothing.
+    #[arg(long, env = "SPONDYL_AUDIT_LEAST", value_name = "NUMBER", default_value_t = AUDIT_LEAST)]
+    pub audit_least: u64,
+
     /// An origin such as <https://app.example> whose pages may call the API in a browser. May be
     /// given more than once.
     #[arg(long, env = "SPONDYL_CORS_ORIGIN", value_name = "ORIGIN", value_delimiter = ',')]
@@ -131,6 +136,7 @@ pub const DATA: &str = "spondyl-data";
 const MAX_BODY: &str = "8MiB";
 const MAX_BUNDLE: &str = "64MiB";
 const MAX_SEARCH: &str = "2000000";
+const AUDIT_LEAST: u64 = 5;
 const CACHE: &str = "256MiB";
 const MAX_ISSUES: NonZeroUsize = NonZeroUsize::new(200).unwrap();
 
@@ -215,6 +221,7 @@ impl Default for Config {
             unknown_profile: UnknownProfile::Warn,
             require_if_match: false,
             conditional_delete: ConditionalDelete::Single,
+            audit_least: AUDIT_LEAST,
             cors_origin: Vec::new(),
         }
     }

@@ -192,7 +192,7 @@ impl Error {
                 (412, vec![issue.message(Message::Precondition)])
             }
             Self::PreconditionRequired => {
-                one(428, T::Required, "Name the version to be changed with If-Match.")
+                one(400, T::Required, "Name the version to be changed with If-Match.")
             }
             Self::IdInUse => one(
                 409,

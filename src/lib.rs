@@ -1,6 +1,8 @@
 //! spondyl: a clinical-record interoperability server for manual therapy of the spine.
 
 pub mod clinical;
+pub mod statistics;
+pub mod audit;
 pub mod fhir;
 pub mod letter;
 pub mod page;

@@ -10,6 +10,7 @@ const LAYERS: &[(&str, &str)] = &[
     ("fhir", ""),
     ("store", ""),
     ("config", ""),
+    ("statistics", ""),
     ("definitions", "fhir"),
     ("xml", "fhir definitions"),
     ("terminology", "fhir definitions"),
@@ -17,6 +18,7 @@ const LAYERS: &[(&str, &str)] = &[
     ("validation", "fhir definitions terminology"),
     ("clinical", "fhir terminology"),
     ("letter", "fhir clinical"),
+    ("audit", "fhir clinical statistics"),
     ("page", "fhir clinical letter"),
     ("demo", "fhir"),
     ("repository", "fhir index store"),
@@ -32,7 +34,7 @@ const LAYERS: &[(&str, &str)] = &[
     ("command", "*"),
 ];
 
-const CORE: &str = "fhir definitions terminology index validation clinical letter repository search \
+const CORE: &str = "fhir definitions terminology index validation clinical statistics audit letter repository search \
 error app config store";
 
 #[test]

@@ -75,6 +75,11 @@ impl Screening {
     pub fn moment(&self) -> Moment {
         self.at
     }
+
+    /// Whether every item has an answer.
+    pub fn is_complete(&self) -> bool {
+        self.not_asked.is_empty() && self.positive.len() + self.negative > 0
+    }
 }
 
 /// One consent to treatment.
@@ -301,6 +306,9 @@ pub struct Caution {
     pub blood_pressures: Vec<BloodPressure>,
     /// Whether a screening is recorded before the first treatment; none without a treatment.
     pub screened_before_treatment: Option<bool>,
+    /// Whether one of those before the first treatment has an answer to every item, for an audit.
+    #[serde(skip)]
+    pub completely_screened: Option<bool>,
     /// Whether a consent is recorded as given before the first treatment; none without a treatment.
     pub consent_before_treatment: Option<bool>,
 }

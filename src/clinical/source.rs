@@ -6,7 +6,7 @@
 
 use std::fmt;
 
-use serde::{Serialize, Serializer};
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
 use time::Date;
 use time::macros::format_description;
 
@@ -84,6 +84,14 @@ impl fmt::Display for Day {
 impl Serialize for Day {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
         serializer.collect_str(self)
+    }
+}
+
+impl<'de> Deserialize<'de> for Day {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        let text = String::deserialize(deserializer)?;
+        let whole = Self::parse(&text).filter(|_| text.len() == 10);
+        whole.ok_or_else(|| serde::de::Error::custom("a day is written as YYYY-MM-DD"))
     }
 }
 

@@ -240,6 +240,10 @@ fn caution(record: &Record<'_>) -> Caution {
         safety_tests: facts.safety_tests.clone(),
         screened_before_treatment: first
             .map(|_| facts.screenings.iter().any(|screening| before(screening.moment()))),
+        completely_screened: first.map(|_| {
+            let complete = facts.screenings.iter().filter(|screening| screening.is_complete());
+            complete.into_iter().any(|screening| before(screening.moment()))
+        }),
         consent_before_treatment: first
             .map(|_| facts.consents.iter().filter(given).any(|consent| before(consent.moment()))),
     }

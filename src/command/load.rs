@@ -43,7 +43,7 @@ pub(super) struct Args {
 }
 
 /// How many lines go in one batch.
-const BATCH: usize = 100;
+const BATCH: usize = 200;
 
 /// Runs the command.
 ///

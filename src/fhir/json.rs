@@ -11,6 +11,7 @@ use std::fmt;
 use serde::de::{DeserializeSeed, Deserializer, Error as _, MapAccess, SeqAccess, Visitor};
 use serde_json::{Map, Number, Value};
 
+pub mod compare;
 pub mod position;
 
 /// How deep arrays and objects may nest, unless the caller says otherwise.

@@ -7,6 +7,7 @@ pub mod json;
 pub mod message;
 pub mod narrative;
 pub mod outcome;
+pub mod query;
 pub mod reference;
 pub mod resource;
 pub mod resource_type;

@@ -80,6 +80,8 @@ pub(super) enum Expected {
     Patch,
     /// The parameters of a search.
     Form,
+    /// Anything that a Binary can hold, or a Binary.
+    Content,
 }
 
 /// A body, whole and without content encoding.
@@ -95,6 +97,7 @@ enum Sent {
     Xml,
     JsonPatch,
     Form,
+    Content,
 }
 
 impl Body {
@@ -168,6 +171,7 @@ fn check_media(headers: &HeaderMap, expected: Expected) -> Result<Sent, Error> {
             "application/fhir+json" | "application/json" | "text/json",
         ) => Sent::Json,
         (Expected::Resource | Expected::Patch, name) if is_xml(name) => Sent::Xml,
+        (Expected::Content, name) => content(name, parts.clone()),
         (Expected::Resource, _) => {
             let text =
                 "The body's Content-Type must be application/fhir+json or application/fhir+xml.";
@@ -183,9 +187,7 @@ fn check_media(headers: &HeaderMap, expected: Expected) -> Result<Sent, Error> {
             return Err(Error::MediaType(text));
         }
     };
-    for parameter in parts {
-        let (key, value) = parameter.split_once('=').unwrap_or((parameter, ""));
-        let value = value.trim().trim_matches('"');
+    for (key, value) in parts.filter(|_| sent != Sent::Content).map(parameter) {
         if key.eq_ignore_ascii_case("charset") && !value.eq_ignore_ascii_case("utf-8") {
             return Err(Error::MediaType("The body's charset must be utf-8."));
         }
@@ -194,6 +196,45 @@ fn check_media(headers: &HeaderMap, expected: Expected) -> Result<Sent, Error> {
         }
     }
     Ok(sent)
+}
+
+/// A parameter of a media type.
+fn parameter(text: &str) -> (&str, &str) {
+    let (key, value) = text.split_once('=').unwrap_or((text, ""));
+    (key, value.trim().trim_matches('"'))
+}
+
+/// What the body of a Binary is, by its media type: text in which a resource could be, or content.
+fn content<'a>(name: &str, mut parameters: impl Iterator<Item = &'a str>) -> Sent {
+    let is_utf8 = parameters.all(|text| {
+        let (key, value) = parameter(text);
+        !key.eq_ignore_ascii_case("charset") || value.eq_ignore_ascii_case("utf-8")
+    });
+    match name {
+        _ if !is_utf8 => Sent::Content,
+        "application/fhir+json" | "application/json" | "text/json" => Sent::Json,
+        name if is_xml(name) => Sent::Xml,
+        _ => Sent::Content,
+    }
+}
+
+/// The Binary in a body, or none where the body is the content of one
+/// (<http://hl7.org/fhir/R4/binary.html#rest>).
+///
+/// # Errors
+/// [`Error::Malformed`] for what is not the JSON or XML that its media type says, or for a Binary
+/// that cannot be read.
+pub(super) fn binary(body: &Body) -> Result<Option<Resource>, Error> {
+    let is_resource = match body.sent {
+        Sent::Json => match serde_json::from_slice::<serde_json::Value>(&body.bytes) {
+            Ok(value) => value.get("resourceType").is_some_and(|kind| kind == "Binary"),
+            // Reading it tells what is wrong with it.
+            Err(_) => true,
+        },
+        Sent::Xml => xml::is_resource(&body.bytes, "Binary")?,
+        _ => false,
+    };
+    if is_resource { any_resource(body).map(Some) } else { Ok(None) }
 }
 
 /// The patch in a body.

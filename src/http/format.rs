@@ -160,12 +160,55 @@ impl Format {
             Some(name) => offer.iter().find(|media| media.is_named(name)).copied(),
             None => accepted(request.headers(), offer),
         };
-        let media = media.ok_or_else(|| Error::NotAcceptable(names(offer)))?;
+        let media = media.ok_or_else(|| Error::NotAcceptable(names_of(offer)))?;
         Ok(Self { media, pretty })
     }
 }
 
-fn names(offer: &[Media]) -> &'static str {
+/// The form of the answer to a read of a Binary that holds content of the type `own`; none: the
+/// content itself. The resource is for those who name the types of FHIR, or JSON or XML where the
+/// content is something else; whoever accepts neither gets the content all the same.
+/// Source: <http://hl7.org/fhir/R4/binary.html#rest>.
+///
+/// # Errors
+/// [`Error::NotAcceptable`] for a `_format` or an R4 of another version that is not offered.
+pub(super) fn of_content(request: &HttpRequest, own: &str) -> Result<Option<Format>, Error> {
+    let own = own.split(';').next().unwrap_or_default().trim();
+    let parameters = super::extract::parameters(request);
+    if let Some((_, name)) = parameters.iter().find(|(name, _)| name == "_format") {
+        let is_own = name.replace(' ', "+").eq_ignore_ascii_case(own);
+        return if is_own { Ok(None) } else { Format::of(request, Media::RESOURCE).map(Some) };
+    }
+    let ranges: Vec<&str> = accept(request.headers()).collect();
+    let ranges: Vec<Range<'_>> = ranges.iter().filter_map(|text| Range::parse(text)).collect();
+    let names = |media: Media| {
+        let named = |range: &&Range<'_>| range.specificity() == 2 && range.names(media.as_str());
+        ranges.iter().any(|range| named(&range))
+    };
+    let content = best_quality(&ranges, own);
+    let named = [Media::FhirJson, Media::FhirXml].into_iter().filter(|media| names(*media));
+    let (wants_fhir, mut wanted) = (named.clone().next().is_some(), None);
+    for media in named {
+        let quality = quality(&ranges, media);
+        if quality > 0 && quality >= content && wanted.is_none_or(|(_, most)| quality > most) {
+            wanted = Some((media, quality));
+        }
+    }
+    let pretty = parameters.iter().any(|(name, value)| name == "_pretty" && value == "true");
+    if let Some((media, _)) = wanted {
+        return Ok(Some(Format { media, pretty }));
+    }
+    if content > 0 || ranges.is_empty() {
+        return Ok(None);
+    }
+    match accepted(request.headers(), Media::RESOURCE) {
+        Some(media) => Ok(Some(Format { media, pretty })),
+        None if wants_fhir => Err(Error::NotAcceptable(names_of(Media::RESOURCE))),
+        None => Ok(None),
+    }
+}
+
+fn names_of(offer: &[Media]) -> &'static str {
     if offer.contains(&Media::Pdf) {
         "application/fhir+json, application/fhir+xml, text/html, application/pdf"
     } else if offer.contains(&Media::FhirJson) {
@@ -176,17 +219,9 @@ fn names(offer: &[Media]) -> &'static str {
 }
 
 /// Whether the `Accept` headers name `text/html`, as those of a browser do.
-pub(super) fn is_browser(headers: &HeaderMap) -> bool {
-    names_one(headers, |kind, subtype| {
-        kind.eq_ignore_ascii_case("text") && subtype.eq_ignore_ascii_case("html")
-    })
-}
-
-/// Whether the `Accept` headers name a media type that fits.
-pub(super) fn names_one(headers: &HeaderMap, fits: impl Fn(&str, &str) -> bool) -> bool {
-    let values = headers.get_all(ACCEPT).filter_map(|value| value.to_str().ok());
-    let mut ranges = values.flat_map(|value| value.split(',')).filter_map(Range::parse);
-    ranges.any(|range| range.quality > 0 && fits(range.kind, range.subtype))
+fn is_browser(headers: &HeaderMap) -> bool {
+    let named = |range: &Range<'_>| range.specificity() == 2 && range.names(Media::Html.as_str());
+    accept(headers).filter_map(Range::parse).any(|range| range.quality > 0 && named(&range))
 }
 
 /// The best of the offer by the `Accept` headers; among equals, XML for what sends XML, then the
@@ -197,12 +232,11 @@ fn accepted(headers: &HeaderMap, offer: &[Media]) -> Option<Media> {
     let (same, other): (Vec<Media>, Vec<Media>) =
         offer.iter().partition(|media| is_xml(&sent) && media.is_xml());
     let mut offer = same.into_iter().chain(other);
-    let mut ranges = headers.get_all(ACCEPT).filter_map(|value| value.to_str().ok()).peekable();
+    let mut ranges = accept(headers).peekable();
     if ranges.peek().is_none() {
         return offer.next();
     }
-    let ranges: Vec<Range<'_>> =
-        ranges.flat_map(|value| value.split(',')).filter_map(Range::parse).collect();
+    let ranges: Vec<Range<'_>> = ranges.filter_map(Range::parse).collect();
     let mut best: Option<(Media, u16)> = None;
     for media in offer {
         let quality = quality(&ranges, media);
@@ -213,9 +247,21 @@ fn accepted(headers: &HeaderMap, offer: &[Media]) -> Option<Media> {
     best.map(|(media, _)| media)
 }
 
+/// What the `Accept` headers list.
+fn accept(headers: &HeaderMap) -> impl Iterator<Item = &str> {
+    let values = headers.get_all(ACCEPT).filter_map(|value| value.to_str().ok());
+    values.flat_map(|value| value.split(','))
+}
+
 /// The quality of the most specific range that the format falls into, in thousandths.
 fn quality(ranges: &[Range<'_>], media: Media) -> u16 {
     let fitting = ranges.iter().filter(|range| range.includes(media));
+    fitting.max_by_key(|range| range.specificity()).map_or(0, |range| range.quality)
+}
+
+/// The same for content of that type, which has no version of FHIR.
+fn best_quality(ranges: &[Range<'_>], name: &str) -> u16 {
+    let fitting = ranges.iter().filter(|range| range.names(name));
     fitting.max_by_key(|range| range.specificity()).map_or(0, |range| range.quality)
 }
 
@@ -245,10 +291,14 @@ impl<'a> Range<'a> {
     }
 
     fn includes(&self, media: Media) -> bool {
-        let (kind, subtype) = media.as_str().split_once('/').unwrap_or_default();
+        self.names(media.as_str()) && self.version.is_none_or(|version| version == FHIR_VERSION)
+    }
+
+    /// Whether the type falls into the range, whatever the version.
+    fn names(&self, name: &str) -> bool {
+        let (kind, subtype) = name.split_once('/').unwrap_or_default();
         (self.kind == "*" || self.kind.eq_ignore_ascii_case(kind))
             && (self.subtype == "*" || self.subtype.eq_ignore_ascii_case(subtype))
-            && self.version.is_none_or(|version| version == FHIR_VERSION)
     }
 
     fn specificity(&self) -> u8 {
@@ -370,6 +420,40 @@ mod tests {
         check(Some(browser), "", Media::DOCUMENT, Some(Html));
         check(Some("application/pdf"), "", Media::DOCUMENT, Some(Pdf));
         check(None, "_format=pdf", Media::DOCUMENT, Some(Pdf));
+    }
+
+    /// binary.html#rest: the content for all who do not name the types of FHIR.
+    #[test]
+    fn of_a_binary() {
+        use Media::{FhirJson, FhirXml, Json, Xml};
+        for (accept, query, own, expected) in [
+            (None, "", "application/pdf", Some(None)),
+            (Some("*/*"), "", "application/pdf", Some(None)),
+            (Some("application/pdf"), "", "application/pdf", Some(None)),
+            (Some("application/*"), "", "application/pdf", Some(None)),
+            (Some("image/png"), "", "application/pdf", Some(None)),
+            (Some("text/plain"), "", "text/plain; charset=utf-8", Some(None)),
+            (Some("application/fhir+json"), "", "application/pdf", Some(Some(FhirJson))),
+            (Some("application/fhir+xml, */*"), "", "application/pdf", Some(Some(FhirXml))),
+            (Some("application/fhir+json;q=0.5, */*"), "", "application/pdf", Some(None)),
+            (Some("application/fhir+json"), "", "application/fhir+json", Some(Some(FhirJson))),
+            (Some("application/json"), "", "application/pdf", Some(Some(Json))),
+            (Some("application/json"), "", "application/json", Some(None)),
+            (Some("application/json, text/plain, */*"), "", "application/pdf", Some(None)),
+            (Some("application/xml"), "", "application/pdf", Some(Some(Xml))),
+            (Some("application/fhir+json; fhirVersion=5.0"), "", "application/pdf", None),
+            (Some("application/pdf"), "_format=json", "application/pdf", Some(Some(FhirJson))),
+            (None, "_format=application/pdf", "application/pdf", Some(None)),
+            (None, "_format=image/png", "application/pdf", None),
+        ] {
+            let mut request = TestRequest::with_uri(&format!("/x?{query}"));
+            if let Some(accept) = accept {
+                request = request.insert_header((ACCEPT, accept));
+            }
+            let found = of_content(&request.to_http_request(), own).ok();
+            let found = found.map(|format| format.map(|format| format.media));
+            assert_eq!(found, expected, "{accept:?} {query} {own}");
+        }
     }
 
     #[test]

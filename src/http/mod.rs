@@ -9,6 +9,7 @@ mod bundle;
 mod extract;
 mod format;
 mod middleware;
+mod openapi;
 mod operation;
 mod page;
 mod reply;

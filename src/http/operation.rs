@@ -5,29 +5,31 @@
 use actix_web::http::header::CONTENT_TYPE;
 use actix_web::{HttpResponse, web};
 
+use crate::app::App;
 use crate::error::Error;
-use crate::fhir::{Id, Resource, ResourceType};
+use crate::fhir::{Id, Instant, Resource, ResourceType};
 use crate::http::extract::{self, Body, Expected};
 use crate::http::format::{Format, Media};
 use crate::http::reply::Policy;
 use crate::http::route::{Answer, Call, Verb, only};
-use crate::http::{Since, block, now, reply};
-use crate::interaction::capabilities::{Offered, capabilities};
+use crate::http::{Since, block, now, openapi, reply};
+use crate::interaction::capabilities::{Mode, Offered, capabilities};
+use crate::interaction::precondition::Preconditions;
 use crate::interaction::subset::Cut;
+use crate::interaction::{amend, create};
 use crate::operation::parameters::Parameters;
-use crate::operation::{self, Form, Level, Output};
+use crate::operation::{self, Form, Level, Output, Place, Writes};
+use crate::repository::Stored;
 
-/// `[base]/[type]/$[name]` and `[base]/[type]/[id]/$[name]`.
+/// `[base]/$[name]`, `[base]/[type]/$[name]`, `[base]/[type]/[id]/$[name]` and that of a version.
 pub(super) async fn call(
     call: Call,
     verb: Verb,
-    place: (ResourceType, Option<Id>),
+    place: Place,
     name: &str,
     payload: web::Payload,
 ) -> Answer {
-    let (kind, id) = place;
-    let level = if id.is_some() { Level::Instance } else { Level::Type };
-    let operation = operation::find(name.trim_start_matches('$'), kind, level)?;
+    let operation = operation::find(name.trim_start_matches('$'), &place)?;
     match verb {
         Verb::Post => {}
         Verb::Get if operation.by_get => {}
@@ -39,6 +41,10 @@ pub(super) async fn call(
     let format = Format::of(&request, offer)?;
     let base = extract::base(&app, &request);
     let pairs = extract::parameters(&request);
+    let preconditions = match operation.by_get {
+        true => Preconditions::default(),
+        false => extract::preconditions(&request)?,
+    };
     let body = if verb == Verb::Post {
         extract::body(&request, payload, Expected::Resource, app.config.max_bundle).await?
     } else {
@@ -52,13 +58,44 @@ pub(super) async fn call(
     let output = block(move || {
         extract::located(&body, || {
             let parameters = Parameters::new(pairs, input(&body)?);
-            let (now, id, text) = (now(), id.as_ref(), body.json());
-            let call =
-                operation::Call { app: &app, base: &base, now, kind, id, parameters, form, text };
-            (operation.run)(&call)
+            let (now, text) = (now(), body.json());
+            let call = operation::Call {
+                app: &app,
+                base: &base,
+                now,
+                place,
+                parameters,
+                text,
+                form,
+                writes: &Interactions { app: &app, preconditions: &preconditions, now },
+            };
+            (operation.run)(&call).map(|output| (output, base))
         })
     });
-    Ok(told(output.await?, format))
+    let (output, base) = output.await?;
+    Ok(told(output, &base, format))
+}
+
+/// The interactions as operations use them.
+struct Interactions<'a> {
+    app: &'a App,
+    preconditions: &'a Preconditions,
+    now: Instant,
+}
+
+impl Writes for Interactions<'_> {
+    fn amend(
+        &self,
+        target: (ResourceType, &Id),
+        change: &dyn Fn(&Resource) -> Result<Option<Resource>, Error>,
+    ) -> Result<Stored, Error> {
+        amend::amend(self.app, target, self.preconditions, self.now, change)
+    }
+
+    fn create(&self, resource: &Resource, if_none_exist: &str) -> Result<Stored, Error> {
+        let done = create::create(self.app, resource, Some(if_none_exist), self.now)?;
+        done.stored.ok_or(Error::NotFound)
+    }
 }
 
 /// The body of a call; an operation may need none.
@@ -66,15 +103,39 @@ fn input(body: &Body) -> Result<Option<Resource>, Error> {
     if body.bytes.is_empty() { Ok(None) } else { extract::any_resource(body).map(Some) }
 }
 
-fn told(output: Output, format: Format) -> HttpResponse {
+fn told(output: Output, base: &str, format: Format) -> HttpResponse {
     let mut builder = reply::status(200);
     match output {
         Output::Resource(value) => reply::json(builder, &value, format),
+        Output::Text(bytes) => reply::json_bytes(builder, bytes, format),
+        Output::Stored(stored) => reply::stored(*stored, base, format),
         Output::Html(page) => reply::page(page, Policy::Reading),
         Output::Pdf(bytes) => {
             builder.insert_header((CONTENT_TYPE, Media::Pdf.content_type())).body(bytes)
         }
     }
+}
+
+/// `GET /openapi.json`, also below the base; `_type` leaves only those types.
+pub(super) async fn description(call: Call) -> Answer {
+    let Call { app, request } = call;
+    let base = extract::base(&app, &request);
+    let parameters = extract::parameters(&request);
+    let named = parameters.iter().find(|(name, _)| name == "_type").map(|(_, value)| value);
+    let types = match named {
+        None => ResourceType::all().collect(),
+        Some(names) => {
+            let known = |name| ResourceType::parse(name).ok_or(Error::UnknownType);
+            names.split(',').map(known).collect::<Result<Vec<_>, _>>()?
+        }
+    };
+    let body = block(move || {
+        let held = app.held();
+        let source = openapi::Source { held: &held, base: &base, types };
+        Ok(openapi::document(&source).to_string().into_bytes())
+    });
+    let format = Format { media: Media::Json, pretty: false };
+    Ok(reply::tagged(&request, body.await?, format))
 }
 
 /// `GET [base]/metadata`.
@@ -86,9 +147,10 @@ pub(super) async fn metadata(call: Call) -> Answer {
     let cut = Cut::of_parameters(&parameters)?;
     let base = extract::base(&app, &request);
     let mode = parameters.iter().find(|(name, _)| name == "mode").map(|(_, value)| value.as_str());
-    let terminology = match mode {
-        None | Some("full" | "normative") => false,
-        Some("terminology") => true,
+    let mode = match mode {
+        None | Some("full") => Some(Mode::Full),
+        Some("normative") => Some(Mode::Normative),
+        Some("terminology") => None,
         Some(_) => {
             let text = "The mode is full, normative or terminology.";
             return Err(Error::request("http.mode", text));
@@ -96,18 +158,19 @@ pub(super) async fn metadata(call: Call) -> Answer {
     };
     let body = block(move || {
         let held = app.held();
-        if terminology {
+        let Some(mode) = mode else {
             let statement = operation::terminology::terminology_capabilities(&held, &base, since);
             return Ok(cut.apply(&held.standard.model, statement.to_string().into_bytes()));
-        }
+        };
         let offered = |operation: &&operation::Operation| Offered {
             name: operation.name,
             definition: operation.definition,
             types: operation.types,
+            system: operation.levels.contains(&Level::System),
         };
         let offered: Vec<Offered> = operation::ALL.iter().map(offered).collect();
-        let statement = capabilities(&app.config, &held, &base, since, &offered);
+        let statement = capabilities((&app.config, &held), mode, &base, since, &offered);
         Ok(cut.apply(&held.standard.model, statement.to_string().into_bytes()))
     });
-    Ok(reply::json_bytes(reply::status(200), body.await?, format))
+    Ok(reply::tagged(&request, body.await?, format))
 }

@@ -9,8 +9,9 @@ use std::time::{Duration, SystemTime};
 
 use actix_web::http::StatusCode;
 use actix_web::http::header::{self, HeaderName, HeaderValue, HttpDate, TryIntoHeaderValue};
-use actix_web::{HttpResponse, HttpResponseBuilder, ResponseError};
+use actix_web::{HttpRequest, HttpResponse, HttpResponseBuilder, ResponseError};
 use serde_json::Value;
+use sha2::{Digest as _, Sha256};
 
 use crate::definitions::model::Model;
 use crate::error::Error;
@@ -84,6 +85,42 @@ pub(super) fn read(stored: Stored, format: Format, known: &Preconditions) -> Htt
     if known.is_known(&stored) {
         return builder.finish();
     }
+    json_bytes(builder, stored.body.unwrap_or_default(), format)
+}
+
+/// The content of that version as it is, or that the client has it already; what it is remains to be
+/// said.
+pub(super) fn content(stored: &Stored, content: Vec<u8>, known: &Preconditions) -> HttpResponse {
+    let is_known = known.is_known(stored);
+    let mut builder = status(if is_known { 304 } else { 200 });
+    version_headers(&mut builder, stored);
+    if is_known { builder.finish() } else { builder.body(content) }
+}
+
+/// The answer with a tag that changes with the body, or that the client has it already.
+pub(super) fn tagged(request: &HttpRequest, body: Vec<u8>, format: Format) -> HttpResponse {
+    let tag = body_tag(&body, format);
+    let listed = request.headers().get_all(header::IF_NONE_MATCH);
+    let listed = listed.filter_map(|value| value.to_str().ok()).flat_map(|text| text.split(','));
+    // Tags are compared weakly, as RFC 9110 13.1.2 has it.
+    let opaque = |text: &str| text.trim().trim_start_matches("W/").to_owned();
+    let is_known = listed.map(opaque).any(|text| text == "*" || text == opaque(&tag));
+    let mut builder = status(if is_known { 304 } else { 200 });
+    builder.insert_header((header::ETAG, tag));
+    if is_known { builder.finish() } else { json_bytes(builder, body, format) }
+}
+
+fn body_tag(body: &[u8], format: Format) -> String {
+    let digest = Sha256::new().chain_update(format.media.as_str()).chain_update(body).finalize();
+    let digits = digest.iter().take(12).map(|byte| format!("{byte:02x}"));
+    format!("W/\"{}\"", digits.collect::<String>())
+}
+
+/// A resource that an operation has stored, or found stored, and where it is.
+pub(super) fn stored(stored: Stored, base: &str, format: Format) -> HttpResponse {
+    let mut builder = status(200);
+    version_headers(&mut builder, &stored);
+    builder.insert_header((header::LOCATION, location(base, &stored)));
     json_bytes(builder, stored.body.unwrap_or_default(), format)
 }
 

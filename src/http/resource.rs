@@ -4,11 +4,12 @@ use actix_web::{HttpRequest, web};
 
 use crate::app::App;
 use crate::error::Error;
-use crate::fhir::{Id, ResourceType, VersionId, outcome};
+use crate::fhir::{Id, Resource, ResourceType, VersionId, outcome};
+use crate::http::binary;
 use crate::http::extract::{self, Expected};
 use crate::http::format::{Format, Media, Prefer};
 use crate::http::route::{Answer, Call};
-use crate::http::{binary, block, now, reply};
+use crate::http::{block, now, reply};
 use crate::interaction::subset::Cut;
 use crate::interaction::{self, Done, Return, Subject};
 use crate::repository::{Scope, Stored};
@@ -34,12 +35,17 @@ pub(super) async fn vread(call: Call, kind: ResourceType, id: &Id, version: Vers
 }
 
 fn found(call: &Call, stored: Result<Stored, Error>) -> Answer {
-    if let Some(content) = stored.as_ref().ok().and_then(|s| binary::content(&call.request, s)) {
-        return Ok(content);
+    let whole = |stored, format| {
+        let known = extract::preconditions(&call.request)?;
+        Ok(reply::read(cut(&call.app, &call.request, stored)?, format, &known))
+    };
+    match stored {
+        Ok(stored) if binary::is(stored.kind) => binary::read(call, stored, whole),
+        stored => {
+            let format = Format::of(&call.request, Media::RESOURCE)?;
+            whole(stored?, format)
+        }
     }
-    let format = Format::of(&call.request, Media::RESOURCE)?;
-    let known = extract::preconditions(&call.request)?;
-    Ok(reply::read(cut(&call.app, &call.request, stored?)?, format, &known))
 }
 
 /// The version as `_summary` and `_elements` ask for it.
@@ -57,10 +63,11 @@ pub(super) async fn create(call: Call, kind: ResourceType, payload: web::Payload
     let write = Write::of(&call, kind)?;
     let criteria = extract::if_none_exist(&call.request)?;
     let Call { app, request } = call;
-    let body = extract::body(&request, payload, Expected::Resource, write.limit).await?;
+    let body = extract::body(&request, payload, expected(kind), write.limit).await?;
+    let sent = binary::Sent::of(request.headers())?;
     let done = block(move || {
         placed(write.prefer, &body, || {
-            let resource = extract::resource(&body, kind)?;
+            let resource = received(&body, kind, sent, None)?;
             interaction::create::create(&app, &resource, criteria.as_deref(), now())
         })
     });
@@ -77,10 +84,15 @@ pub(super) async fn update(
     let write = Write::of(&call, kind)?;
     let Call { app, request } = call;
     let preconditions = extract::preconditions(&request)?;
-    let body = extract::body(&request, payload, Expected::Resource, write.limit).await?;
+    let body = extract::body(&request, payload, expected(kind), write.limit).await?;
+    let sent = binary::Sent::of(request.headers())?;
     let done = block(move || {
         placed(write.prefer, &body, || {
-            let resource = extract::resource(&body, kind)?;
+            let id = match &subject {
+                Subject::Id(id) => Some(id),
+                Subject::Criteria(_) => None,
+            };
+            let resource = received(&body, kind, sent, id)?;
             interaction::update::update(&app, &subject, &resource, &preconditions, now())
         })
     });
@@ -113,6 +125,21 @@ pub(super) async fn delete(call: Call, kind: ResourceType, subject: Subject) -> 
     let done =
         block(move || interaction::delete::delete(&app, kind, &subject, &preconditions, now()));
     Ok(reply::done(done.await?, &write.base, write.format, write.prefer))
+}
+
+/// What the body of a create or update of that type may be.
+fn expected(kind: ResourceType) -> Expected {
+    if binary::is(kind) { Expected::Content } else { Expected::Resource }
+}
+
+/// The resource of that type that a body is or, for a Binary, holds the content of.
+fn received(
+    body: &extract::Body,
+    kind: ResourceType,
+    sent: binary::Sent,
+    id: Option<&Id>,
+) -> Result<Resource, Error> {
+    if binary::is(kind) { sent.resource(body, id) } else { extract::resource(body, kind) }
 }
 
 /// What came of a body, with line and column of what is said about it.
@@ -159,9 +186,10 @@ pub(super) async fn history(call: Call, scope: Scope) -> Answer {
     let bundle = block(move || {
         let page = {
             let view = app.store.view()?;
-            interaction::history::history(&*view, &scope, &query)?
+            interaction::history::history(&*view, &scope, &query, &base)?
         };
-        Ok(interaction::history::bundle(page, &scope, &query, &base, now()))
+        let model = &app.held().standard.model;
+        Ok(interaction::history::bundle(page, (&scope, &query), model, &base, now()))
     });
     Ok(reply::bundle(&bundle.await?, format))
 }

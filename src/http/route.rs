@@ -16,6 +16,7 @@ use crate::http::{bundle, operation, page, resource, search};
 use crate::interaction::Subject;
 use crate::interaction::query::unescape;
 use crate::interaction::search::Scope as Among;
+use crate::operation::Place;
 use crate::page::SCRIPTS;
 use crate::repository::Scope;
 
@@ -28,6 +29,152 @@ pub(super) struct Call {
 /// The answer to a request.
 pub(super) type Answer = Result<HttpResponse, Error>;
 
+/// Defines [`Route`] from a table: name, path, verbs.
+macro_rules! routes {
+    ($($(#[$doc:meta])* $name:ident $template:literal $allow:literal;)*) => {
+        /// What a path names, as far as it says which verbs are known.
+        #[derive(Clone, Copy, PartialEq, Eq, Debug)]
+        pub(super) enum Route {
+            $($(#[$doc])* $name,)*
+        }
+
+        impl Route {
+            /// Every route.
+            pub(super) const ALL: &'static [Self] = &[$(Self::$name,)*];
+
+            /// The path, with what varies in braces; below the base unless it is a page's.
+            pub(super) fn template(self) -> &'static str {
+                match self { $(Self::$name => $template,)* }
+            }
+
+            /// The verbs, as `Allow` has them. Operations know less than these.
+            pub(super) fn allow(self) -> &'static str {
+                match self { $(Self::$name => $allow,)* }
+            }
+        }
+    };
+}
+
+routes! {
+    /// The first page.
+    Index "/" "GET, HEAD";
+    /// What browsers ask for beside any page; there is none.
+    Icon "/favicon.ico" "GET, HEAD";
+    /// A script of a form.
+    Script "/{script}" "GET, HEAD";
+    /// The page of an episode.
+    Episode "/episodes/{id}" "GET, HEAD";
+    /// The form of a visit.
+    Visit "/episodes/{id}/visit" "GET, HEAD";
+    /// The letters of an episode, with the form that signs.
+    Letters "/episodes/{id}/letters" "GET, HEAD";
+    /// The page of a patient.
+    Patient "/patients/{id}" "GET, HEAD";
+    /// The description of the API.
+    OpenApi "/openapi.json" "GET, HEAD";
+    /// The base.
+    System "/" "GET, HEAD, POST";
+    /// A search by POST over the system.
+    SystemSearch "/_search" "POST";
+    /// The capabilities.
+    Metadata "/metadata" "GET, HEAD";
+    /// What happened to all.
+    SystemHistory "/_history" "GET, HEAD";
+    /// A type.
+    Type "/{type}" "GET, HEAD, POST, PUT, PATCH, DELETE";
+    /// A search by POST over a type.
+    TypeSearch "/{type}/_search" "POST";
+    /// What happened to a type.
+    TypeHistory "/{type}/_history" "GET, HEAD";
+    /// A resource.
+    Instance "/{type}/{id}" "GET, HEAD, PUT, PATCH, DELETE";
+    /// What happened to a resource.
+    InstanceHistory "/{type}/{id}/_history" "GET, HEAD";
+    /// A version of a resource.
+    Version "/{type}/{id}/_history/{version}" "GET, HEAD";
+    /// An operation, on a type or a resource.
+    Operation "/{type}/${operation}" "GET, HEAD, POST";
+    /// A search within what belongs to a resource.
+    Compartment "/{compartment}/{id}/{type}" "GET, HEAD";
+    /// The same by POST.
+    CompartmentSearch "/{compartment}/{id}/{type}/_search" "POST";
+}
+
+impl Route {
+    /// The route of a path in parts.
+    ///
+    /// # Errors
+    /// [`Error::UnknownRoute`] or [`Error::UnknownType`].
+    fn of(parts: &[&str]) -> Result<Self, Error> {
+        let [base, parts @ ..] = parts else { return Ok(Self::Index) };
+        if *base != super::BASE.trim_start_matches('/') {
+            return Self::of_page(base, parts).ok_or(Error::UnknownRoute);
+        }
+        Ok(match parts {
+            [] => Self::System,
+            ["_search"] => Self::SystemSearch,
+            ["metadata"] => Self::Metadata,
+            ["_history"] => Self::SystemHistory,
+            ["openapi.json"] => Self::OpenApi,
+            [operation] if is_operation(operation) => Self::Operation,
+            [name, rest @ ..] => {
+                let route = Self::of_type(rest).ok_or(Error::UnknownRoute)?;
+                kind(name).map(|_| route)?
+            }
+        })
+    }
+
+    fn of_type(parts: &[&str]) -> Option<Self> {
+        Some(match parts {
+            [] => Self::Type,
+            ["_history"] => Self::TypeHistory,
+            ["_search"] => Self::TypeSearch,
+            [operation] | [_, operation] | [_, "_history", _, operation]
+                if is_operation(operation) =>
+            {
+                Self::Operation
+            }
+            [_] => Self::Instance,
+            [_, "_history"] => Self::InstanceHistory,
+            [_, "_history", _] => Self::Version,
+            [_, "_search"] | [_, _, "_search"] => Self::CompartmentSearch,
+            [_, _] => Self::Compartment,
+            _ => return None,
+        })
+    }
+
+    fn of_page(base: &str, parts: &[&str]) -> Option<Self> {
+        Some(match (base, parts) {
+            ("openapi.json", []) => Self::OpenApi,
+            ("favicon.ico", []) => Self::Icon,
+            ("episodes", [_]) => Self::Episode,
+            ("episodes", [_, "visit"]) => Self::Visit,
+            ("episodes", [_, "letters"]) => Self::Letters,
+            ("patients", [_]) => Self::Patient,
+            (name, []) => script(name).map(|_| Self::Script)?,
+            _ => return None,
+        })
+    }
+
+    /// Whether it stands outside the base.
+    pub(super) fn is_page(self) -> bool {
+        matches!(
+            self,
+            Self::Index
+                | Self::Icon
+                | Self::Script
+                | Self::Episode
+                | Self::Visit
+                | Self::Letters
+                | Self::Patient
+        )
+    }
+
+    fn knows(self, verb: Verb) -> bool {
+        self.allow().split(", ").any(|name| name == verb.as_str())
+    }
+}
+
 /// Answers any request.
 pub(super) async fn answer(
     app: web::Data<App>,
@@ -38,142 +185,114 @@ pub(super) async fn answer(
     let parts = parts(uri.path());
     let parts: Vec<&str> = parts.iter().map(AsRef::as_ref).collect();
     let verb = Verb::of(request.method());
+    let route = Route::of(&parts)?;
+    if route != Route::Operation && !route.knows(verb) {
+        return only(route.allow(), verb);
+    }
     let call = Call { app, request };
-    let [base, parts @ ..] = parts.as_slice() else {
-        return match verb {
-            Verb::Get => page::index(call).await,
-            _ => only("GET, HEAD", verb),
-        };
-    };
-    if let Some(page) = page_of(base, parts, verb) {
-        return page.answer(call, verb).await;
-    }
-    if *base != super::BASE.trim_start_matches('/') {
-        return Err(Error::UnknownRoute);
-    }
-    match (parts, verb) {
-        ([], Verb::Post) => bundle::process_bundle(call, payload).await,
-        ([], Verb::Get) => search::by_get(call, Among::System).await,
-        ([], _) => only("GET, HEAD, POST", verb),
-        (["_search"], Verb::Post) => search::by_post(call, Among::System, payload).await,
-        (["_search"], _) => only("POST", verb),
-        (["metadata"], Verb::Get) => operation::metadata(call).await,
-        (["_history"], Verb::Get) => resource::history(call, Scope::System).await,
-        (["metadata" | "_history"], _) => only("GET, HEAD", verb),
-        ([name], Verb::Get) => search::by_get(call, Among::Type(kind(name)?)).await,
-        ([name], Verb::Post) => resource::create(call, kind(name)?, payload).await,
-        ([name], Verb::Put) => resource::update(call, kind(name)?, criteria(&uri)?, payload).await,
-        ([name], Verb::Patch) => resource::patch(call, kind(name)?, criteria(&uri)?, payload).await,
-        ([name], Verb::Delete) => resource::delete(call, kind(name)?, criteria(&uri)?).await,
-        ([name], _) => kind(name).and_then(|_| only("GET, HEAD, POST, PUT, PATCH, DELETE", verb)),
-        ([name, "_history"], Verb::Get) => resource::history(call, Scope::Type(kind(name)?)).await,
-        ([name, "_history"], _) => kind(name).and_then(|_| only("GET, HEAD", verb)),
-        ([name, "_search"], Verb::Post) => {
-            search::by_post(call, Among::Type(kind(name)?), payload).await
+    match parts.as_slice() {
+        [base, parts @ ..] if *base == super::BASE.trim_start_matches('/') => {
+            within_base(call, (route, parts, verb), &uri, payload).await
         }
-        ([name, "_search"], _) => kind(name).and_then(|_| only("POST", verb)),
-        ([name, id], Verb::Get) if !is_operation(id) => {
-            resource::read(call, kind(name)?, &some_id(id)?).await
-        }
-        ([name, id], Verb::Put) if !is_operation(id) => {
-            resource::update(call, kind(name)?, Subject::Id(new_id(id)?), payload).await
-        }
-        ([name, id], Verb::Patch) if !is_operation(id) => {
-            resource::patch(call, kind(name)?, Subject::Id(some_id(id)?), payload).await
-        }
-        ([name, id], Verb::Delete) if !is_operation(id) => {
-            resource::delete(call, kind(name)?, Subject::Id(new_id(id)?)).await
-        }
-        ([name, id], _) if !is_operation(id) => {
-            kind(name).and_then(|_| only("GET, HEAD, PUT, PATCH, DELETE", verb))
-        }
-        ([name, operation], _) => {
-            operation::call(call, verb, (kind(name)?, None), operation, payload).await
-        }
-        ([name, id, "_history"], Verb::Get) => {
-            resource::history(call, Scope::Instance(kind(name)?, some_id(id)?)).await
-        }
-        ([name, id, "_history", version], Verb::Get) => {
-            let version = VersionId::parse(version).ok_or(Error::NotFound);
-            resource::vread(call, kind(name)?, &some_id(id)?, version?).await
-        }
-        ([name, _, "_history"] | [name, _, "_history", _], _) => {
-            kind(name).and_then(|_| only("GET, HEAD", verb))
-        }
-        ([name, id, operation], _) if is_operation(operation) => {
-            let place = (kind(name)?, Some(some_id(id)?));
-            operation::call(call, verb, place, operation, payload).await
-        }
-        _ => compartment(call, parts, verb, payload).await,
+        parts => page(call, (route, parts)).await,
     }
 }
 
-/// The searches within what belongs to a resource.
-async fn compartment(call: Call, parts: &[&str], verb: Verb, payload: web::Payload) -> Answer {
-    match (parts, verb) {
-        ([of, id, "_search"], Verb::Post) => {
-            let scope = search::compartment(kind(of)?, some_id(id)?, "*")?;
-            search::by_post(call, scope, payload).await
+async fn within_base(
+    call: Call,
+    asked: (Route, &[&str], Verb),
+    uri: &Uri,
+    payload: web::Payload,
+) -> Answer {
+    match asked {
+        (Route::System, _, Verb::Post) => bundle::process_bundle(call, payload).await,
+        (Route::System, ..) => search::by_get(call, Among::System).await,
+        (Route::SystemSearch, ..) => search::by_post(call, Among::System, payload).await,
+        (Route::Metadata, ..) => operation::metadata(call).await,
+        (Route::OpenApi, ..) => operation::description(call).await,
+        (Route::SystemHistory, ..) => resource::history(call, Scope::System).await,
+        (Route::TypeHistory, [name, _], _) => {
+            resource::history(call, Scope::Type(kind(name)?)).await
         }
-        ([of, id, name, "_search"], Verb::Post) => {
-            let scope = search::compartment(kind(of)?, some_id(id)?, name)?;
-            search::by_post(call, scope, payload).await
+        (Route::TypeSearch, [name, _], _) => {
+            search::by_post(call, Among::Type(kind(name)?), payload).await
         }
-        ([of, _, "_search"] | [of, _, _, "_search"], _) => {
-            kind(of).and_then(|_| only("POST", verb))
+        (Route::InstanceHistory, [name, id, _], _) => {
+            resource::history(call, Scope::Instance(kind(name)?, some_id(id)?)).await
         }
-        ([of, id, name], Verb::Get) => {
+        (Route::Version, [name, id, _, version], _) => {
+            let version = VersionId::parse(version).ok_or(Error::NotFound)?;
+            resource::vread(call, kind(name)?, &some_id(id)?, version).await
+        }
+        (Route::Operation, [before @ .., name], verb) => {
+            operation::call(call, verb, place(before)?, name, payload).await
+        }
+        (Route::Compartment, [of, id, name], _) => {
             let scope = search::compartment(kind(of)?, some_id(id)?, name)?;
             search::by_get(call, scope).await
         }
-        ([of, _, name], _) if *name == "*" || ResourceType::parse(name).is_some() => {
-            kind(of).and_then(|_| only("GET, HEAD", verb))
+        (Route::CompartmentSearch, [of, id, rest @ ..], _) => {
+            let name = if let [name, _] = rest { name } else { "*" };
+            let scope = search::compartment(kind(of)?, some_id(id)?, name)?;
+            search::by_post(call, scope, payload).await
+        }
+        (Route::Type, [name], verb) => of_type(call, kind(name)?, verb, uri, payload).await,
+        (Route::Instance, [name, id], verb) => {
+            instance(call, (kind(name)?, id), verb, payload).await
         }
         _ => Err(Error::UnknownRoute),
     }
 }
 
-/// A page for people beside the first one.
-enum Page<'a> {
-    Script(&'static str),
-    /// What browsers ask for beside any page; there is none.
-    Icon,
-    Episode(&'a str),
-    Visit(&'a str),
-    Letters(&'a str),
-    Patient(&'a str),
-    /// A page that is asked for by another verb.
-    Other,
-}
-
-impl Page<'_> {
-    async fn answer(self, call: Call, verb: Verb) -> Answer {
-        match self {
-            Page::Script(text) => Ok(page::script(text)),
-            Page::Icon => Ok(HttpResponse::NoContent().finish()),
-            Page::Episode(id) => page::episode(call, some_id(id)?).await,
-            Page::Visit(id) => page::visit(call, some_id(id)?).await,
-            Page::Letters(id) => page::letters(call, some_id(id)?).await,
-            Page::Patient(id) => page::patient(call, some_id(id)?).await,
-            Page::Other => only("GET, HEAD", verb),
-        }
+async fn of_type(
+    call: Call,
+    kind: ResourceType,
+    verb: Verb,
+    uri: &Uri,
+    payload: web::Payload,
+) -> Answer {
+    match verb {
+        Verb::Post => resource::create(call, kind, payload).await,
+        Verb::Put => resource::update(call, kind, criteria(uri)?, payload).await,
+        Verb::Patch => resource::patch(call, kind, criteria(uri)?, payload).await,
+        Verb::Delete => resource::delete(call, kind, criteria(uri)?).await,
+        _ => search::by_get(call, Among::Type(kind)).await,
     }
 }
 
-fn page_of<'a>(base: &str, parts: &[&'a str], verb: Verb) -> Option<Page<'a>> {
-    let page = match (base, parts) {
-        ("favicon.ico", []) => Page::Icon,
-        ("episodes", [id]) => Page::Episode(id),
-        ("episodes", [id, "visit"]) => Page::Visit(id),
-        ("episodes", [id, "letters"]) => Page::Letters(id),
-        ("patients", [id]) => Page::Patient(id),
-        (name, []) => {
-            let script = SCRIPTS.iter().find(|(path, _)| path.trim_start_matches('/') == name)?;
-            Page::Script(script.1)
-        }
-        _ => return None,
-    };
-    Some(if verb == Verb::Get { page } else { Page::Other })
+async fn instance(
+    call: Call,
+    (kind, id): (ResourceType, &str),
+    verb: Verb,
+    payload: web::Payload,
+) -> Answer {
+    match verb {
+        Verb::Put => resource::update(call, kind, Subject::Id(new_id(id)?), payload).await,
+        Verb::Patch => resource::patch(call, kind, Subject::Id(some_id(id)?), payload).await,
+        Verb::Delete => resource::delete(call, kind, Subject::Id(new_id(id)?)).await,
+        _ => resource::read(call, kind, &some_id(id)?).await,
+    }
+}
+
+/// What stands outside the base.
+async fn page(call: Call, asked: (Route, &[&str])) -> Answer {
+    match asked {
+        (Route::Index, _) => page::index(call).await,
+        (Route::OpenApi, _) => operation::description(call).await,
+        (Route::Icon, _) => Ok(HttpResponse::NoContent().finish()),
+        (Route::Script, [name]) => script(name).map(page::script).ok_or(Error::UnknownRoute),
+        (Route::Episode, [_, id]) => page::episode(call, some_id(id)?).await,
+        (Route::Visit, [_, id, _]) => page::visit(call, some_id(id)?).await,
+        (Route::Letters, [_, id, _]) => page::letters(call, some_id(id)?).await,
+        (Route::Patient, [_, id]) => page::patient(call, some_id(id)?).await,
+        _ => Err(Error::UnknownRoute),
+    }
+}
+
+/// The text of the script of that name.
+fn script(name: &str) -> Option<&'static str> {
+    let found = SCRIPTS.iter().find(|(path, _)| path.trim_start_matches('/') == name);
+    found.map(|(_, text)| *text)
 }
 
 /// What a request wants to do, as far as routes tell it apart.
@@ -201,6 +320,18 @@ impl Verb {
             _ => Self::Other,
         }
     }
+
+    fn as_str(self) -> &'static str {
+        match self {
+            Self::Get => "GET",
+            Self::Post => "POST",
+            Self::Put => "PUT",
+            Self::Patch => "PATCH",
+            Self::Delete => "DELETE",
+            Self::Options => "OPTIONS",
+            Self::Other => "",
+        }
+    }
 }
 
 /// The verbs that a path knows, told to one who asks or who tried another.
@@ -221,6 +352,20 @@ fn parts(path: &str) -> Vec<Cow<'_, str>> {
     path.split('/')
         .map(|part| if part.contains('%') { unescape(part).into() } else { part.into() })
         .collect()
+}
+
+/// What an operation is called on, by the parts of the path before its name.
+fn place(before: &[&str]) -> Result<Place, Error> {
+    Ok(match before {
+        [] => Place::default(),
+        [of] => Place { kind: Some(kind(of)?), ..Place::default() },
+        [of, id] => Place { kind: Some(kind(of)?), id: Some(some_id(id)?), version: None },
+        [of, id, "_history", version] => {
+            let version = Some(VersionId::parse(version).ok_or(Error::NotFound)?);
+            Place { kind: Some(kind(of)?), id: Some(some_id(id)?), version }
+        }
+        _ => return Err(Error::UnknownRoute),
+    })
 }
 
 fn is_operation(part: &str) -> bool {
@@ -259,6 +404,21 @@ fn new_id(text: &str) -> Result<Id, Error> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// Each route is found by its own path, and by the verbs that it names only.
+    #[test]
+    fn routes_are_found_by_their_paths() {
+        for route in Route::ALL {
+            let base = if route.is_page() { "" } else { super::super::BASE };
+            let path = format!("{base}{}", route.template());
+            let path = path.replace("{type}", "Basic").replace("{compartment}", "Patient");
+            let path = path.replace("{script}", SCRIPTS[0].0.trim_start_matches('/'));
+            let parts = parts(&path);
+            let parts: Vec<&str> = parts.iter().map(AsRef::as_ref).collect();
+            assert_eq!(Route::of(&parts).ok(), Some(*route), "{path}");
+            assert!(!route.knows(Verb::Other) && !route.knows(Verb::Options));
+        }
+    }
 
     #[test]
     fn parts_of_paths() {

@@ -159,6 +159,13 @@ impl Rules {
         self.own_base.as_deref()
     }
 
+    /// Whether a reference of that base leads to a resource of this server: it has none, or ours by
+    /// either protocol.
+    pub fn is_own(&self, base: Option<&str>) -> bool {
+        let own = self.own_base().map(reference::without_scheme);
+        base.is_none_or(|base| Some(reference::without_scheme(base)) == own)
+    }
+
     /// The parameter of that code for that type, to be searched by. One whose definition cannot be
     /// used is none.
     pub fn parameter(&self, kind: ResourceType, code: &str) -> Option<&Parameter> {
@@ -201,6 +208,18 @@ impl Rules {
         }
         all
     }
+}
+
+/// What a FHIRPath expression finds in a resource; nothing where it cannot be evaluated.
+///
+/// # Errors
+/// The parser's message for an expression that cannot be read.
+pub fn values_at(
+    expression: &str,
+    resource: &serde_json::Value,
+) -> Result<Vec<serde_json::Value>, String> {
+    let expression = fhirpath::prepare(fhirpath::parse(expression)?);
+    Ok(fhirpath::values(&expression, resource).into_iter().map(|(_, value)| value).collect())
 }
 
 /// The rows of a resource that carries its id and meta: one for each distinct value.

@@ -59,8 +59,10 @@ fn identifier(value: &Value, keys: &mut Vec<Key>) {
 pub fn key(literal: &str, own_base: Option<&str>) -> Key {
     match Reference::parse(literal) {
         Reference::Resource { base, kind, id, version } => {
-            let base = base.filter(|base| Some(base.as_str()) != own_base);
-            let place = base.map_or_else(|| kind.to_string(), |base| format!("{base}/{kind}"));
+            let own = own_base.map(without_scheme);
+            let base = base.as_deref().map(without_scheme).filter(|base| Some(*base) != own);
+            let place =
+                base.map_or_else(|| kind.to_string(), |base| format!("http://{base}/{kind}"));
             let key = Key::new([id.as_str().as_bytes(), place.as_bytes()]);
             match version {
                 Some(version) => key.with([version.to_string()]),
@@ -73,6 +75,11 @@ pub fn key(literal: &str, own_base: Option<&str>) -> Key {
             Key::new([url.as_bytes(), version.as_bytes()])
         }
     }
+}
+
+/// http and https never tell two resources apart (<http://hl7.org/fhir/R4/http.html#root>).
+pub(super) fn without_scheme(base: &str) -> &str {
+    base.split_once("://").map_or(base, |(_, rest)| rest)
 }
 
 #[cfg(test)]
@@ -95,8 +102,11 @@ mod tests {
     fn all_spellings_of_one_target_have_one_key() {
         check(&json!({ "reference": "Patient/p" }), &["p Patient "]);
         check(&json!({ "reference": "https://me.example/fhir/Patient/p" }), &["p Patient "]);
+        check(&json!({ "reference": "http://me.example/fhir/Patient/p" }), &["p Patient "]);
         check(&json!({ "reference": "Patient/p/_history/2" }), &["p Patient 2"]);
         let elsewhere = json!({ "reference": "http://b.example/Patient/p" });
+        check(&elsewhere, &["p http://b.example/Patient "]);
+        let elsewhere = json!({ "reference": "https://b.example/Patient/p" });
         check(&elsewhere, &["p http://b.example/Patient "]);
         check(&json!({ "reference": "urn:uuid:x" }), &["urn:uuid:x  "]);
         let logical = json!({ "identifier": { "system": "s", "value": "V" } });

@@ -1,24 +1,31 @@
 //! batch: each entry for itself, answered in the order of the request.
 //!
+//! Creates and updates that follow each other are checked on all cores and written in one commit,
+//! as a commit takes most of the time of a write; what cannot go together goes one by one. Either
+//! way an entry that is refused changes nothing for the others.
+//!
 //! Source: <http://hl7.org/fhir/R4/http.html#brules>,
 //! <http://hl7.org/fhir/R4/http.html#transaction-response>.
 
 use std::collections::HashSet;
 
+use rayon::prelude::*;
 use serde_json::Value;
 
-use crate::app::{App, Held};
+use crate::app::{App, Held, is_effective};
 use crate::error::Error;
 use crate::fhir::bundle::{self, Bundle, BundleType, Response};
 use crate::fhir::outcome::operation_outcome;
 use crate::fhir::{Instant, Issue, Resource};
+use crate::interaction::attempt::retry;
 use crate::interaction::entry::{self, Action, Entry, Read};
-use crate::interaction::precondition::{Preconditions, etag};
+use crate::interaction::precondition::{Preconditions, Rules, etag};
 use crate::interaction::search::Question;
 use crate::interaction::{
-    Done, Return, create, delete, history, patch, query, read, reference, search, transaction,
-    update,
+    Changing, Done, Return, Subject, change, create, delete, history, patch, query, read,
+    reference, search, transaction, update,
 };
+use crate::repository;
 use crate::store::View;
 
 /// What the entries of a Bundle are carried out with.
@@ -72,14 +79,122 @@ pub fn process(setting: Setting<'_>, mut bundle: Resource) -> Result<Bundle, Err
 fn batch(setting: Setting<'_>, entries: Vec<Value>) -> Vec<bundle::Entry> {
     let urls = entries.iter().filter_map(|entry| entry.get("fullUrl")?.as_str());
     let urns = urls.filter(|url| url.starts_with("urn:")).map(str::to_owned).collect();
-    let each = entries.into_iter().map(|value| {
-        let done = entry::read(value, setting.base).and_then(|entry| one(setting, entry, &urns));
-        done.unwrap_or_else(|error| refused(&error))
-    });
-    each.collect()
+    let mut answers = Vec::with_capacity(entries.len());
+    let mut run: Vec<Entry> = Vec::new();
+    for value in entries {
+        let entry = entry::read(value, setting.base);
+        if entry.as_ref().map_or(true, |entry| !joins(setting.app, &run, entry)) {
+            answers.extend(several(setting, std::mem::take(&mut run), &urns));
+        }
+        match entry {
+            Ok(entry) if joins(setting.app, &run, &entry) => run.push(entry),
+            Ok(entry) => answers.push(alone(setting, entry, &urns)),
+            Err(error) => answers.push(refused(&error)),
+        }
+    }
+    answers.extend(several(setting, run, &urns));
+    answers
 }
 
-/// One entry of a batch.
+/// How many writes share a commit at most, so that nobody waits for long behind them.
+const TOGETHER: usize = 200;
+
+/// Whether the entry may be written together with those: whatever comes of one of them, and in
+/// whatever order, comes of it all the same.
+fn joins(app: &App, run: &[Entry], entry: &Entry) -> bool {
+    let written = |entry: &Entry| match &entry.action {
+        Action::Create(resource, None) => Some((resource.kind(), None)),
+        Action::Update(Subject::Id(id), resource) => Some((resource.kind(), Some(id.clone()))),
+        _ => None,
+    };
+    let Some((kind, id)) = written(entry) else { return false };
+    let repeats = |other: &Entry| id.is_some() && written(other) == Some((kind, id.clone()));
+    let apart = !is_effective(kind) && !app.config.asks_for_targets();
+    apart && run.len() < TOGETHER && !run.iter().any(repeats)
+}
+
+/// Entries that may be written together.
+fn several(setting: Setting<'_>, run: Vec<Entry>, urns: &HashSet<String>) -> Vec<bundle::Entry> {
+    if run.len() > 1
+        && let Ok(answers) = together(setting, &run, urns)
+    {
+        return answers;
+    }
+    run.into_iter().map(|entry| alone(setting, entry, urns)).collect()
+}
+
+/// The entries in one commit; none is written where there is an error.
+fn together(
+    setting: Setting<'_>,
+    run: &[Entry],
+    urns: &HashSet<String>,
+) -> Result<Vec<bundle::Entry>, Error> {
+    let Setting { app, now, .. } = setting;
+    retry(app, |attempt| {
+        let held: &Held = attempt;
+        let planned = run.par_iter().map(|entry| planned(app, held, entry, urns, now));
+        let planned: Vec<Result<Changing, Error>> = planned.collect();
+        let (mut changes, mut answers) = (Vec::new(), Vec::with_capacity(run.len()));
+        for outcome in planned {
+            answers.push(match outcome {
+                Ok(Changing::Change(change, issues, _)) => {
+                    changes.push(change);
+                    Ok(issues)
+                }
+                Ok(Changing::Nothing(done)) => Err(written(done, setting.answer)),
+                Err(error) => Err(refused(&error)),
+            });
+        }
+        let seq = match changes.as_slice() {
+            [] => 0,
+            changes => {
+                let prepared = attempt.prepare(changes)?;
+                let batch = repository::batch(&*app.store.view()?, changes)?;
+                attempt.commit(prepared, batch)?
+            }
+        };
+        let mut changes = changes.iter();
+        let answers = answers.into_iter().filter_map(|answer| match answer {
+            Ok(issues) => {
+                let done = Done::of(changes.next()?, seq).with(issues);
+                Some(written(done, setting.answer))
+            }
+            Err(answer) => Some(answer),
+        });
+        Ok(answers.collect())
+    })
+}
+
+/// What a create or update comes to.
+fn planned(
+    app: &App,
+    held: &Held,
+    entry: &Entry,
+    urns: &HashSet<String>,
+    now: Instant,
+) -> Result<Changing, Error> {
+    let rules =
+        Rules { preconditions: &entry.preconditions, tags_required: app.config.require_if_match };
+    if let Some(resource) = entry.content() {
+        independent(resource, urns)?;
+    }
+    match &entry.action {
+        Action::Create(resource, None) => {
+            change(app, held, now, |_, _| Ok(create::step(resource).into()))
+        }
+        Action::Update(Subject::Id(id), resource) => {
+            update::same_id(id, resource)?;
+            change(app, held, now, |_, view| update::plan(view, id, resource, rules))
+        }
+        _ => Err(Error::Internal("an entry that does not go together with others".into())),
+    }
+}
+
+/// One entry of a batch by itself.
+fn alone(setting: Setting<'_>, entry: Entry, urns: &HashSet<String>) -> bundle::Entry {
+    one(setting, entry, urns).unwrap_or_else(|error| refused(&error))
+}
+
 fn one(setting: Setting<'_>, entry: Entry, urns: &HashSet<String>) -> Result<bundle::Entry, Error> {
     let Setting { app, now, .. } = setting;
     let Entry { action, preconditions, .. } = entry;
@@ -158,8 +273,9 @@ pub(super) fn reading(
         Read::Version(kind, id, version) => read::vread(view, *kind, id, *version)?,
         Read::History(scope, text) => {
             let query = history::Query::parse(&query::pairs(text), strict)?;
-            let page = history::history(view, scope, &query)?;
-            return Ok(found(&history::bundle(page, scope, &query, base, now), head));
+            let page = history::history(view, scope, &query, base)?;
+            let model = &held.standard.model;
+            return Ok(found(&history::bundle(page, (scope, &query), model, base, now), head));
         }
         Read::Search(scope, text) => {
             let (scope, pairs) = (scope.clone(), query::pairs(text));

@@ -12,6 +12,69 @@ use crate::config::Config;
 use crate::fhir::{Instant, ResourceType};
 use crate::index::Parameter;
 
+/// How much the statement tells (<http://hl7.org/fhir/R4/http.html#capabilities>).
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Mode {
+    /// Everything.
+    Full,
+    /// Only what R4 has as normative.
+    Normative,
+}
+
+/// The resource types of R4 that are normative (<http://hl7.org/fhir/R4/versions.html#std-process>;
+/// the list is written from memory).
+const NORMATIVE_TYPES: [&str; 11] = [
+    "Binary",
+    "Bundle",
+    "CapabilityStatement",
+    "CodeSystem",
+    "Observation",
+    "OperationDefinition",
+    "OperationOutcome",
+    "Parameters",
+    "Patient",
+    "StructureDefinition",
+    "ValueSet",
+];
+
+/// The operations of those types and of all that are normative (written from memory).
+const NORMATIVE_OPERATIONS: [&str; 9] = [
+    "Resource-validate",
+    "Resource-meta",
+    "Resource-meta-add",
+    "Resource-meta-delete",
+    "CodeSystem-lookup",
+    "CodeSystem-subsumes",
+    "CodeSystem-validate-code",
+    "ValueSet-expand",
+    "ValueSet-validate-code",
+];
+
+/// What is of trial use in R4 (<http://hl7.org/fhir/R4/capabilitystatement.html>).
+const CONDITIONAL: [&str; 4] =
+    ["conditionalCreate", "conditionalRead", "conditionalUpdate", "conditionalDelete"];
+
+impl Mode {
+    fn tells_type(self, kind: ResourceType) -> bool {
+        self == Self::Full || NORMATIVE_TYPES.contains(&kind.as_str())
+    }
+
+    fn tells_operation(self, definition: &str) -> bool {
+        let name = definition.strip_prefix("http://hl7.org/fhir/OperationDefinition/");
+        self == Self::Full || name.is_some_and(|name| NORMATIVE_OPERATIONS.contains(&name))
+    }
+
+    fn tells_parameter(self, url: &str) -> bool {
+        self == Self::Full || url.starts_with("http://hl7.org/fhir/SearchParameter/")
+    }
+
+    /// FHIRPath Patch is of trial use (<http://hl7.org/fhir/R4/fhirpatch.html>).
+    fn patch_formats(self) -> &'static [&'static str] {
+        let all = &["application/json-patch+json", "application/fhir+json", "application/fhir+xml"];
+        if self == Self::Full { all } else { &["application/json-patch+json"] }
+    }
+}
+
 /// An operation as the statement tells of it.
 #[derive(Clone, Copy, Debug)]
 pub struct Offered {
@@ -21,18 +84,33 @@ pub struct Offered {
     pub definition: &'static str,
     /// The types that have it; none: all.
     pub types: &'static [&'static str],
+    /// Whether it can be called on the whole system.
+    pub system: bool,
+}
+
+impl Offered {
+    fn told(&self) -> Value {
+        json!({ "name": self.name, "definition": self.definition })
+    }
 }
 
 /// The CapabilityStatement; `since` is when the server began to run as it does.
 pub fn capabilities(
-    config: &Config,
-    held: &Held,
+    (config, held): (&Config, &Held),
+    mode: Mode,
     base: &str,
     since: Instant,
     operations: &[Offered],
 ) -> Value {
     let deletes = config.conditional_delete.code();
-    let types = ResourceType::all().map(|kind| resource(held, kind, deletes, operations));
+    let operations: Vec<Offered> = operations
+        .iter()
+        .filter(|offered| mode.tells_operation(offered.definition))
+        .copied()
+        .collect();
+    let types = ResourceType::all().filter(|kind| mode.tells_type(*kind));
+    let types = types.map(|kind| resource((held, mode), kind, deletes, &operations));
+    let of_system = operations.iter().filter(|offered| offered.system);
     json!({
         "resourceType": "CapabilityStatement",
         "status": "active",
@@ -46,7 +124,7 @@ pub fn capabilities(
         },
         "fhirVersion": "4.0.1",
         "format": ["application/fhir+json", "json", "application/fhir+xml", "xml"],
-        "patchFormat": ["application/json-patch+json", "application/fhir+json", "application/fhir+xml"],
+        "patchFormat": mode.patch_formats(),
         "rest": [{
             "mode": "server",
             "security": {
@@ -59,6 +137,7 @@ pub fn capabilities(
                 { "code": "transaction" }, { "code": "batch" }, { "code": "history-system" },
                 { "code": "search-system" },
             ],
+            "operation": of_system.map(Offered::told).collect::<Vec<_>>(),
         }],
     })
 }
@@ -76,7 +155,7 @@ const INTERACTIONS: [&str; 9] = [
 ];
 
 fn resource(
-    held: &Held,
+    (held, mode): (&Held, Mode),
     kind: ResourceType,
     conditional_delete: &str,
     operations: &[Offered],
@@ -96,8 +175,13 @@ fn resource(
         "referencePolicy": ["literal", "logical"],
     });
     let Some(object) = resource.as_object_mut() else { return resource };
+    if mode == Mode::Normative {
+        object.retain(|name, _| !CONDITIONAL.contains(&name.as_str()));
+    }
     let parameters = held.rules.parameters(kind).filter(|parameter| {
-        is_served(parameter) && !held.rules.is_pending(kind, &parameter.definition.code)
+        is_served(parameter)
+            && !held.rules.is_pending(kind, &parameter.definition.code)
+            && mode.tells_parameter(&parameter.definition.url)
     });
     let parameters: Vec<Value> = parameters.map(parameter).collect();
     // The standard forbids empty arrays.
@@ -107,9 +191,7 @@ fn resource(
     let of_type =
         |offered: &&Offered| offered.types.is_empty() || offered.types.contains(&kind.as_str());
     let operations = operations.iter().filter(of_type);
-    let operations: Vec<Value> = operations
-        .map(|offered| json!({ "name": offered.name, "definition": offered.definition }))
-        .collect();
+    let operations: Vec<Value> = operations.map(Offered::told).collect();
     if !operations.is_empty() {
         object.insert("operation".into(), Value::Array(operations));
     }

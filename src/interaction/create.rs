@@ -23,20 +23,20 @@ pub fn create(
     now: Instant,
 ) -> Result<Done, Error> {
     write(app, now, |held, view| {
-        let new = || Step::Write {
-            current: None,
-            method: Method::Post,
-            id: Id::random(),
-            resource: resource.clone(),
-        };
-        let Some(criteria) = if_none_exist else { return Ok(new().into()) };
+        let Some(criteria) = if_none_exist else { return Ok(step(resource).into()) };
         let selected = criteria::select(held, view, resource.kind(), criteria, now)?;
         match selected.one()? {
             Some(id) => {
                 let found = repository::current(view, resource.kind(), id)?;
                 Ok(Step::Keep(found, 200).into())
             }
-            None => Ok(Plan { step: new(), expects: selected.expects }),
+            None => Ok(Plan { step: step(resource), expects: selected.expects }),
         }
     })
+}
+
+/// The step of a create without criteria.
+pub(super) fn step(resource: &Resource) -> Step {
+    let (id, resource) = (Id::random(), resource.clone());
+    Step::Write { current: None, method: Method::Post, id, resource }
 }

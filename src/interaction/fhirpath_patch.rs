@@ -8,7 +8,8 @@ use serde_json::{Map, Value};
 
 use crate::definitions::model::{Element, Kind, Model};
 use crate::error::Error;
-use crate::fhir::json::At;
+use crate::fhir::json::compare::is_deeper;
+use crate::fhir::json::{At, MAX_DEPTH};
 use crate::fhir::{Issue, IssueType, Resource};
 use crate::validation::locate::{Place, Step, locate};
 
@@ -115,6 +116,9 @@ fn content(parameter: &Value) -> Result<Content, &'static str> {
     Ok(Content::Parts(named.collect::<Result<_, &'static str>>()?))
 }
 
+/// How many operations a patch may have; each may look at all of the resource.
+const MOST_OPERATIONS: usize = 1000;
+
 /// The resource as the operations leave it.
 ///
 /// # Errors
@@ -124,11 +128,22 @@ pub(super) fn apply(
     model: &Model,
     mut resource: Value,
 ) -> Result<Value, Error> {
+    let costly = |text: String, place: String| {
+        Err(Error::Patch(Issue::error(IssueType::TooCostly, text).at(place)))
+    };
+    if operations.len() > MOST_OPERATIONS {
+        let text = format!("A patch has {MOST_OPERATIONS} operations at most.");
+        return costly(text, "Parameters.parameter".to_owned());
+    }
     for (at, operation) in operations.iter().enumerate() {
+        let place = format!("Parameters.parameter[{at}]");
         one(operation, model, &mut resource).map_err(|text| {
-            let issue = Issue::error(IssueType::Processing, text);
-            Error::Patch(issue.at(format!("Parameters.parameter[{at}]")))
+            Error::Patch(Issue::error(IssueType::Processing, text).at(place.clone()))
         })?;
+        if is_deeper(&resource, MAX_DEPTH) {
+            let text = format!("Arrays and objects nest {MAX_DEPTH} deep at most.");
+            return costly(text, place);
+        }
     }
     Ok(resource)
 }

@@ -1,25 +1,36 @@
-//! history: what happened to a resource, to a type, or to all, newest first.
+//! history: what happened to a resource, to a type, or to all, newest first unless asked otherwise.
 //!
 //! Pages follow the order of commits, so a client that walks them while others write misses
-//! nothing and sees nothing twice. Source: <http://hl7.org/fhir/R4/http.html#history>.
+//! nothing and sees nothing twice. What the standard leaves open: a deletion is a version that is
+//! current until the resource is made again (`_at`); a List that names a resource without its
+//! version means every version of it (`_list`); `_sort` knows `_lastUpdated` in both directions.
+//! Source: <http://hl7.org/fhir/R4/http.html#history>, <http://hl7.org/fhir/R4/http.html#parameters>.
 
+use std::collections::{BTreeMap, BTreeSet};
+use std::ops::RangeInclusive;
+
+use crate::definitions::model::Model;
 use crate::error::Error;
 use crate::fhir::bundle::{Bundle, BundleType, Entry, Response};
-use crate::fhir::{Instant, ResourceType, VersionId};
+use crate::fhir::json::At;
+use crate::fhir::{Id, Instant, Reference, ResourceType, VersionId};
+use crate::index::date::Interval;
 use crate::interaction::precondition::etag;
-use crate::repository::{self, Cursor, Method, Page, Scope, Stored};
+use crate::interaction::query::encode;
+use crate::interaction::subset::Cut;
+use crate::repository::{self, Cursor, Edge, Method, Page, Scope, Stored, Walk, Wanted};
 use crate::store::View;
 
 /// What is asked of a history.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct Query {
-    /// Only versions made then or later.
-    pub since: Option<Instant>,
-    /// How many on a page at most.
-    pub count: usize,
-    /// Where the page begins.
-    pub before: Option<Cursor>,
-    since_text: Option<String>,
+    since: Option<Instant>,
+    at: Option<RangeInclusive<i64>>,
+    list: Option<Id>,
+    walk: Walk,
+    cut: Cut,
+    /// What is repeated in the links, in this order.
+    asked: Vec<(String, String)>,
 }
 
 /// How many versions a page has unless `_count` says otherwise, and at most.
@@ -30,61 +41,100 @@ const LARGEST_PAGE: usize = 1000;
 const CURSOR: &str = "_cursor";
 
 impl Query {
-    /// Reads the parameters. Those of the answer's form (`_format`, `_pretty`) are passed over;
-    /// unknown ones are refused if `strict`, else ignored.
+    /// Reads the parameters. Unknown ones are refused if `strict`, else ignored.
     ///
     /// # Errors
     /// [`Error::Request`] for a bad or repeated value, [`Error::NotSupported`] for what the
     /// standard has but this server does not.
     pub fn parse(parameters: &[(String, String)], strict: bool) -> Result<Self, Error> {
-        let mut query = Self { since: None, count: PAGE, before: None, since_text: None };
+        let walk = Walk { count: PAGE, ..Walk::default() };
+        let cut = Cut::of_parameters(parameters)?;
+        let mut query = Self { since: None, at: None, list: None, walk, cut, asked: Vec::new() };
         let mut seen: Vec<&str> = Vec::new();
         for (name, value) in parameters {
-            let place = format!("http.{name}");
+            let place = || format!("http.{name}");
             if seen.contains(&name.as_str()) {
-                return Err(Error::request(place, "The parameter may be given once only."));
+                return Err(Error::request(place(), "The parameter may be given once only."));
             }
             seen.push(name);
             match name.as_str() {
-                "_since" => {
-                    query.since = Some(since(value)?);
-                    query.since_text = Some(value.clone());
-                }
-                "_count" => query.count = count(value)?.min(LARGEST_PAGE),
-                CURSOR => query.before = Some(cursor(value)?),
-                "_format" | "_pretty" => {}
-                "_at" | "_list" | "_sort" => {
-                    let text = "This server's histories know _since and _count.";
-                    return Err(Error::not_supported(place, text));
+                "_since" => query.since = Some(since(value)?),
+                "_at" => query.at = Some(at(value)?),
+                "_list" => query.list = Some(list(value)?),
+                "_sort" => query.walk.ascending = ascending(value)?,
+                "_count" => query.walk.count = count(value)?.min(LARGEST_PAGE),
+                "_format" | "_pretty" | "_summary" | "_elements" => {}
+                CURSOR => {
+                    query.walk.from = Some(edge(value)?);
+                    continue;
                 }
                 _ if strict => {
-                    return Err(Error::request(place, "A history has no such parameter."));
+                    return Err(Error::request(place(), "A history has no such parameter."));
                 }
-                _ => {}
+                _ => continue,
             }
+            query.asked.push((name.clone(), value.clone()));
         }
+        query.asked.retain(|(name, _)| name != "_count");
+        query.asked.insert(0, ("_count".to_owned(), query.walk.count.to_string()));
         Ok(query)
     }
 
-    fn to_url(&self, path: &str, before: Option<Cursor>) -> String {
-        let mut url = format!("{path}?_count={}", self.count);
-        if let Some(since) = &self.since_text {
-            let since = since.replace('+', "%2B");
-            url.extend(["&_since=", &since]);
-        }
-        if let Some(Cursor { number, place }) = before {
-            url.extend(["&", CURSOR, "=", &number.to_string(), ".", &place.to_string()]);
-        }
-        url
+    fn to_url(&self, path: &str, from: Option<Edge>) -> String {
+        let mut all = self.asked.clone();
+        all.extend(from.map(|Edge { cursor, backward }| {
+            let head = if backward { 'p' } else { 'n' };
+            (CURSOR.to_owned(), format!("{head}{}.{}", cursor.number, cursor.place))
+        }));
+        format!("{path}?{}", encode(&all))
+    }
+
+    /// The versions that are wanted, with the List as it is now; one that is not there names none.
+    fn wanted(&self, view: &dyn View, base: &str) -> Result<Wanted, Error> {
+        let listed = self.list.as_ref().map(|id| listed(view, id, base)).transpose()?;
+        Ok(Wanted { since: self.since, at: self.at.clone(), listed })
     }
 }
 
 fn since(text: &str) -> Result<Instant, Error> {
     Instant::parse(text).ok_or_else(|| {
-        let hint = if text.contains(' ') { " A + in a URL is written %2B." } else { "" };
-        let text = format!("_since is an instant, such as 2026-03-02T08:10:00Z.{hint}");
+        let text = format!("_since is an instant, such as 2026-03-02T08:10:00Z.{}", hint(text));
         Error::request("http._since", text)
     })
+}
+
+/// Why a zone may not have arrived as it was meant.
+fn hint(text: &str) -> &'static str {
+    if text.contains(' ') { " A + in a URL is written %2B." } else { "" }
+}
+
+/// The time that a date means at its precision, in milliseconds.
+fn at(text: &str) -> Result<RangeInclusive<i64>, Error> {
+    let interval = Interval::parse(text).ok_or_else(|| {
+        let form = "_at is a date or dateTime, such as 2026, 2026-03-02 or 2026-03-02T08:10:00Z.";
+        Error::request("http._at", format!("{form}{}", hint(text)))
+    })?;
+    Ok(interval.start..=interval.end)
+}
+
+fn list(text: &str) -> Result<Id, Error> {
+    if text.starts_with('$') {
+        let text = "Functional lists are not offered; name a List by its id.";
+        return Err(Error::not_supported("http._list", text));
+    }
+    let id = Id::parse(text.strip_prefix("List/").unwrap_or(text));
+    id.ok_or_else(|| Error::request("http._list", "_list is the id of a List."))
+}
+
+fn ascending(text: &str) -> Result<bool, Error> {
+    match text {
+        "_lastUpdated" => Ok(true),
+        "-_lastUpdated" => Ok(false),
+        _ => {
+            let text = "A history is sorted by _lastUpdated or -_lastUpdated.";
+            Err(Error::request("http._sort", text))
+        }
+    }
 }
 
 fn count(text: &str) -> Result<usize, Error> {
@@ -95,29 +145,78 @@ fn count(text: &str) -> Result<usize, Error> {
     Ok(text.parse().unwrap_or(LARGEST_PAGE))
 }
 
-fn cursor(text: &str) -> Result<Cursor, Error> {
+fn edge(text: &str) -> Result<Edge, Error> {
     let parse = || {
-        let (number, place) = text.split_once('.')?;
-        Some(Cursor { number: number.parse().ok()?, place: place.parse().ok()? })
+        let (head, rest) = text.split_at_checked(1)?;
+        let backward = match head {
+            "n" => false,
+            "p" => true,
+            _ => return None,
+        };
+        let (number, place) = rest.split_once('.')?;
+        let cursor = Cursor { number: number.parse().ok()?, place: place.parse().ok()? };
+        Some(Edge { cursor, backward })
     };
     parse().ok_or_else(|| {
         Error::request(format!("http.{CURSOR}"), "Follow the links between pages as they are.")
     })
 }
 
-/// A page of versions.
+/// The resources that a List names: those versions, or all where it names one without a version.
+fn listed(
+    view: &dyn View,
+    id: &Id,
+    base: &str,
+) -> Result<BTreeMap<(ResourceType, Id), BTreeSet<VersionId>>, Error> {
+    let mut all = BTreeMap::new();
+    let Some(kind) = ResourceType::parse("List") else { return Ok(all) };
+    let Some(stored) = repository::current(view, kind, id)? else { return Ok(all) };
+    let Some(resource) = stored.content()? else { return Ok(all) };
+    let entries = resource.value().at("entry").as_array().into_iter().flatten();
+    let texts = entries.filter_map(|entry| entry.at("item").at("reference").as_str());
+    let mut whole = BTreeSet::new();
+    for text in texts {
+        let Reference::Resource { base: of, kind, id, version } = Reference::parse(text) else {
+            continue;
+        };
+        if of.is_some_and(|of| of != base) {
+            continue;
+        }
+        let versions: &mut BTreeSet<VersionId> = all.entry((kind, id.clone())).or_default();
+        match version {
+            Some(version) => {
+                versions.insert(version);
+            }
+            None => {
+                whole.insert((kind, id));
+            }
+        }
+    }
+    for key in whole {
+        all.insert(key, BTreeSet::new());
+    }
+    Ok(all)
+}
+
+/// A page of versions; `base` is the server's own, under which a List may name resources.
 ///
 /// # Errors
 /// [`Error::NotFound`] for a resource that never was, or a failure of the store.
-pub fn history(view: &dyn View, scope: &Scope, query: &Query) -> Result<Page, Error> {
+pub fn history(view: &dyn View, scope: &Scope, query: &Query, base: &str) -> Result<Page, Error> {
     if let Scope::Instance(kind, id) = scope {
         repository::current(view, *kind, id)?.ok_or(Error::NotFound)?;
     }
-    Ok(repository::history(view, scope, query.since, query.before, query.count)?)
+    Ok(repository::history(view, scope, &query.wanted(view, base)?, query.walk)?)
 }
 
 /// The page as a Bundle of type history, with links under that base URL.
-pub fn bundle(page: Page, scope: &Scope, query: &Query, base: &str, now: Instant) -> Bundle {
+pub fn bundle(
+    page: Page,
+    (scope, query): (&Scope, &Query),
+    model: &Model,
+    base: &str,
+    now: Instant,
+) -> Bundle {
     let path = match scope {
         Scope::Instance(kind, id) => format!("{base}/{kind}/{id}/_history"),
         Scope::Type(kind) => format!("{base}/{kind}/_history"),
@@ -125,12 +224,16 @@ pub fn bundle(page: Page, scope: &Scope, query: &Query, base: &str, now: Instant
     };
     let mut bundle = Bundle::new(BundleType::History, now);
     bundle.total = page.total;
-    bundle.links.push(("self", query.to_url(&path, query.before)));
+    bundle.links.push(("self", query.to_url(&path, query.walk.from)));
     bundle.links.push(("first", query.to_url(&path, None)));
-    if let Some(next) = page.next {
-        bundle.links.push(("next", query.to_url(&path, Some(next))));
+    for (relation, edge) in [("previous", page.previous), ("next", page.next)] {
+        bundle.links.extend(edge.map(|edge| (relation, query.to_url(&path, Some(edge)))));
     }
-    bundle.entries = page.versions.into_iter().map(|stored| entry(stored, base)).collect();
+    let cut = |stored: Stored| {
+        let body = stored.body.map(|body| query.cut.apply(model, body));
+        entry(Stored { body, ..stored }, base)
+    };
+    bundle.entries = page.versions.into_iter().map(cut).collect();
     bundle
 }
 
@@ -182,8 +285,16 @@ mod tests {
             (vec![("_count", "5"), ("_count", "5")], false, false),
             (vec![("_since", "2026-03-02T08:10:00 01:00")], false, false),
             (vec![("_since", "yesterday")], false, false),
-            (vec![("_at", "2026")], false, false),
+            (vec![("_at", "2026"), ("_list", "List/l"), ("_sort", "-_lastUpdated")], true, true),
+            (vec![("_at", "2026-13")], false, false),
+            (vec![("_at", "ge2026")], false, false),
+            (vec![("_list", "$current-problems")], false, false),
+            (vec![("_list", "no id")], false, false),
+            (vec![("_sort", "name")], false, false),
+            (vec![("_summary", "true"), ("_elements", "id")], true, true),
+            (vec![("_summary", "count")], false, false),
             (vec![("_cursor", "x")], false, false),
+            (vec![("_cursor", "7.1")], false, false),
         ] {
             assert_eq!(parse(&parameters, strict).is_ok(), good, "{parameters:?}");
         }
@@ -193,8 +304,12 @@ mod tests {
     fn links_lead_back_to_the_same_question() {
         let given = [("_count", "5"), ("_since", "2026-03-02T09:10:00+01:00")];
         let query = parse(&given, true).unwrap();
-        let url = query.to_url("b/_history", Some(Cursor { number: 7, place: 1 }));
-        let expected = "b/_history?_count=5&_since=2026-03-02T09:10:00%2B01:00&_cursor=7.1";
+        let edge = Edge { cursor: Cursor { number: 7, place: 1 }, backward: true };
+        let url = query.to_url("b/_history", Some(edge));
+        let expected = "b/_history?_count=5&_since=2026-03-02T09:10:00%2B01:00&_cursor=p7.1";
         assert_eq!(url, expected);
+        let (_, back) = url.split_once('?').unwrap();
+        let back = Query::parse(&crate::interaction::query::pairs(back), true).unwrap();
+        assert_eq!(back.walk.from, Some(edge));
     }
 }

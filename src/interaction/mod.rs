@@ -5,6 +5,7 @@
 //! Nothing after the commit can fail. This module knows nothing of HTTP but the numbers of its
 //! statuses. Source: <http://hl7.org/fhir/R4/http.html>.
 
+pub mod amend;
 mod attempt;
 pub mod batch;
 pub mod capabilities;
@@ -13,16 +14,15 @@ pub mod create;
 pub mod delete;
 mod existence;
 mod fhirpath_patch;
+mod json_patch;
 pub mod history;
 pub mod indexing;
 pub mod patch;
 pub mod precondition;
 pub mod publish;
 pub mod read;
-pub mod query;
 mod reference;
 mod entry;
-mod overlay;
 mod rewrite;
 mod sealed;
 pub mod search;
@@ -34,6 +34,7 @@ use std::sync::Arc;
 
 use crate::app::{App, Beside, Held};
 use crate::error::Error;
+pub use crate::fhir::query;
 use crate::fhir::{Id, Instant, Issue, IssueType, Resource};
 use crate::repository::{self, Change, Method, Stored};
 use crate::store::{self, Expect, View};
@@ -147,23 +148,9 @@ fn write(
     plan: impl Fn(&Held, &dyn View) -> Result<Plan, Error>,
 ) -> Result<Done, Error> {
     retry(app, |attempt| {
-        let held: &Held = attempt;
-        let mut plan = {
-            let view = app.store.view()?;
-            plan(held, &*view)?
-        };
-        let mut issues = Vec::new();
-        if let Step::Write { id, resource, .. } = &mut plan.step {
-            let mut beside = Beside::at(now);
-            beside.write(id, resource);
-            let accepted = check(app, held, resource, beside)?;
-            policy::mark(resource, accepted.not_valid);
-            issues = accepted.issues;
-        }
-        let expects = std::mem::take(&mut plan.expects);
-        let change = match plan.change(held, now) {
-            Ok(change) => [change],
-            Err(done) => return Ok(done.with(issues)),
+        let (change, mut issues, expects) = match change(app, attempt, now, &plan)? {
+            Changing::Change(change, issues, expects) => ([change], issues, expects),
+            Changing::Nothing(done) => return Ok(done),
         };
         let prepared = attempt.prepare(&change)?;
         issues.extend(prepared.notes.iter().map(|(_, note)| note.clone()));
@@ -177,6 +164,41 @@ fn write(
         let seq = attempt.commit(prepared, batch)?;
         let [change] = change;
         Ok(Done::of(&change, seq).with(issues))
+    })
+}
+
+/// What a plan comes to.
+#[expect(clippy::large_enum_variant, reason = "made and taken apart at once")]
+enum Changing {
+    /// A change, with warnings about its content and what must still hold at its commit.
+    Change(Change, Vec<Issue>, Vec<Expect>),
+    /// What is there already.
+    Nothing(Done),
+}
+
+/// Plans one write and checks its content, if it has any.
+fn change(
+    app: &App,
+    held: &Held,
+    now: Instant,
+    plan: impl Fn(&Held, &dyn View) -> Result<Plan, Error>,
+) -> Result<Changing, Error> {
+    let mut plan = {
+        let view = app.store.view()?;
+        plan(held, &*view)?
+    };
+    let mut issues = Vec::new();
+    if let Step::Write { id, resource, .. } = &mut plan.step {
+        let mut beside = Beside::at(now);
+        beside.write(id, resource);
+        let accepted = check(app, held, resource, beside)?;
+        policy::mark(resource, accepted.not_valid);
+        issues = accepted.issues;
+    }
+    let expects = std::mem::take(&mut plan.expects);
+    Ok(match plan.change(held, now) {
+        Ok(change) => Changing::Change(change, issues, expects),
+        Err(done) => Changing::Nothing(done.with(issues)),
     })
 }
 

@@ -7,7 +7,6 @@
 
 use base64::Engine as _;
 use base64::prelude::BASE64_STANDARD;
-use json_patch::{PatchError, PatchErrorKind};
 use serde_json::Value;
 
 use crate::app::App;
@@ -16,7 +15,9 @@ use crate::error::Error;
 use crate::fhir::json::{self, At, MAX_DEPTH};
 use crate::fhir::{Id, Instant, Issue, IssueType, Resource, ResourceType};
 use crate::interaction::precondition::{Preconditions, Rules};
-use crate::interaction::{Done, Plan, Step, Subject, criteria, fhirpath_patch, write};
+use crate::interaction::{
+    Done, Plan, Step, Subject, criteria, fhirpath_patch, json_patch as rfc6902, write,
+};
 use crate::repository::{self, Method};
 use crate::store::View;
 
@@ -83,21 +84,27 @@ impl Patch {
         }
     }
 
+    /// Any JSON value as the patch leaves it.
+    ///
+    /// # Errors
+    /// [`Error::Patch`] where the value has no such place or too much would come of it,
+    /// [`Error::PatchTest`] where it is not as the patch expects.
+    pub fn edit(&self, value: Value) -> Result<Value, Error> {
+        match self {
+            Self::Json(patch) => rfc6902::apply(patch, value),
+            Self::FhirPath(operations) => {
+                let model = Model::shared().map_err(|error| Error::Internal(Box::new(error)))?;
+                fhirpath_patch::apply(operations, model, value)
+            }
+        }
+    }
+
     /// The content as the patch leaves it; what the server owns in it does not count.
     ///
     /// # Errors
-    /// [`Error::Patch`] where the content has no such place, [`Error::PatchTest`] where it is not as
-    /// the patch expects, [`Error::Invalid`] where another type or id would come of it.
+    /// Those of [`Patch::edit`], [`Error::Invalid`] where another type or id would come of it.
     pub fn apply(&self, resource: &Resource) -> Result<Resource, Error> {
-        let mut value = resource.value().clone();
-        match self {
-            Self::Json(patch) => json_patch::patch(&mut value, patch).map_err(|e| unfit(&e))?,
-            Self::FhirPath(operations) => {
-                let model = Model::shared().map_err(|error| Error::Internal(Box::new(error)))?;
-                value = fhirpath_patch::apply(operations, model, value)?;
-            }
-        }
-        let patched = Resource::from_value(value)?;
+        let patched = Resource::from_value(self.edit(resource.value().clone())?)?;
         let kind = resource.kind();
         for (is_same, place) in [
             (patched.kind() == kind, format!("{kind}")),
@@ -110,20 +117,38 @@ impl Patch {
                 ]));
             }
         }
-        Ok(patched)
+        without_stale_narrative(resource, patched)
     }
 }
 
-/// Why the patch does not fit the content; values are not told.
-fn unfit(error: &PatchError) -> Error {
-    let PatchError { operation, path, kind, .. } = error;
-    let place = format!("patch[{operation}]");
-    let text = format!("At {path}: {kind}.");
-    match kind {
-        PatchErrorKind::TestFailed => {
-            Error::PatchTest(Issue::error(IssueType::Conflict, text).at(place))
+/// The patched content, its narrative telling nothing that the patch has changed
+/// (<http://hl7.org/fhir/R4/http.html#patch>): one that was made from the data is left out, and one
+/// that says more than they do must be patched with them.
+fn without_stale_narrative(before: &Resource, mut patched: Resource) -> Result<Resource, Error> {
+    let is_data = |name: &str| !["text", "meta", "id"].contains(&name);
+    let data = |resource: &Resource| -> Vec<(String, Value)> {
+        let members = resource.value().as_object().into_iter().flatten();
+        let members = members.filter(|(name, _)| is_data(name));
+        members.map(|(name, value)| (name.clone(), value.clone())).collect()
+    };
+    let text = |resource: &Resource| resource.value().get("text").cloned();
+    if text(before) != text(&patched) || data(before) == data(&patched) {
+        return Ok(patched);
+    }
+    match patched.value().at("text").at("status").as_str() {
+        Some("generated" | "extensions") => {
+            if let Some(object) = patched.value_mut().as_object_mut() {
+                object.shift_remove("text");
+            }
+            Ok(patched)
         }
-        _ => Error::Patch(Issue::error(IssueType::Processing, text).at(place)),
+        Some("additional") => {
+            let rule = "The narrative says more than the data do; a patch that changes these must \
+                        change it too.";
+            let place = format!("{}.text", patched.kind());
+            Err(Error::Invalid(vec![Issue::error(IssueType::BusinessRule, rule).at(place)]))
+        }
+        _ => Ok(patched),
     }
 }
 

@@ -46,6 +46,16 @@ impl Tags {
         Some(Self::Of(versions))
     }
 
+    /// Whether what stands there may be changed by one who names these. A deletion has a tag too, so
+    /// that a resource can be brought back by those alone who know of it
+    /// (<http://hl7.org/fhir/R4/http.html#delete>).
+    fn allow(&self, current: Option<&Stored>) -> bool {
+        match self {
+            Self::Any => self.match_version(current),
+            Self::Of(versions) => current.is_some_and(|held| versions.contains(&held.version)),
+        }
+    }
+
     /// Whether what stands there now has one of the tags.
     pub fn match_version(&self, current: Option<&Stored>) -> bool {
         let live = current.filter(|current| current.body.is_some());
@@ -73,7 +83,7 @@ impl Preconditions {
     /// # Errors
     /// [`Error::Precondition`] if not.
     pub fn check(&self, current: Option<&Stored>) -> Result<(), Error> {
-        let wanted = self.if_match.as_ref().is_none_or(|tags| tags.match_version(current));
+        let wanted = self.if_match.as_ref().is_none_or(|tags| tags.allow(current));
         let unwanted = self.if_none_match.as_ref().is_some_and(|tags| tags.match_version(current));
         if wanted && !unwanted { Ok(()) } else { Err(Error::Precondition) }
     }

@@ -2,7 +2,8 @@
 //!
 //! The element model says which members are references, `uri`, `url`, `oid`, `uuid` or narrative;
 //! `canonical` and all other text stays as it is. So does the `url` by which a resource names
-//! itself, for that is what canonicals refer to. A version in a reference stays.
+//! itself, for that is what canonicals refer to. A reference to a version becomes one to the version
+//! that the transaction makes.
 //! Source: <http://hl7.org/fhir/R4/http.html#trules>,
 //! <http://hl7.org/fhir/R4/bundle.html#references>.
 
@@ -11,12 +12,14 @@ use std::collections::HashMap;
 use serde_json::Value;
 
 use crate::definitions::model::Model;
-use crate::fhir::{Issue, IssueType, Reference, Resource};
+use crate::fhir::{Issue, IssueType, Reference, Resource, VersionId};
 
 /// What the references of one entry are turned into.
 pub(super) struct Links<'a> {
     /// By fullUrl or conditional reference: `Type/id`.
     pub(super) targets: &'a HashMap<String, String>,
+    /// By `Type/id`, the version that there will be.
+    pub(super) versions: &'a HashMap<String, VersionId>,
     /// The base of the entry's own fullUrl, against which its relative references are read.
     pub(super) base: Option<String>,
 }
@@ -47,8 +50,12 @@ impl Links<'_> {
         if let Some(target) = self.targets.get(link) {
             return Some(target.clone());
         }
-        let (whole, version) = link.split_once("/_history/")?;
-        self.targets.get(whole).map(|target| format!("{target}/_history/{version}"))
+        let (whole, sent) = link.split_once("/_history/")?;
+        let target = self.targets.get(whole)?;
+        Some(match self.versions.get(target) {
+            Some(version) => format!("{target}/_history/{version}"),
+            None => format!("{target}/_history/{sent}"),
+        })
     }
 
     /// The same for a reference, which may be relative to the entry's base.
@@ -192,7 +199,9 @@ mod tests {
             (PATIENT.to_owned(), "Patient/1".to_owned()),
             ("http://a.example/fhir/Patient/x".to_owned(), "Patient/2".to_owned()),
         ]);
-        let links = Links { targets: &targets, base: base.map(str::to_owned) };
+        let versions = HashMap::from([("Patient/1".to_owned(), VersionId(5))]);
+        let base = base.map(str::to_owned);
+        let links = Links { targets: &targets, versions: &versions, base };
         let mut resource = Resource::from_value(value).unwrap();
         let issues = links.rewrite(&Model::standard().unwrap(), &mut resource);
         (resource.into_value(), issues)
@@ -229,7 +238,7 @@ mod tests {
         let sent = resource(PATIENT, &format!("{PATIENT}/_history/2"));
         let (value, issues) = rewritten(None, sent);
         assert_eq!(issues, []);
-        let expected = resource("Patient/1", "Patient/1/_history/2");
+        let expected = resource("Patient/1", "Patient/1/_history/5");
         assert_eq!(value, expected);
     }
 

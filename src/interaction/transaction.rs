@@ -14,11 +14,10 @@ use serde_json::Value;
 
 use crate::app::Beside;
 use crate::error::Error;
-use crate::fhir::{Id, Issue, IssueType, Reference, Resource, ResourceType, bundle};
+use crate::fhir::{Id, Issue, IssueType, Reference, Resource, ResourceType, VersionId, bundle};
 use crate::interaction::attempt::{self, Refusal, retry_for};
 use crate::interaction::batch::{Setting, reading, written};
 use crate::interaction::entry::{self, Action, Entry};
-use crate::interaction::overlay::Overlay;
 use crate::interaction::patch::Patch;
 use crate::interaction::precondition::Rules;
 use crate::interaction::rewrite::{Links, base_of};
@@ -27,7 +26,7 @@ use crate::interaction::{
     Done, Plan, Step, Subject, criteria, delete, existence, reference, subsetted, update,
 };
 use crate::repository::{self, Change, Method};
-use crate::store::{Batch, Expect, View};
+use crate::store::{Batch, Expect, Overlay, View};
 use crate::validation::policy;
 
 /// Carries out the entries.
@@ -81,6 +80,8 @@ struct Attempt<'a> {
     identities: Vec<Option<Identity>>,
     /// What links are turned into.
     targets: HashMap<String, String>,
+    /// The versions that there will be of the targets.
+    versions: HashMap<String, VersionId>,
     /// What must still hold when it is committed.
     expects: Vec<Expect>,
 }
@@ -98,6 +99,16 @@ struct Identity {
 impl Identity {
     fn new(kind: ResourceType, id: Id, method: Method) -> Self {
         Self { kind, id, found: false, method }
+    }
+
+    /// The version that there will be; as the view has it, and a commit that finds another is
+    /// attempted anew.
+    fn version(&self, view: &dyn View) -> Result<VersionId, Error> {
+        Ok(match repository::current(view, self.kind, &self.id)? {
+            Some(current) if self.found => current.version,
+            Some(current) => current.version.next(),
+            None => VersionId(1),
+        })
     }
 }
 
@@ -127,6 +138,7 @@ impl<'a> Attempt<'a> {
             entries,
             identities: Vec::with_capacity(entries.len()),
             targets: HashMap::new(),
+            versions: HashMap::new(),
             expects: Vec::new(),
         };
         let view = setting.app.store.view()?;
@@ -140,8 +152,10 @@ impl<'a> Attempt<'a> {
                 let text = "Another entry is about the same resource.";
                 return Err(Error::request("entry.request.url", text).in_entry(index));
             }
-            if let (Some(Identity { kind, id, .. }), Some(url)) = (&identity, &entry.full_url) {
-                attempt.targets.insert(url.clone(), format!("{kind}/{id}"));
+            if let (Some(identity), Some(url)) = (&identity, &entry.full_url) {
+                let target = format!("{}/{}", identity.kind, identity.id);
+                attempt.versions.insert(target.clone(), identity.version(&*view)?);
+                attempt.targets.insert(url.clone(), target);
             }
             attempt.identities.push(identity);
         }
@@ -204,6 +218,9 @@ impl<'a> Attempt<'a> {
         let selected = criteria::select(self.held, view, kind, criteria, self.setting.now)?;
         let found = selected.one()?.cloned();
         self.expects.extend(selected.expects);
+        if let Some(id) = &found {
+            self.expects.extend(repository::standing(view, kind, id)?);
+        }
         Ok(found)
     }
 
@@ -308,7 +325,13 @@ impl<'a> Attempt<'a> {
             return Err(nowhere());
         };
         let selected = criteria::select(self.held, view, kind, &query, self.setting.now)?;
-        let target = format!("{kind}/{}", selected.one()?.ok_or_else(nowhere)?);
+        let id = selected.one()?.ok_or_else(nowhere)?;
+        let target = format!("{kind}/{id}");
+        let is_it = |identity: &Identity| identity.kind == kind && identity.id == *id;
+        if !self.identities.iter().flatten().any(is_it) {
+            // What this transaction does not write itself must meet the criteria to its end.
+            self.expects.extend(repository::standing(view, kind, id)?);
+        }
         self.expects.extend(selected.expects);
         Ok(target)
     }
@@ -369,7 +392,7 @@ impl<'a> Attempt<'a> {
         let linked = self.entries.iter().zip(drafts).map(|(entry, draft)| {
             let mut content = draft?;
             let base = entry.full_url.as_deref().and_then(base_of);
-            let links = Links { targets: &self.targets, base };
+            let links = Links { targets: &self.targets, versions: &self.versions, base };
             let issues = links.rewrite(&self.held.standard.model, &mut content);
             Some((content, issues))
         });

@@ -13,6 +13,7 @@ use std::sync::Arc;
 use serde_json::Value;
 
 use crate::app::{App, Held};
+use crate::clinical::source::Day;
 use crate::error::Error;
 use crate::fhir::{Id, Instant, Reference, Resource, ResourceType};
 use crate::repository::{self, Stored, key};
@@ -101,7 +102,7 @@ pub fn ids_of(app: &App, view: &dyn View, patient: &Id, now: Instant) -> Result<
     let kind = ResourceType::parse("EpisodeOfCare").ok_or(Error::UnknownType)?;
     let mut ids = Vec::new();
     let value = format!("Patient/{patient}");
-    each(&app.held(), view, now, (kind, "patient", &value), |stored| {
+    each(&app.held(), view, now, kind, &[("patient", &value)], |stored| {
         ids.push(stored.id);
         Ok(())
     })?;
@@ -121,23 +122,50 @@ pub(super) fn found(
 ) -> Result<Vec<Stored>, Error> {
     let kind = ResourceType::parse(kind).ok_or(Error::UnknownType)?;
     let mut found = Vec::new();
-    each(&app.held(), view, now, (kind, parameter, value), |stored| {
+    each(&app.held(), view, now, kind, &[(parameter, value)], |stored| {
         found.push(stored);
         Ok(())
     })?;
     Ok(found)
 }
 
-/// Hands over every resource of a type that a parameter finds.
-fn each(
+/// The ids of the episodes whose period has a day in common with the days from first to last.
+///
+/// # Errors
+/// A failure of the store.
+pub(super) fn ids_within(
+    app: &App,
+    view: &dyn View,
+    (first, last): (Day, Day),
+    now: Instant,
+) -> Result<Vec<Id>, Error> {
+    let kind = ResourceType::parse("EpisodeOfCare").ok_or(Error::UnknownType)?;
+    let (from, until) = (format!("ge{first}"), format!("le{last}"));
+    let mut ids = Vec::new();
+    each(&app.held(), view, now, kind, &[("date", &from), ("date", &until)], |stored| {
+        ids.push(stored.id);
+        Ok(())
+    })?;
+    ids.sort();
+    Ok(ids)
+}
+
+/// Hands over every resource of a type that meets all of some criteria.
+///
+/// # Errors
+/// A failure of the store, or of what is done with a resource.
+pub(super) fn each(
     held: &Held,
     view: &dyn View,
     now: Instant,
-    (kind, parameter, value): (ResourceType, &str, &str),
+    kind: ResourceType,
+    criteria: &[(&str, &str)],
     mut take: impl FnMut(Stored) -> Result<(), Error>,
 ) -> Result<(), Error> {
     let setting = Setting { rules: &held.rules, now, strict: true, limits: Limits::default() };
-    let mut query = Query::parse(&setting, kind, &[(parameter.to_owned(), value.to_owned())])?;
+    let pairs: Vec<(String, String)> =
+        criteria.iter().map(|(name, value)| ((*name).to_owned(), (*value).to_owned())).collect();
+    let mut query = Query::parse(&setting, kind, &pairs)?;
     query.count = query.limits.most;
     query.total = Total::None;
     let mut cursor = None;
@@ -204,7 +232,7 @@ impl<'a> Gathered<'a> {
             .filter(|kind| held.rules.definitions().get(*kind, parameter).is_some());
         let value = values.join(",");
         for kind in kinds {
-            each(&held, self.view, self.now, (kind, parameter, &value), |stored| {
+            each(&held, self.view, self.now, kind, &[(parameter, &value)], |stored| {
                 if self.is_changed(&stored) { Ok(()) } else { self.add(stored) }
             })?;
         }

@@ -64,7 +64,7 @@ fn run(call: &Call<'_>) -> Result<Output, Error> {
 /// As [`Episode::whole`], and for a moment that cannot be read.
 pub(super) fn read(call: &Call<'_>) -> Result<(Episode, Instant), Error> {
     let asked = call.parameters.text("asOf")?.map(|text| as_of(&text)).transpose()?;
-    let id = call.id.ok_or(Error::UnknownRoute)?;
+    let id = call.id().ok_or(Error::UnknownRoute)?;
     let view = call.app.store.view()?;
     let episode = Episode::whole(call.app, &*view, id, call.now, asked)?;
     Ok((episode, asked.unwrap_or(call.now)))

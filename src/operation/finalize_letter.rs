@@ -16,13 +16,13 @@ use std::collections::BTreeSet;
 use serde_json::{Value, json};
 
 use crate::app::Held;
-use crate::clinical::element::{Target, at, items, target};
+use crate::clinical::element::{Target, at, target};
 use crate::clinical::source::Source;
 use crate::clinical::{Record, summary_by};
 use crate::error::Error;
 use crate::fhir::{Id, Instant, Issue, IssueType, Reference, Resource, ResourceType};
 use crate::letter::filed::Filed;
-use crate::letter::{self, Finalising, SEAL, Signature};
+use crate::letter::{self, Finalising, Signature};
 use crate::operation::episode::{self, Episode};
 use crate::operation::episode_summary::{kind, language};
 use crate::operation::letters::{can_sign, current, filed};
@@ -67,7 +67,7 @@ struct Start {
 impl Start {
     fn read(call: &Call<'_>) -> Result<Self, Error> {
         let view = call.app.store.view()?;
-        let id = call.id.ok_or(Error::UnknownRoute)?;
+        let id = call.id().ok_or(Error::UnknownRoute)?;
         let Episode { episode, resources } = Episode::whole(call.app, &*view, id, call.now, None)?;
         signable(&episode, &resources)?;
         let (signer, replaced) = (signer(call, &*view)?, Replaced::read(call, &*view, id)?);
@@ -210,7 +210,8 @@ impl Replaced {
             let text = |pointer| value.pointer(pointer).and_then(Value::as_str);
             let own = format!("EpisodeOfCare/{episode}");
             let status = text("/status").unwrap_or_default();
-            let signed = ["final", "amended"].contains(&status) && is_sealed(&composition);
+            let signed =
+                ["final", "amended"].contains(&status) && letter::is_sealed(composition.value());
             if !signed || text("/event/0/detail/0/reference") != Some(&own) {
                 return Err(wrong());
             }
@@ -237,13 +238,6 @@ impl Replaced {
 fn status_of(resource: &Resource) -> String {
     let status = resource.value().get("status").and_then(Value::as_str);
     status.unwrap_or_default().to_owned()
-}
-
-/// Whether the resource carries the tag of a part of a signed letter.
-fn is_sealed(resource: &Resource) -> bool {
-    let (system, code) = SEAL;
-    items(resource.value(), "/meta/tag")
-        .any(|tag| at(tag, "/system") == system && at(tag, "/code") == code)
 }
 
 /// Stores the parts of the letter, and marks what it replaces, in one commit; a conflict where what
@@ -294,7 +288,7 @@ fn standing(
     view: &dyn View,
     read: &BTreeSet<Source>,
 ) -> Result<Vec<Expect>, Error> {
-    let id = call.id.ok_or(Error::UnknownRoute)?;
+    let id = call.id().ok_or(Error::UnknownRoute)?;
     let Episode { episode, resources } = Episode::whole(call.app, view, id, call.now, None)?;
     if versions(resources.iter().chain([&episode])) != *read {
         return Err(Error::Repository(store::Error::Conflict.into()));

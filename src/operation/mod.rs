@@ -4,11 +4,17 @@
 //! under `schemas/operation/` unless the standard has it, and a test that calls it.
 //! Source: <http://hl7.org/fhir/R4/operations.html>.
 
+mod audit;
 mod consistency;
+mod document;
 pub mod episode;
 pub mod episode_summary;
+mod everything;
+mod evaluate_measure;
 mod finalize_letter;
 pub mod letters;
+mod meta;
+mod pages;
 pub mod parameters;
 pub mod terminology;
 mod validate;
@@ -17,7 +23,8 @@ use serde_json::Value;
 
 use crate::app::App;
 use crate::error::Error;
-use crate::fhir::{Id, Instant, ResourceType};
+use crate::fhir::{Id, Instant, Resource, ResourceType, VersionId};
+use crate::repository::Stored;
 use parameters::Parameters;
 
 /// Every operation.
@@ -26,6 +33,15 @@ pub const ALL: &[&Operation] = &[
     &episode_summary::OPERATION,
     &consistency::OPERATION,
     &finalize_letter::OPERATION,
+    &document::OPERATION,
+    &meta::META,
+    &meta::ADD,
+    &meta::DELETE,
+    &everything::PATIENT,
+    &everything::ENCOUNTER,
+    &everything::GROUP,
+    &everything::EPISODE,
+    &evaluate_measure::OPERATION,
     &terminology::EXPAND,
     &terminology::VALUE_SET_VALIDATE_CODE,
     &terminology::CODE_SYSTEM_VALIDATE_CODE,
@@ -52,13 +68,24 @@ pub struct Operation {
     pub run: fn(&Call<'_>) -> Result<Output, Error>,
 }
 
+impl Operation {
+    /// Whether resources of that type have it.
+    pub fn is_of(&self, kind: ResourceType) -> bool {
+        self.types.is_empty() || self.types.contains(&kind.as_str())
+    }
+}
+
 /// Where an operation is called.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub enum Level {
+    /// `[base]/$name`.
+    System,
     /// `[base]/[type]/$name`.
     Type,
     /// `[base]/[type]/[id]/$name`.
     Instance,
+    /// `[base]/[type]/[id]/_history/[version]/$name`.
+    Version,
 }
 
 /// One call.
@@ -69,16 +96,75 @@ pub struct Call<'a> {
     pub base: &'a str,
     /// The time of the request.
     pub now: Instant,
-    /// The type in the URL.
-    pub kind: ResourceType,
-    /// The id in the URL, at the level of an instance.
-    pub id: Option<&'a Id>,
+    /// What it is called on.
+    pub place: Place,
     /// What it is called with.
     pub parameters: Parameters,
     /// The body as it came; empty where there was none.
     pub text: &'a [u8],
     /// The form that the answer is wanted in.
     pub form: Form,
+    /// How it writes.
+    pub writes: &'a dyn Writes,
+}
+
+impl Call<'_> {
+    /// The type in the URL.
+    ///
+    /// # Errors
+    /// [`Error::UnknownRoute`] where there is none.
+    pub fn kind(&self) -> Result<ResourceType, Error> {
+        self.place.kind.ok_or(Error::UnknownRoute)
+    }
+
+    /// The id in the URL, at the levels of instances and versions.
+    pub fn id(&self) -> Option<&Id> {
+        self.place.id.as_ref()
+    }
+}
+
+/// What an operation is called on, as the URL says; nothing: on the whole system.
+#[derive(Clone, PartialEq, Eq, Default, Debug)]
+pub struct Place {
+    /// The type.
+    pub kind: Option<ResourceType>,
+    /// The id of the resource.
+    pub id: Option<Id>,
+    /// The version of it.
+    pub version: Option<VersionId>,
+}
+
+impl Place {
+    /// The level.
+    pub fn level(&self) -> Level {
+        match (&self.kind, &self.id, &self.version) {
+            (None, ..) => Level::System,
+            (_, None, _) => Level::Type,
+            (.., None) => Level::Instance,
+            _ => Level::Version,
+        }
+    }
+}
+
+/// How operations write: by the interactions, which hold what is written to all rules.
+pub trait Writes {
+    /// Stores what the function makes of the current version as the next one; none: it stays as it
+    /// is. What is current is the answer.
+    ///
+    /// # Errors
+    /// Those of the function, and of an update.
+    fn amend(
+        &self,
+        target: (ResourceType, &Id),
+        change: &dyn Fn(&Resource) -> Result<Option<Resource>, Error>,
+    ) -> Result<Stored, Error>;
+
+    /// Stores the resource under a new id, unless one is there that meets the criteria; what is there
+    /// then is the answer.
+    ///
+    /// # Errors
+    /// Those of a conditional create.
+    fn create(&self, resource: &Resource, if_none_exist: &str) -> Result<Stored, Error>;
 }
 
 /// The form of an answer.
@@ -97,21 +183,25 @@ pub enum Form {
 pub enum Output {
     /// A resource.
     Resource(Value),
+    /// A resource as JSON text.
+    Text(Vec<u8>),
+    /// A resource that is stored; the answer says where.
+    Stored(Box<Stored>),
     /// A page.
     Html(String),
     /// A printed document.
     Pdf(Vec<u8>),
 }
 
-/// The operation of that name for that type and level.
+/// The operation of that name for that place.
 ///
 /// # Errors
 /// [`Error::UnknownRoute`] if there is none.
-pub fn find(name: &str, kind: ResourceType, level: Level) -> Result<&'static Operation, Error> {
+pub fn find(name: &str, place: &Place) -> Result<&'static Operation, Error> {
     let fits = |operation: &&Operation| {
         operation.name == name
-            && operation.levels.contains(&level)
-            && (operation.types.is_empty() || operation.types.contains(&kind.as_str()))
+            && operation.levels.contains(&place.level())
+            && place.kind.is_none_or(|kind| operation.is_of(kind))
     };
     ALL.iter().copied().find(fits).ok_or(Error::UnknownRoute)
 }

@@ -26,21 +26,89 @@ impl Parameters {
     /// # Errors
     /// [`Error::Request`] when it is, or when it is no primitive.
     pub fn text(&self, name: &str) -> Result<Option<String>, Error> {
-        let place = format!("http.{name}");
-        let pairs = self.pairs.iter().filter(|(key, _)| key == name);
-        let mut values: Vec<String> = pairs.map(|(_, value)| value.clone()).collect();
-        for parameter in self.listed(name) {
-            let members = parameter.as_object().into_iter().flatten();
-            let value = members.filter(|(key, _)| key.starts_with("value")).map(|(_, value)| value);
-            let mut value = value;
-            let text = value.find_map(Value::as_str).map(str::to_owned);
-            let wrong = || Error::request(&place, "The parameter has a primitive value.");
-            values.push(text.ok_or_else(wrong)?);
-        }
+        let mut values = self.texts(name)?;
         if values.len() > 1 {
+            let place = format!("http.{name}");
             return Err(Error::request(place, "The parameter may be given once only."));
         }
         Ok(values.pop())
+    }
+
+    /// The texts of a primitive parameter, in their order; numbers as they are written.
+    ///
+    /// # Errors
+    /// [`Error::Request`] for one that is no primitive.
+    pub fn texts(&self, name: &str) -> Result<Vec<String>, Error> {
+        let pairs = self.pairs.iter().filter(|(key, _)| key == name);
+        let mut values: Vec<String> = pairs.map(|(_, value)| value.clone()).collect();
+        for parameter in self.listed(name) {
+            let value = value_of(parameter).and_then(|value| match value {
+                Value::String(text) => Some(text.clone()),
+                Value::Number(number) => Some(number.to_string()),
+                _ => None,
+            });
+            let place = format!("http.{name}");
+            values
+                .push(value.ok_or_else(|| {
+                    Error::request(place, "The parameter has a primitive value.")
+                })?);
+        }
+        Ok(values)
+    }
+
+    /// The values of that type in the body's parameters of that name, such as `valueCoding`.
+    ///
+    /// # Errors
+    /// [`Error::Request`] for one with another value, or in the URL, which has primitives only.
+    pub fn values(&self, name: &str, member: &str) -> Result<Vec<&Value>, Error> {
+        let place = || format!("http.{name}");
+        if self.pairs.iter().any(|(key, _)| key == name) {
+            let text = format!("The parameter is a {member}: send it in a Parameters, by POST.");
+            return Err(Error::request(place(), text));
+        }
+        let list = self.body.as_ref().and_then(|body| body.value().get("parameter")?.as_array());
+        let list = list.into_iter().flatten();
+        let named = list.filter(|parameter| parameter.get("name").is_some_and(|own| own == name));
+        let values = named.map(|parameter| {
+            let text = format!("The parameter has a {member}.");
+            parameter.get(member).ok_or_else(|| Error::request(place(), text))
+        });
+        values.collect()
+    }
+
+    /// That there is no parameter but those of these names, and those about the form of the answer.
+    ///
+    /// # Errors
+    /// [`Error::Request`] for the first other, or a body that is no Parameters resource.
+    pub fn only(&self, known: &[&str]) -> Result<(), Error> {
+        for name in self.names()? {
+            if !known.contains(&name) && !["_format", "_pretty"].contains(&name) {
+                let text = format!("The operation has no parameter {name}.");
+                return Err(Error::request(format!("http.{name}"), text));
+            }
+        }
+        Ok(())
+    }
+
+    /// The names of all parameters, in their order.
+    ///
+    /// # Errors
+    /// [`Error::Request`] for a body that is no Parameters resource, or a parameter without a name.
+    pub fn names(&self) -> Result<Vec<&str>, Error> {
+        let mut names: Vec<&str> = self.pairs.iter().map(|(name, _)| name.as_str()).collect();
+        let Some(body) = &self.body else { return Ok(names) };
+        if body.kind().as_str() != "Parameters" {
+            let text = "The body of the operation is a Parameters resource.";
+            return Err(Error::request("resourceType", text));
+        }
+        let list = body.value().get("parameter").and_then(Value::as_array);
+        for (at, parameter) in list.into_iter().flatten().enumerate() {
+            let name = parameter.get("name").and_then(Value::as_str);
+            let text = "A parameter has a name.";
+            let place = format!("Parameters.parameter[{at}].name");
+            names.push(name.ok_or_else(|| Error::request(place, text))?);
+        }
+        Ok(names)
     }
 
     /// Whether a boolean parameter is true; false where it is not given.
@@ -118,6 +186,12 @@ impl Parameters {
         let list = list.into_iter().flatten();
         list.filter(move |parameter| parameter.get("name").is_some_and(|value| value == name))
     }
+}
+
+/// The `value[x]` of a parameter.
+fn value_of(parameter: &Value) -> Option<&Value> {
+    let mut members = parameter.as_object()?.iter();
+    members.find(|(name, _)| name.starts_with("value")).map(|(_, value)| value)
 }
 
 #[cfg(test)]

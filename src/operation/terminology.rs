@@ -93,7 +93,7 @@ fn parameters(call: &Call<'_>) -> Result<Value, Error> {
         body.value().clone()
     } else {
         let wrong = "The body of an operation is a Parameters resource.";
-        let name = resource_parameter(call.kind, body.kind().as_str());
+        let name = resource_parameter(call.kind()?, body.kind().as_str());
         let name = name.ok_or_else(|| Error::request("resourceType", wrong))?;
         json!({ "resourceType": "Parameters",
             "parameter": [{ "name": name, "resource": body.value() }] })
@@ -119,10 +119,10 @@ fn resource_parameter(called_on: ResourceType, kind: &str) -> Option<&'static st
 
 /// The stored resource that the URL names.
 fn instance(call: &Call<'_>) -> Result<Option<Value>, Error> {
-    let Some(id) = call.id else { return Ok(None) };
+    let Some(id) = call.id() else { return Ok(None) };
     let stored = {
         let view = call.app.store.view()?;
-        repository::current(&*view, call.kind, id)?.ok_or(Error::NotFound)?
+        repository::current(&*view, call.kind()?, id)?.ok_or(Error::NotFound)?
     };
     let body = stored.body.ok_or(Error::Deleted(stored.version))?;
     serde_json::from_slice(&body).map(Some).map_err(|error| Error::Internal(error.into()))

@@ -43,7 +43,7 @@ fn run(call: &Call<'_>) -> Result<Output, Error> {
         let text = "The mode profile needs the parameter profile: the canonical of the profile.";
         return Err(Error::request("http.profile", text));
     }
-    let mut issues = match (mode, call.id) {
+    let mut issues = match (mode, call.id()) {
         (Some(Mode::Delete), Some(id)) => vec![of_delete(current(call, id)?.as_ref())],
         _ => of_content(call, mode, profile.as_deref())?,
     };
@@ -64,7 +64,7 @@ fn mode(call: &Call<'_>) -> Result<Option<Mode>, Error> {
         }
     };
     let needs_id = matches!(mode, Mode::Update | Mode::Delete);
-    if needs_id && call.id.is_none() {
+    if needs_id && call.id().is_none() {
         let text = "This mode is about one resource: call [base]/[type]/[id]/$validate.";
         return Err(Error::request("http.mode", text));
     }
@@ -78,15 +78,16 @@ fn of_content(
     profile: Option<&str>,
 ) -> Result<Vec<Issue>, Error> {
     let resource = resource(call)?;
-    if resource.kind() != call.kind {
-        let text = format!("The resourceType must be that of the URL, {}.", call.kind);
+    let kind = call.kind()?;
+    if resource.kind() != kind {
+        let text = format!("The resourceType must be that of the URL, {kind}.");
         let issue = Issue::error(IssueType::Invalid, text).at("resourceType");
         return Err(Error::Request(issue.message(Message::TypeOfUrl)));
     }
     let held = call.app.held();
     let mut beside = Beside::at(call.now);
     // What an update would put there is what a reference to it would mean.
-    if let Some(id) = call.id {
+    if let Some(id) = call.id() {
         beside.write(id, &resource);
     }
     let beside = Arc::new(beside);
@@ -103,7 +104,7 @@ fn of_content(
             found.into_iter().filter(|issue| !told.contains(&cause(issue))).collect();
         issues.extend(new);
     }
-    if let (Some(Mode::Update), Some(id)) = (mode, call.id) {
+    if let (Some(Mode::Update), Some(id)) = (mode, call.id()) {
         issues.extend(of_update(&resource, id, current(call, id)?.as_ref()));
     }
     Ok(issues)
@@ -115,10 +116,11 @@ fn resource(call: &Call<'_>) -> Result<Resource, Error> {
         return Ok(resource);
     }
     // A Parameters that brings no resource may be what is to be validated itself.
-    if let Some(body) = call.parameters.body().filter(|body| body.kind() == call.kind) {
+    let kind = call.kind()?;
+    if let Some(body) = call.parameters.body().filter(|body| body.kind() == kind) {
         return Ok(body.clone());
     }
-    let Some(id) = call.id else {
+    let Some(id) = call.id() else {
         return Err(Error::request("resource", "The resource to validate is missing."));
     };
     let stored = current(call, id)?.ok_or(Error::NotFound)?;
@@ -127,7 +129,7 @@ fn resource(call: &Call<'_>) -> Result<Resource, Error> {
 
 fn current(call: &Call<'_>, id: &Id) -> Result<Option<Stored>, Error> {
     let view = call.app.store.view()?;
-    Ok(repository::current(&*view, call.kind, id)?)
+    Ok(repository::current(&*view, call.kind()?, id)?)
 }
 
 /// Whether the content could replace what is stored under that id.

@@ -120,7 +120,8 @@ fn add(batch: &mut Batch, view: &dyn View, change: &Change) -> Result<(), Error>
 }
 
 /// Replaces the index rows: those of the version before go, those of the new one come. Rows that
-/// both have are left alone, unless they keep something beside the key.
+/// both have are left alone, unless they keep something beside the key. The batch holds only while
+/// the list of rows is as it was seen, for rows of new search parameters come without a new version.
 pub(super) fn add_entries(
     batch: &mut Batch,
     view: &dyn View,
@@ -129,44 +130,72 @@ pub(super) fn add_entries(
     had: bool,
 ) -> Result<(), Error> {
     let list = key::entries(kind, id);
-    let old = match view.get(&list)? {
-        Some(row) if had => parse_keys(&row.value)?,
-        _ => BTreeSet::new(),
-    };
+    let mut old = BTreeSet::new();
+    if had {
+        let row = view.get(&list)?;
+        batch.expects.push(Expect::At(list.clone(), row.as_ref().map(|row| row.seq)));
+        if let Some(row) = row {
+            old = parse_keys(&row.value, kind, id)?;
+        }
+    }
     let mut new = BTreeSet::new();
     for entry in entries {
         let parts: Vec<&[u8]> = entry.parts.iter().map(Vec::as_slice).collect();
         let row = key::index(kind, &entry.parameter, &parts, id);
-        if new.insert(row.clone()) && (!old.contains(&row) || !entry.value.is_empty()) {
+        let is_other = !old.contains(&row)
+            || !entry.value.is_empty()
+            || view.get(&row)?.is_some_and(|row| !row.value.is_empty());
+        if new.insert(row.clone()) && is_other {
             batch.writes.push((row, Some(entry.value.clone())));
         }
     }
     batch.writes.extend(old.difference(&new).map(|row| (row.clone(), None)));
     if old != new {
-        let value = (!new.is_empty()).then(|| encode_keys(&new));
+        let value = (!new.is_empty()).then(|| encode_keys(&new, kind, id));
         batch.writes.push((list, value));
     }
     Ok(())
 }
 
-fn encode_keys(keys: &BTreeSet<Vec<u8>>) -> Vec<u8> {
-    let mut value = Vec::new();
-    for row in keys {
-        value.extend(u32::try_from(row.len()).unwrap_or(u32::MAX).to_be_bytes());
-        value.extend(row);
+/// The first byte of a list of keys of which what they have in common is left out. Lists of earlier
+/// builds have whole keys, and begin with the first byte of a length, which is zero.
+const SHORT: u8 = 1;
+
+/// The keys, without the type at their beginning and the id at their end.
+fn encode_keys(keys: &BTreeSet<Vec<u8>>, kind: ResourceType, id: &Id) -> Vec<u8> {
+    let mut value = vec![SHORT];
+    for middle in keys.iter().filter_map(|row| key::index_middle(kind, id, row)) {
+        value.extend(u32::try_from(middle.len()).unwrap_or(u32::MAX).to_be_bytes());
+        value.extend(middle);
     }
     value
 }
 
-pub(super) fn parse_keys(mut value: &[u8]) -> Result<BTreeSet<Vec<u8>>, Error> {
-    let damaged = || Error::Damaged(key::ENTRIES);
-    let mut keys = BTreeSet::new();
-    while !value.is_empty() {
-        let (length, rest) = value.split_first_chunk::<4>().ok_or_else(damaged)?;
-        let length = usize::try_from(u32::from_be_bytes(*length)).map_err(|_| damaged())?;
-        let (row, rest) = rest.split_at_checked(length).ok_or_else(damaged)?;
-        keys.insert(row.to_vec());
-        value = rest;
-    }
-    Ok(keys)
+fn parse_keys(list: &[u8], kind: ResourceType, id: &Id) -> Result<BTreeSet<Vec<u8>>, Error> {
+    middles(list, kind, id).map(|middle| Ok(key::index_around(kind, id, middle?))).collect()
+}
+
+/// What stands between type and id in each key of a list: parameter and encoded value.
+pub(super) fn middles<'a>(
+    list: &'a [u8],
+    kind: ResourceType,
+    id: &'a Id,
+) -> impl Iterator<Item = Result<&'a [u8], Error>> {
+    let (mut rest, short) = match list.split_first() {
+        Some((&SHORT, rest)) => (rest, true),
+        _ => (list, false),
+    };
+    std::iter::from_fn(move || {
+        if rest.is_empty() {
+            return None;
+        }
+        let split = rest.split_first_chunk::<4>().and_then(|(length, rest)| {
+            rest.split_at_checked(usize::try_from(u32::from_be_bytes(*length)).ok()?)
+        });
+        let (found, after) = split.unwrap_or_default();
+        let whole = split.is_some();
+        rest = after;
+        let middle = if short { Some(found) } else { key::index_middle(kind, id, found) };
+        Some(middle.filter(|_| whole).ok_or(Error::Damaged(key::ENTRIES)))
+    })
 }

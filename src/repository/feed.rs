@@ -61,6 +61,34 @@ pub fn after(view: &dyn View, cursor: Seq) -> impl Iterator<Item = Result<Event,
     events(view, cursor.saturating_add(1), Seq::MAX).map(|event| event.map(|(_, event)| event))
 }
 
+/// The events of commits from `first` to `last`, both included, oldest first if `up`, else newest
+/// first.
+pub(super) fn between(
+    view: &dyn View,
+    first: Seq,
+    last: Seq,
+    up: bool,
+) -> impl Iterator<Item = Result<Event, Error>> {
+    let events = events(view, first, last.saturating_add(1));
+    let events: Box<dyn Iterator<Item = _>> =
+        if up { Box::new(events) } else { Box::new(events.rev()) };
+    events.map(|event| event.map(|(_, event)| event))
+}
+
+/// The first commit that was made at that moment or later, in milliseconds since the epoch; the one
+/// after the last if there is none. Commits are taken to be in the order of their times.
+pub(super) fn first_at(view: &dyn View, millis: i64) -> Result<Seq, Error> {
+    let (mut low, mut high) = (1, view.seq().saturating_add(1));
+    while low < high {
+        let middle = low + (high - low) / 2;
+        match events(view, middle, high).next().transpose()? {
+            Some((at, event)) if at.millis() < millis => low = event.seq + 1,
+            _ => high = middle,
+        }
+    }
+    Ok(low)
+}
+
 /// The events of commits up to and including `last`, newest first, with their times.
 pub(super) fn backward(
     view: &dyn View,

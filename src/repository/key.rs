@@ -3,6 +3,7 @@
 //! Texts end in `00 00`, with `00` inside written as `00 FF`; numbers are big-endian. So byte order
 //! is the order of the texts and numbers, and no key is the beginning of another of its kind.
 
+use std::ffi::CStr;
 use std::ops::{Bound, Range};
 
 use crate::fhir::{Id, ResourceType, VersionId};
@@ -29,6 +30,9 @@ fn push(key: &mut Vec<u8>, part: &[u8]) {
 }
 
 fn push_open(key: &mut Vec<u8>, part: &[u8]) {
+    if !part.contains(&0) {
+        return key.extend_from_slice(part);
+    }
     for byte in part {
         key.push(*byte);
         if *byte == 0 {
@@ -125,6 +129,13 @@ pub fn index(kind: ResourceType, parameter: &str, parts: &[&[u8]], id: &Id) -> V
     key
 }
 
+/// The index row of that id, below a key that has all that stands before it.
+pub fn index_below(before: &[u8], id: &Id) -> Vec<u8> {
+    let mut key = before.to_vec();
+    push(&mut key, id.as_str().as_bytes());
+    key
+}
+
 fn index_head(kind: ResourceType, parameter: &str) -> Vec<u8> {
     let mut key = head(INDEX, kind);
     push(&mut key, parameter.as_bytes());
@@ -179,37 +190,75 @@ pub fn index_parts(key: &[u8]) -> Option<(Vec<Vec<u8>>, Id)> {
 
 /// The parameter, the encoded value and the id of an index row.
 pub fn index_row(key: &[u8]) -> Option<(String, Vec<Vec<u8>>, Id)> {
-    let (_, rest) = take_part(key.get(1..)?)?;
-    let (parameter, mut rest) = take_part(rest)?;
+    let (_, middle) = take_part(key.get(1..)?)?;
+    let (parameter, mut parts) = middle_parts(middle)?;
+    let id = parts.pop()?;
+    let id = Id::parse(std::str::from_utf8(&id).ok()?)?;
+    Some((parameter, parts, id))
+}
+
+/// The part at the beginning, unescaped, and what follows it.
+fn take_part(bytes: &[u8]) -> Option<(Vec<u8>, &[u8])> {
+    let (whole, mut rest) = take_plain(bytes)?;
+    let mut part = whole.to_vec();
+    loop {
+        match rest {
+            [0x00, 0x00, after @ ..] => return Some((part, after)),
+            [0x00, 0xFF, after @ ..] => {
+                part.push(0x00);
+                let (more, after) = take_plain(after)?;
+                part.extend_from_slice(more);
+                rest = after;
+            }
+            _ => return None,
+        }
+    }
+}
+
+/// What stands before the next zero byte, and the rest, which begins with it.
+fn take_plain(bytes: &[u8]) -> Option<(&[u8], &[u8])> {
+    // The standard library's search for a zero byte, which looks at many bytes at once.
+    let length = CStr::from_bytes_until_nul(bytes).ok()?.to_bytes().len();
+    bytes.split_at_checked(length)
+}
+
+/// What stands between type and id in an index row of that resource.
+pub fn index_middle<'a>(kind: ResourceType, id: &Id, key: &'a [u8]) -> Option<&'a [u8]> {
+    let rest = key.strip_prefix(&[INDEX])?.strip_prefix(kind.as_str().as_bytes())?;
+    let rest = rest.strip_prefix(&END)?.strip_suffix(&END)?;
+    rest.strip_suffix(id.as_str().as_bytes())
+}
+
+/// The index row of that resource, from what stands between type and id.
+pub fn index_around(kind: ResourceType, id: &Id, middle: &[u8]) -> Vec<u8> {
+    let mut key = head(INDEX, kind);
+    key.extend_from_slice(middle);
+    push(&mut key, id.as_str().as_bytes());
+    key
+}
+
+/// The parameter at the beginning of the middle of an index row, without a copy.
+pub fn middle_parameter(middle: &[u8]) -> Option<&[u8]> {
+    let (parameter, rest) = take_plain(middle)?;
+    rest.starts_with(&END).then_some(parameter)
+}
+
+/// The parameter and the encoded value that the middle of an index row tells of.
+pub fn middle_parts(middle: &[u8]) -> Option<(String, Vec<Vec<u8>>)> {
+    let (parameter, mut rest) = take_part(middle)?;
     let mut parts = Vec::with_capacity(4);
     while !rest.is_empty() {
         let (part, after) = take_part(rest)?;
         parts.push(part);
         rest = after;
     }
-    let id = parts.pop()?;
-    let id = Id::parse(std::str::from_utf8(&id).ok()?)?;
-    Some((String::from_utf8(parameter).ok()?, parts, id))
+    Some((String::from_utf8(parameter).ok()?, parts))
 }
 
-/// The part at the beginning, unescaped, and what follows it.
-fn take_part(bytes: &[u8]) -> Option<(Vec<u8>, &[u8])> {
-    let mut part = Vec::new();
-    let mut rest = bytes;
-    loop {
-        match rest {
-            [0x00, 0x00, after @ ..] => return Some((part, after)),
-            [0x00, 0xFF, after @ ..] => {
-                part.push(0x00);
-                rest = after;
-            }
-            [0x00, ..] | [] => return None,
-            [byte, after @ ..] => {
-                part.push(*byte);
-                rest = after;
-            }
-        }
-    }
+/// The id at the end of an index row, of which the parts before it take `length` bytes.
+pub fn index_id(key: &[u8], length: usize) -> Option<Id> {
+    let id = key.get(length..)?.strip_suffix(&END)?;
+    Id::parse(std::str::from_utf8(id).ok()?)
 }
 
 /// The row that lists the index keys of a resource.

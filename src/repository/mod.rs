@@ -21,11 +21,13 @@ pub mod feed;
 pub mod history;
 pub mod indexing;
 pub mod key;
+pub mod past;
 pub mod read;
 
 pub use change::{Change, batch};
 pub use feed::{Event, Told};
-pub use history::{Cursor, Page, Scope, changed_after, history};
+pub use history::{Cursor, Edge, Page, Scope, Walk, Wanted, changed_after, history};
+pub use past::past;
 pub use read::{Method, Stored, current, standing, version, version_at};
 
 use crate::store;

@@ -132,22 +132,60 @@ pub fn version_at(
     Ok(None)
 }
 
-/// The index rows of the current version: each row's key, and the key as an entry (without its
-/// value). Empty for a resource that is deleted or never was.
+/// The index rows of one resource, as its list in the store has them; read when they are asked for.
+pub struct Keys<'a> {
+    kind: ResourceType,
+    id: &'a Id,
+    list: Vec<u8>,
+}
+
+/// The index rows of the current version. None for a resource that is deleted or never was.
 ///
 /// # Errors
-/// [`Error`] when the store fails or is damaged.
-pub fn entries(
-    view: &dyn View,
-    kind: ResourceType,
-    id: &Id,
-) -> Result<Vec<(Vec<u8>, Entry)>, Error> {
-    let Some(row) = view.get(&key::entries(kind, id))? else { return Ok(Vec::new()) };
-    let keys = change::parse_keys(&row.value)?.into_iter().map(|key| {
-        let (parameter, parts, _) = key::index_row(&key).ok_or(Error::Damaged(key::ENTRIES))?;
-        Ok((key, Entry { parameter, parts, value: Vec::new() }))
-    });
-    keys.collect()
+/// [`Error`] when the store fails.
+pub fn keys<'a>(view: &dyn View, kind: ResourceType, id: &'a Id) -> Result<Keys<'a>, Error> {
+    let list = view.get(&key::entries(kind, id))?.map(|row| row.value).unwrap_or_default();
+    Ok(Keys { kind, id, list })
+}
+
+impl Keys<'_> {
+    /// Whether there are none.
+    pub fn is_empty(&self) -> bool {
+        self.list.is_empty()
+    }
+
+    /// The rows under one of these names: what stands in the key between type and id, and what that
+    /// says (without the row's value).
+    ///
+    /// # Errors
+    /// [`Error::Damaged`] when the list has another form.
+    pub fn of<'s>(
+        &'s self,
+        names: &'s [String],
+    ) -> impl Iterator<Item = Result<(&'s [u8], Entry), Error>> {
+        let damaged = || Error::Damaged(key::ENTRIES);
+        change::middles(&self.list, self.kind, self.id).filter_map(move |middle| {
+            let read = || -> Result<_, Error> {
+                let middle = middle?;
+                let name = key::middle_parameter(middle).ok_or_else(damaged)?;
+                if !names.iter().any(|own| own.as_bytes() == name) {
+                    return Ok(None);
+                }
+                let (parameter, parts) = key::middle_parts(middle).ok_or_else(damaged)?;
+                Ok(Some((middle, Entry { parameter, parts, value: Vec::new() })))
+            };
+            read().transpose()
+        })
+    }
+
+    /// What the row keeps beside its key.
+    ///
+    /// # Errors
+    /// [`Error`] when the store fails.
+    pub fn value(&self, view: &dyn View, middle: &[u8]) -> Result<Vec<u8>, Error> {
+        let row = view.get(&key::index_around(self.kind, self.id, middle))?;
+        Ok(row.map(|row| row.value).unwrap_or_default())
+    }
 }
 
 /// The value of a current row.

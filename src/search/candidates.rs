@@ -32,7 +32,7 @@ impl Course<'_> {
     /// All of them, upward.
     pub(super) const ALL: Self = Self { past: None, descending: false };
 
-    fn wants(self, id: &Id) -> bool {
+    pub(super) fn wants(self, id: &Id) -> bool {
         self.past.is_none_or(|past| if self.descending { id < past } else { id > past })
     }
 }
@@ -116,11 +116,11 @@ impl<'a> Source<'a> {
                 }))
             }
             Self::Keys(keys) => {
-                let streams = keys.iter().map(|key| key.ids(view, kind, course).peekable());
+                let streams = keys.iter().map(|key| key.ids(view, course).peekable());
                 Box::new(Merge { streams: streams.collect(), course })
             }
             Self::Ranges(any) => {
-                let mut ids: Vec<Id> = gather(view, kind, any, course)?.into_iter().collect();
+                let mut ids = gather(view, kind, any, course)?;
                 if course.descending {
                     ids.reverse();
                 }
@@ -170,16 +170,31 @@ fn rows<'a>(
 /// The rows of one whole key under one name, for one condition.
 pub(super) struct WholeKey<'a> {
     condition: &'a Condition,
-    source: &'a str,
     parts: Vec<Vec<u8>>,
+    /// The rows.
+    range: Range<Vec<u8>>,
 }
 
-impl WholeKey<'_> {
-    fn ids<'s>(&'s self, view: &'s dyn View, kind: ResourceType, course: Course<'_>) -> Ids<'s> {
-        let parts: Vec<&[u8]> = self.parts.iter().map(Vec::as_slice).collect();
-        let mut range = key::index_range(kind, self.source, &parts, &[]);
+impl<'a> WholeKey<'a> {
+    fn new(
+        kind: ResourceType,
+        source: &str,
+        condition: &'a Condition,
+        parts: Vec<Vec<u8>>,
+    ) -> Self {
+        let whole: Vec<&[u8]> = parts.iter().map(Vec::as_slice).collect();
+        Self { condition, range: key::index_range(kind, source, &whole, &[]), parts }
+    }
+
+    /// What stands before the id in each of the rows.
+    fn before(&self) -> &[u8] {
+        &self.range.start
+    }
+
+    fn ids<'s>(&'s self, view: &'s dyn View, course: Course<'_>) -> Ids<'s> {
+        let mut range = self.range.clone();
         if let Some(past) = course.past {
-            let at = key::index(kind, self.source, &parts, past);
+            let at = key::index_below(self.before(), past);
             if course.descending {
                 range.end = at;
             } else {
@@ -189,19 +204,16 @@ impl WholeKey<'_> {
         Box::new(rows(view, range, course).filter_map(move |row| {
             let read = || -> Result<Option<Id>, Error> {
                 let row = row?;
-                let (parts, id) = key::index_parts(&row.key).ok_or_else(damaged)?;
-                Ok(self.condition.accepts(&parts, &row.value).then_some(id))
+                let id = key::index_id(&row.key, self.before().len()).ok_or_else(damaged)?;
+                Ok(self.condition.accepts(&self.parts, &row.value).then_some(id))
             };
             read().transpose()
         }))
     }
-}
 
-impl WholeKey<'_> {
     /// Whether that resource has the row.
-    pub(super) fn has(&self, view: &dyn View, kind: ResourceType, id: &Id) -> Result<bool, Error> {
-        let parts: Vec<&[u8]> = self.parts.iter().map(Vec::as_slice).collect();
-        let row = view.get(&key::index(kind, self.source, &parts, id))?;
+    pub(super) fn has(&self, view: &dyn View, id: &Id) -> Result<bool, Error> {
+        let row = view.get(&key::index_below(self.before(), id))?;
         Ok(row.is_some_and(|row| self.condition.accepts(&self.parts, &row.value)))
     }
 }
@@ -234,9 +246,9 @@ pub(super) fn distinct_keys<'a>(
                 if keys.len() == MOST_KEYS {
                     return Ok(None);
                 }
-                let whole: Vec<&[u8]> = parts.iter().map(Vec::as_slice).collect();
-                range.start = key::index_range(kind, source, &whole, &[]).end;
-                keys.push(WholeKey { condition, source, parts });
+                let key = WholeKey::new(kind, source, condition, parts);
+                range.start.clone_from(&key.range.end);
+                keys.push(key);
             }
         }
     }
@@ -248,8 +260,8 @@ fn gather(
     kind: ResourceType,
     any: &[Condition],
     course: Course<'_>,
-) -> Result<BTreeSet<Id>, Error> {
-    let mut ids = BTreeSet::new();
+) -> Result<Vec<Id>, Error> {
+    let mut ids = Vec::new();
     let mut rows = 0;
     for condition in any {
         for range in condition.ranges(kind) {
@@ -261,11 +273,13 @@ fn gather(
                 }
                 let (parts, id) = key::index_parts(&row.key).ok_or_else(damaged)?;
                 if course.wants(&id) && condition.accepts(&parts, &row.value) {
-                    ids.insert(id);
+                    ids.push(id);
                 }
             }
         }
     }
+    ids.sort_unstable();
+    ids.dedup();
     Ok(ids)
 }
 
@@ -299,13 +313,13 @@ pub(super) fn filter<'a>(
     view: &'a dyn View,
     kind: ResourceType,
     ids: Ids<'a>,
-    checks: Vec<Check<'a>>,
+    checks: &'a [Check<'a>],
 ) -> Ids<'a> {
     if checks.is_empty() {
         return ids;
     }
     Box::new(ids.filter_map(move |id| {
-        let held = id.and_then(|id| Ok(check::hold(view, kind, &id, &checks)?.then_some(id)));
+        let held = id.and_then(|id| Ok(check::hold(view, kind, &id, checks)?.then_some(id)));
         held.transpose()
     }))
 }

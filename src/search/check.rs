@@ -2,11 +2,13 @@
 //!
 //! A clause whose rows have few distinct keys is asked by looking up the candidate's own row under
 //! each: ranges are merged without reading one of them, and without what else is known of the
-//! candidate. All other clauses are asked of the candidate's rows, which are read once.
+//! candidate. What points to the candidate is asked in the same ways. All other clauses are asked of
+//! the candidate's rows, which are read once.
 
 use std::collections::BTreeSet;
 
 use crate::fhir::{Id, ResourceType};
+use crate::repository::{self, key};
 use crate::search::Error;
 use crate::search::candidates::{WholeKey, distinct_keys};
 use crate::search::clause::Clause;
@@ -19,6 +21,8 @@ pub(super) enum Check<'a> {
     Ids(&'a BTreeSet<Id>, bool),
     /// By looking up rows.
     Keys(Vec<WholeKey<'a>>, bool),
+    /// By asking the resources of that type that point to the candidate under these names.
+    Pointing(ResourceType, &'a [String], Box<Check<'a>>),
     /// By their rows.
     Rows(&'a Clause),
 }
@@ -36,6 +40,9 @@ impl<'a> Check<'a> {
                 Some(keys) => Self::Keys(keys, *negated),
                 None => Self::Rows(clause),
             },
+            Clause::Has { kind: by, sources, inner, .. } => {
+                Self::Pointing(*by, sources, Box::new(Self::of(view, *by, inner)?))
+            }
             _ => Self::Rows(clause),
         })
     }
@@ -51,19 +58,42 @@ pub(super) fn hold(
     let mut of_rows = Vec::new();
     for check in checks {
         match check {
-            Check::Ids(ids, negated) if ids.contains(id) == *negated => return Ok(false),
-            Check::Ids(..) => {}
-            Check::Keys(keys, negated) => {
-                let mut held = false;
-                for key in keys {
-                    held = held || key.has(view, kind, id)?;
-                }
-                if held == *negated {
-                    return Ok(false);
-                }
-            }
             Check::Rows(clause) => of_rows.push(*clause),
+            check if !check.holds(view, kind, id)? => return Ok(false),
+            _ => {}
         }
     }
     Ok(of_rows.is_empty() || Rows::read(view, kind, id)?.hold(&of_rows)?)
+}
+
+impl Check<'_> {
+    fn holds(&self, view: &dyn View, kind: ResourceType, id: &Id) -> Result<bool, Error> {
+        match self {
+            Self::Ids(ids, negated) => Ok(ids.contains(id) != *negated),
+            Self::Keys(keys, negated) => {
+                for key in keys {
+                    if key.has(view, id)? {
+                        return Ok(!negated);
+                    }
+                }
+                Ok(*negated)
+            }
+            Self::Pointing(by, sources, inner) => {
+                let parts = [id.as_str().as_bytes(), kind.as_str().as_bytes()];
+                for source in *sources {
+                    let range = key::index_range(*by, source, &parts, &[]);
+                    let before = range.start.len();
+                    for row in view.scan(range) {
+                        let damaged = || repository::Error::Damaged(key::INDEX);
+                        let pointing = key::index_id(&row?.key, before).ok_or_else(damaged)?;
+                        if inner.holds(view, *by, &pointing)? {
+                            return Ok(true);
+                        }
+                    }
+                }
+                Ok(false)
+            }
+            Self::Rows(clause) => Rows::read(view, kind, id)?.hold(&[clause]),
+        }
+    }
 }

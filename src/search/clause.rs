@@ -325,8 +325,7 @@ impl Reader<'_> {
         for text in &plain {
             let named = match Reference::parse(text) {
                 Reference::Resource { base, kind, id, .. } => {
-                    let own = base.is_none() || base.as_deref() == self.rules.own_base();
-                    own.then_some((Some(kind), id))
+                    self.rules.is_own(base.as_deref()).then_some((Some(kind), id))
                 }
                 _ => Id::parse(text).map(|id| (None, id)),
             };

@@ -143,7 +143,8 @@ fn pointed_to(
     let mut found = Vec::new();
     let rows = Rows::read(view, kind, id)?;
     for (source, only) in one.sources(rules, kind) {
-        for (row, entry) in rows.with_keys().filter(|(_, entry)| entry.parameter == source) {
+        for row in rows.of(std::slice::from_ref(&source)) {
+            let (row, entry) = row?;
             let text = |at: usize| {
                 let part = entry.parts.get(at).map(Vec::as_slice).unwrap_or_default();
                 std::str::from_utf8(part).unwrap_or_default()
@@ -155,7 +156,7 @@ fn pointed_to(
             if [only, one.target].iter().flatten().any(|wanted| *wanted != target) {
                 continue;
             }
-            let value = view.get(row)?.map(|row| row.value).unwrap_or_default();
+            let value = rows.value(row)?;
             for version in row_key::items(&value) {
                 found.extend(match VersionId::parse(version) {
                     Some(version) => repository::version(view, target, &id, version)?,

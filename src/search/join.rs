@@ -17,7 +17,7 @@ use crate::search::check::Check;
 use crate::search::clause::{Clause, terms};
 use crate::search::condition::{Condition, OneOf, Test, Token};
 use crate::search::query::Limits;
-use crate::search::read::{Rows, local};
+use crate::search::read::Rows;
 use crate::search::{Error, tree};
 use crate::store::View;
 use crate::terminology::expand::ValueSetSource;
@@ -114,8 +114,7 @@ impl Join<'_> {
         let mut ids = BTreeSet::new();
         for from in &found {
             let rows = Rows::read(self.view, by, from)?;
-            let targets = rows.of(sources).filter_map(|entry| local(&entry.parts));
-            ids.extend(targets.filter(|(target, _)| *target == kind).map(|(_, id)| id));
+            ids.extend(rows.targets(sources, kind)?);
         }
         Ok(Clause::Ids { ids, negated: false })
     }
@@ -128,10 +127,13 @@ impl Join<'_> {
         few: usize,
     ) -> Result<Option<Vec<Id>>, Error> {
         let source = Source::of(self.view, kind, clause)?;
-        let all = source.is_none().then_some(Check::Rows(clause)).into_iter().collect();
+        let all: Vec<Check<'_>> = match &source {
+            Some(_) => Vec::new(),
+            None => vec![Check::of(self.view, kind, clause)?],
+        };
         let source = source.unwrap_or(Source::All);
         let ids = source.ids(self.view, kind, Course::ALL)?;
-        let found = filter(self.view, kind, ids, all).take(few.saturating_add(1));
+        let found = filter(self.view, kind, ids, &all).take(few.saturating_add(1));
         let found = found.collect::<Result<Vec<_>, _>>()?;
         Ok((found.len() <= few).then_some(found))
     }
@@ -156,8 +158,7 @@ impl Join<'_> {
         let texts = kept.filter_map(|entry| entry.pointer("/item/reference")?.as_str());
         let ids = texts.filter_map(|text| match Reference::parse(text) {
             Reference::Resource { base, kind: named, id, .. } if named == kind => {
-                let own = base.is_none() || base.as_deref() == self.rules.own_base();
-                own.then_some(id)
+                self.rules.is_own(base.as_deref()).then_some(id)
             }
             _ => None,
         });

@@ -99,7 +99,7 @@ impl Plan {
             let source = choice.source.is_some_and(|source| std::ptr::eq(source, *clause));
             let role = match Check::of(view, query.kind, clause)? {
                 _ if source => Role::Candidates,
-                Check::Rows(_) => Role::Asked,
+                Check::Rows(_) | Check::Pointing(..) => Role::Asked,
                 Check::Ids(..) | Check::Keys(..) => Role::Looked,
             };
             steps.push(Step { role, what: describe(clause), rows: *rows });
@@ -134,7 +134,7 @@ pub(super) struct Choice<'a> {
 
 /// How many rows are counted of each clause in the first round, and how many times more in each
 /// round after it.
-const FIRST_ROUND: usize = 16;
+const FIRST_ROUND: usize = 64;
 const GROWTH: usize = 4;
 
 impl<'a> Choice<'a> {

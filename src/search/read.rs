@@ -1,13 +1,15 @@
 //! The index rows of one resource, and whether clauses hold for them.
 //!
-//! Reading them costs one look-up, whatever the number of clauses; no resource is loaded but for
-//! the words in it. Clauses about other resources ask the rows of those.
+//! Reading them costs one look-up, whatever the number of clauses, and only the keys that a clause
+//! asks about are looked into; no resource is loaded but for the words in it. Clauses about other
+//! resources ask the rows of those.
 
 use serde_json::Value;
 
 use crate::fhir::{Id, ResourceType, json};
 use crate::index::Entry;
-use crate::repository::{self, key, read};
+use crate::repository::read::{self, Keys};
+use crate::repository::{self, key};
 use crate::search::Error;
 use crate::search::clause::Clause;
 use crate::search::condition::Condition;
@@ -19,34 +21,46 @@ pub(super) struct Rows<'a> {
     view: &'a dyn View,
     kind: ResourceType,
     id: &'a Id,
-    entries: Vec<(Vec<u8>, Entry)>,
+    keys: Keys<'a>,
 }
 
 impl<'a> Rows<'a> {
     /// Reads the rows of the current version.
     pub(super) fn read(view: &'a dyn View, kind: ResourceType, id: &'a Id) -> Result<Self, Error> {
-        Ok(Self { view, kind, id, entries: read::entries(view, kind, id)? })
+        Ok(Self { view, kind, id, keys: read::keys(view, kind, id)? })
     }
 
     /// Whether there is such a resource: each that is current has rows.
     pub(super) fn is_there(&self) -> bool {
-        !self.entries.is_empty()
+        !self.keys.is_empty()
     }
 
-    /// The keys of the rows under these names.
-    pub(super) fn of<'s>(&'s self, sources: &'s [String]) -> impl Iterator<Item = &'s Entry> {
-        let rows = self.entries.iter().map(|(_, entry)| entry);
-        rows.filter(move |entry| sources.contains(&entry.parameter))
+    /// What a row keeps beside its key.
+    pub(super) fn value(&self, key: &[u8]) -> Result<Vec<u8>, Error> {
+        Ok(self.keys.value(self.view, key)?)
     }
 
-    /// The keys of all rows.
-    pub(super) fn all(&self) -> Vec<&Entry> {
-        self.entries.iter().map(|(_, entry)| entry).collect()
+    /// The rows under these names, each with what its key says.
+    pub(super) fn of<'s>(
+        &'s self,
+        sources: &'s [String],
+    ) -> impl Iterator<Item = Result<(&'s [u8], Entry), Error>> {
+        self.keys.of(sources).map(|key| Ok(key?))
     }
 
-    /// The rows' keys, each with what it says.
-    pub(super) fn with_keys(&self) -> impl Iterator<Item = (&[u8], &Entry)> {
-        self.entries.iter().map(|(key, entry)| (key.as_slice(), entry))
+    /// What the keys of the rows under these names say.
+    pub(super) fn entries(&self, sources: &[String]) -> Result<Vec<Entry>, Error> {
+        self.of(sources).map(|key| Ok(key?.1)).collect()
+    }
+
+    /// The resources of that type to which the rows under these names point.
+    pub(super) fn targets(&self, sources: &[String], kind: ResourceType) -> Result<Vec<Id>, Error> {
+        let mut found = Vec::new();
+        for key in self.of(sources) {
+            let (_, entry) = key?;
+            found.extend(local(&entry.parts).filter(|(own, _)| *own == kind).map(|(_, id)| id));
+        }
+        Ok(found)
     }
 
     /// Whether all the clauses hold.
@@ -91,7 +105,8 @@ impl<'a> Rows<'a> {
         sources: &[String],
         targets: &[(ResourceType, Clause)],
     ) -> Result<bool, Error> {
-        for (kind, id) in self.of(sources).filter_map(|entry| local(&entry.parts)) {
+        for key in self.of(sources) {
+            let Some((kind, id)) = local(&key?.1.parts) else { continue };
             let Some((_, inner)) = targets.iter().find(|(target, _)| *target == kind) else {
                 continue;
             };
@@ -132,16 +147,10 @@ impl<'a> Rows<'a> {
 
     fn any(&self, conditions: &[Condition]) -> Result<bool, Error> {
         for condition in conditions {
-            for (key, entry) in &self.entries {
-                if !condition.sources.contains(&entry.parameter) {
-                    continue;
-                }
-                let value = if condition.test.needs_value() {
-                    let row = self.view.get(key)?;
-                    row.map(|row| row.value).unwrap_or_default()
-                } else {
-                    Vec::new()
-                };
+            for row in self.of(&condition.sources) {
+                let (key, entry) = row?;
+                let value =
+                    if condition.test.needs_value() { self.value(key)? } else { Vec::new() };
                 if condition.accepts(&entry.parts, &value) {
                     return Ok(true);
                 }

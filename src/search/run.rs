@@ -13,7 +13,7 @@ use crate::fhir::{Id, ResourceType};
 use crate::index::Rules;
 use crate::repository::{self, Stored, key};
 use crate::search::candidates::{Course, Ids, Source, count_up_to, filter};
-use crate::search::check::Check;
+use crate::search::check::{self, Check};
 use crate::search::clause::Clause;
 use crate::search::cursor::Cursor;
 use crate::search::include::include;
@@ -98,8 +98,9 @@ fn answer(
     let clauses = query.clauses.iter().map(|clause| join.clause(query.kind, clause));
     let clauses = clauses.collect::<Result<Vec<_>, _>>()?;
     let search = Search::of(view, query, &clauses)?;
-    let mut page = Page { total: search.total(query)?, ..Page::default() };
+    let mut page = Page::default();
     if query.count == 0 {
+        page.total = search.total(query)?;
         return Ok(page);
     }
     let by_id = match query.sort.as_slice() {
@@ -107,9 +108,13 @@ fn answer(
         [key] if key.sources.is_empty() => Some(key.descending),
         _ => None,
     };
-    let (ids, cursors) = match by_id {
+    let ((ids, cursors), total) = match by_id {
         Some(descending) => search.by_id(query, cursor, descending)?,
         None => search.sorted(rules, query, cursor)?,
+    };
+    page.total = match total {
+        Some(all) if query.total != Total::None => Some(all as u64),
+        _ => search.total(query)?,
     };
     for id in &ids {
         page.matches.extend(repository::current(view, query.kind, id)?);
@@ -123,19 +128,53 @@ fn answer(
 /// what a conditional create expects no newcomer in.
 pub fn watched(query: &Query) -> Vec<Range<Vec<u8>>> {
     let mut ranges = Vec::new();
-    for clause in &query.clauses {
-        match clause {
-            Clause::Index { any, negated: false, .. } => {
-                ranges.extend(any.iter().flat_map(|condition| condition.ranges(query.kind)));
-            }
-            Clause::Ids { ids, negated: false } => {
-                let row = |id| key::current(query.kind, id);
-                ranges.extend(ids.iter().map(|id| row(id)..[row(id).as_slice(), &[0]].concat()));
-            }
-            _ => return vec![key::current_range(query.kind)],
-        }
-    }
+    query.clauses.iter().for_each(|clause| watch(query.kind, clause, &mut ranges));
     if ranges.is_empty() { vec![key::current_range(query.kind)] } else { ranges }
+}
+
+/// Adds the ranges for resources of that type to meet the clause anew.
+fn watch(kind: ResourceType, clause: &Clause, ranges: &mut Vec<Range<Vec<u8>>>) {
+    let row = |kind, id: &Id| {
+        let row = key::current(kind, id);
+        let end = [row.as_slice(), &[0]].concat();
+        row..end
+    };
+    let links = |kind, sources: &[String]| -> Vec<Range<Vec<u8>>> {
+        sources.iter().map(|source| key::index_range(kind, source, &[], &[])).collect()
+    };
+    match clause {
+        Clause::Index { any, negated: false, .. } => {
+            ranges.extend(any.iter().flat_map(|condition| condition.ranges(kind)));
+        }
+        Clause::Ids { ids, negated: false } => ranges.extend(ids.iter().map(|id| row(kind, id))),
+        Clause::Chain { sources, targets, .. } => {
+            ranges.extend(links(kind, sources));
+            targets.iter().for_each(|(target, inner)| watch(*target, inner, ranges));
+        }
+        Clause::Has { kind: other, sources, inner, .. } => {
+            ranges.extend(links(*other, sources));
+            watch(*other, inner, ranges);
+        }
+        Clause::Either(clauses) => clauses.iter().for_each(|clause| watch(kind, clause, ranges)),
+        // Rows that are gone can make these true as well, so that any write counts.
+        Clause::Index { negated: true, .. } | Clause::Ids { negated: true, .. } => {
+            ranges.push(key::current_range(kind));
+        }
+        Clause::ValueSet { id, .. } => {
+            ranges.push(key::current_range(kind));
+            ranges.extend(ResourceType::parse("ValueSet").map(|other| row(other, id)));
+        }
+        Clause::Hierarchy { starts, .. } => {
+            ranges.push(key::current_range(kind));
+            ranges.extend(starts.iter().map(|(other, _)| key::current_range(*other)));
+        }
+        Clause::Listed { lists, .. } => {
+            ranges.push(key::current_range(kind));
+            let list = ResourceType::parse("List");
+            ranges.extend(list.iter().flat_map(|list| lists.iter().map(|id| row(*list, id))));
+        }
+        Clause::Words { .. } => ranges.push(key::current_range(kind)),
+    }
 }
 
 /// The resources that are looked at before their rows are gathered.
@@ -150,19 +189,22 @@ const FEW: usize = 64;
 /// Ids for a page with the cursors of the pages before and after.
 type Ends = (Vec<Id>, (Option<Cursor>, Option<Cursor>));
 
+/// The same, with the number of all matches where they were all looked at.
+type Counted = (Ends, Option<usize>);
+
 /// A query's clauses, with one chosen to give the candidates.
 struct Search<'a> {
     view: &'a dyn View,
     kind: ResourceType,
     source: Source<'a>,
     /// What the candidates are asked.
-    others: Vec<&'a Clause>,
+    others: Vec<Check<'a>>,
     /// All clauses.
     all: Vec<&'a Clause>,
     /// Whether the candidates are too many to count beforehand.
     large: bool,
-    /// Whether they are so few that finding out the keys of other clauses is not worth it.
-    few: bool,
+    /// Whether looking at them all for their number is too much to do unasked.
+    costly: bool,
     /// How many are counted beforehand.
     counted: usize,
 }
@@ -176,28 +218,31 @@ impl<'a> Search<'a> {
         let all: Vec<&Clause> = choice.order.iter().map(|(clause, _)| *clause).collect();
         let is_source =
             |clause: &Clause| choice.source.is_some_and(|source| std::ptr::eq(source, clause));
-        let others = all.iter().copied().filter(|clause| !is_source(clause)).collect();
+        let others: Vec<&Clause> = all.iter().copied().filter(|one| !is_source(one)).collect();
         let rows = choice.order.first().and_then(|(_, rows)| *rows);
+        // So few that finding out the keys of other clauses is not worth it.
         let few = rows.is_some_and(|rows| !rows.more && rows.counted <= FEW);
-        let counted = query.limits.counted;
-        Ok(Self { view, kind, source, others, all, large: choice.large, few, counted })
+        let check = |clause: &'a Clause| match clause {
+            Clause::Index { .. } if few => Ok(Check::Rows(clause)),
+            clause => Check::of(view, kind, clause),
+        };
+        let linked = others.iter().any(|clause| is_linked(clause));
+        let others = others.into_iter().map(check).collect::<Result<_, _>>()?;
+        let (large, counted) = (choice.large, query.limits.counted);
+        let costly = large || linked && !few;
+        Ok(Self { view, kind, source, others, all, large, costly, counted })
     }
 
     fn matches<'s>(&'s self, course: Course<'s>) -> Result<Ids<'s>, Error> {
-        let check = |clause: &&'a Clause| match self.few {
-            true => Ok(Check::Rows(clause)),
-            false => Check::of(self.view, self.kind, clause),
-        };
-        let checks = self.others.iter().map(check).collect::<Result<Vec<_>, _>>()?;
         let ids = self.source.ids(self.view, self.kind, course)?;
-        Ok(filter(self.view, self.kind, ids, checks))
+        Ok(filter(self.view, self.kind, ids, &self.others))
     }
 
     fn total(&self, query: &Query) -> Result<Option<u64>, Error> {
         match query.total {
             _ if query.count == 0 => {}
             Total::None => return Ok(None),
-            Total::IfCheap if self.large => return Ok(None),
+            Total::IfCheap if self.costly => return Ok(None),
             Total::IfCheap | Total::Accurate => {}
         }
         let mut total = 0;
@@ -213,38 +258,47 @@ impl<'a> Search<'a> {
         query: &Query,
         cursor: Option<&Cursor>,
         descending: bool,
-    ) -> Result<Ends, Error> {
+    ) -> Result<Counted, Error> {
         let backward = cursor.is_some_and(|cursor| cursor.backward);
         let past = cursor.map(|cursor| &cursor.id);
         let course = Course { past, descending: descending != backward };
+        let end = |found: Vec<Id>| {
+            let found = found.into_iter().map(|id| (sort::Place::new(), id)).collect();
+            cut(found, query.count, cursor, self.view.seq())
+        };
+        if !self.costly && query.total != Total::None {
+            let mut all = self.matches(Course::ALL)?.collect::<Result<Vec<_>, _>>()?;
+            let total = all.len();
+            if course.descending {
+                all.reverse();
+            }
+            all.retain(|id| course.wants(id));
+            return Ok((end(all), Some(total)));
+        }
         if let Some(found) = self.by_id_soon(query.count, course)? {
-            return Ok(cut(found, query.count, cursor, self.view.seq()));
+            return Ok((end(found), None));
         }
         let found = self.matches(course)?.take(query.count.saturating_add(1));
-        let found = found.map(|id| id.map(|id| (sort::Place::new(), id)));
-        let found = found.collect::<Result<Vec<_>, _>>()?;
-        Ok(cut(found, query.count, cursor, self.view.seq()))
+        Ok((end(found.collect::<Result<_, _>>()?), None))
     }
 
     /// A page of a search whose narrowest clause has many rows that are not in the order of ids:
     /// most resources may match, and then the page is full after a few, none of which had to be
     /// gathered. None when it is not.
-    fn by_id_soon(
-        &self,
-        count: usize,
-        course: Course<'_>,
-    ) -> Result<Option<Vec<(sort::Place, Id)>>, Error> {
+    fn by_id_soon(&self, count: usize, course: Course<'_>) -> Result<Option<Vec<Id>>, Error> {
         if !self.large || !matches!(self.source, Source::Ranges(_)) {
             return Ok(None);
         }
+        let checks = self.all.iter().map(|clause| Check::of(self.view, self.kind, clause));
+        let checks = checks.collect::<Result<Vec<_>, _>>()?;
         let mut found = Vec::new();
         for (looked_at, id) in Source::All.ids(self.view, self.kind, course)?.enumerate() {
             if looked_at == SOON || looked_at == SAMPLE && self.is_rare(found.len(), count)? {
                 return Ok(None);
             }
             let id = id?;
-            if Rows::read(self.view, self.kind, &id)?.hold(&self.all)? {
-                found.push((sort::Place::new(), id));
+            if check::hold(self.view, self.kind, &id, &checks)? {
+                found.push(id);
             }
             if found.len() > count {
                 break;
@@ -271,10 +325,17 @@ impl<'a> Search<'a> {
     ) -> Result<Ends, Error> {
         let mut found = Vec::new();
         let within = timeline::range(self.kind, &self.all, &query.sort, cursor);
+        let is_met = self.all.iter().all(|clause| timeline::is_met(clause));
         for row in timeline::places(self.view, within, &query.sort, cursor, moved) {
             let (place, id) = row?;
-            let rows = Rows::read(self.view, self.kind, &id)?;
-            if rows.is_there() && rows.hold(&self.all)? {
+            // A row of the index tells of a resource as it is now, and that it is there.
+            let matches = if is_met && !moved.contains_key(&id) {
+                true
+            } else {
+                let rows = Rows::read(self.view, self.kind, &id)?;
+                rows.is_there() && rows.hold(&self.all)?
+            };
+            if matches {
                 found.push((place, id));
             }
             if found.len() > query.count {
@@ -284,7 +345,12 @@ impl<'a> Search<'a> {
         Ok(cut(found, query.count, cursor, seen))
     }
 
-    fn sorted(&self, rules: &Rules, query: &Query, cursor: Option<&Cursor>) -> Result<Ends, Error> {
+    fn sorted(
+        &self,
+        rules: &Rules,
+        query: &Query,
+        cursor: Option<&Cursor>,
+    ) -> Result<Counted, Error> {
         let keys = query.sort.as_slice();
         if cursor.is_some_and(|cursor| cursor.place.len() != keys.len()) {
             return Err(Error::BadCursor);
@@ -295,21 +361,24 @@ impl<'a> Search<'a> {
             if cursor.is_some_and(|cursor| !timeline::fits(cursor)) {
                 return Err(Error::BadCursor);
             }
-            return self.by_time(query, cursor, seen, &moved);
+            return Ok((self.by_time(query, cursor, seen, &moved)?, None));
         }
+        let sources: Vec<String> = keys.iter().flat_map(|key| key.sources.clone()).collect();
         let mut found = Vec::new();
-        for id in self.source.ids(self.view, self.kind, Course::ALL)? {
+        for id in self.matches(Course::ALL)? {
             let id = id?;
-            let rows = Rows::read(self.view, self.kind, &id)?;
-            if !rows.hold(&self.others)? {
-                continue;
-            }
             if found.len() == query.limits.sorted {
                 let message = format!("more than {} matches would be sorted", query.limits.sorted);
                 return Err(Error::costly(Some("_sort"), &message));
             }
             let own = moved.get(&id).cloned().flatten();
-            let place = own.unwrap_or_else(|| sort::place(keys, &id, &rows.all()));
+            let place = match own {
+                Some(place) => place,
+                None => {
+                    let rows = Rows::read(self.view, self.kind, &id)?.entries(&sources)?;
+                    sort::place(keys, &id, &rows.iter().collect::<Vec<_>>())
+                }
+            };
             found.push((place, id));
         }
         found.sort_by(|a, b| sort::compare(keys, (&a.0, &a.1), (&b.0, &b.1)));
@@ -330,7 +399,7 @@ impl<'a> Search<'a> {
         };
         let to = to.min(found.len());
         let page = found.get(from..to).unwrap_or_default();
-        Ok(ends(page, (from > 0, to < found.len()), seen))
+        Ok((ends(page, (from > 0, to < found.len()), seen), Some(found.len())))
     }
 }
 

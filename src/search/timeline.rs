@@ -52,18 +52,26 @@ pub(super) fn range(
             range.start = [at.as_slice(), &[0]].concat();
         }
     }
-    for clause in clauses {
-        let Clause::Index { any, negated: false, .. } = clause else { continue };
-        let [condition] = any.as_slice() else { continue };
-        let timed = condition.sources == [PARAMETER] && matches!(condition.test, Test::Moment(_));
-        // Instants have no width, so that the first class has all of them.
-        if let (true, Some(span)) = (timed, condition.test.spans().first()) {
-            let asked = span.range(kind, PARAMETER);
-            range.start = range.start.max(asked.start);
-            range.end = range.end.min(asked.end);
-        }
+    let bounds = clauses.iter().filter_map(|clause| bound(clause));
+    for span in bounds.flat_map(Test::spans) {
+        let asked = span.range(kind, PARAMETER);
+        range.start = range.start.max(asked.start);
+        range.end = range.end.min(asked.end);
     }
     range
+}
+
+/// Whether all rows of the range meet the clause.
+pub(super) fn is_met(clause: &Clause) -> bool {
+    matches!(bound(clause), Some(Test::Moment(moment)) if moment.is_exact())
+}
+
+/// What the clause asks of the time, if that is all that it asks.
+fn bound(clause: &Clause) -> Option<&Test> {
+    let Clause::Index { any, negated: false, .. } = clause else { return None };
+    let [condition] = any.as_slice() else { return None };
+    let timed = condition.sources == [PARAMETER] && matches!(condition.test, Test::Moment(_));
+    timed.then_some(&condition.test)
 }
 
 /// All resources of that range and those that have moved, in the order of the page.

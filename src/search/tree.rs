@@ -11,7 +11,7 @@ use crate::index::{Parameter, Rules};
 use crate::repository::key;
 use crate::search::Error;
 use crate::search::query::Limits;
-use crate::search::read::{Rows, local};
+use crate::search::read::Rows;
 use crate::store::View;
 
 /// The codes of parameters that make a hierarchy.
@@ -68,9 +68,7 @@ fn parents(
     id: &Id,
     sources: &[String],
 ) -> Result<Vec<Id>, Error> {
-    let rows = Rows::read(view, kind, id)?;
-    let targets = rows.of(sources).filter_map(|entry| local(&entry.parts));
-    Ok(targets.filter(|(target, _)| *target == kind).map(|(_, id)| id).collect())
+    Rows::read(view, kind, id)?.targets(sources, kind)
 }
 
 fn children(

@@ -18,6 +18,7 @@
 pub(crate) mod contract;
 mod group;
 mod memory;
+mod overlay;
 mod sled;
 
 use std::ops::Range;
@@ -26,6 +27,7 @@ use tokio::sync::watch;
 
 pub use self::sled::SledStore;
 pub use memory::MemoryStore;
+pub use overlay::Overlay;
 
 /// The number of a commit: 1 for the first.
 pub type Seq = u64;

@@ -4,6 +4,8 @@
 //! address. What is computed (a count, a literal) has no place. References are not followed.
 //! Source: <http://hl7.org/fhirpath/N1/>.
 
+use std::collections::{HashMap, HashSet};
+
 use serde_json::Value;
 
 use super::fhirpath::{Element, Env, Expression, Host, Item};
@@ -35,40 +37,53 @@ pub fn locate(resource: &Value, expression: &str) -> Result<Vec<Place>, String> 
     let env =
         Env { focus: root(), resource: Some(root()), root_resource: Some(root()), host: &Alone };
     let found = expression.evaluate(&env).map_err(|fault| fault.to_string())?;
-    let place = |item: Item<'_>| {
+    let mut wanted = Vec::with_capacity(found.len());
+    for item in found {
         let Item::Element(element) = item else {
             return Err("The expression computes a value; it must select elements.".to_owned());
         };
-        let wanted = element.value.or(element.sibling);
-        let steps = wanted.and_then(|wanted| find(resource, wanted)).map(|mut steps| {
-            steps.reverse();
-            steps
-        });
-        let steps = steps.ok_or("The expression selects what is not in the resource.")?;
-        Ok(Place { steps })
+        let value = element.value.or(element.sibling).ok_or(ELSEWHERE)?;
+        wanted.push(std::ptr::from_ref(value));
+    }
+    let mut ways = HashMap::new();
+    let known: HashSet<*const Value> = wanted.iter().copied().collect();
+    find(resource, &known, &mut Vec::new(), &mut ways);
+    let place = |wanted: &*const Value| {
+        let steps = ways.get(wanted).ok_or(ELSEWHERE)?;
+        Ok(Place { steps: steps.clone() })
     };
-    found.into_iter().map(place).collect()
+    wanted.iter().map(place).collect()
 }
 
-/// The way to the value at that address, the last step first.
-fn find(value: &Value, wanted: &Value) -> Option<Vec<Step>> {
-    if std::ptr::eq(value, wanted) {
-        return Some(Vec::new());
+const ELSEWHERE: &str = "The expression selects what is not in the resource.";
+
+/// Notes the ways to the values at those addresses.
+fn find(
+    value: &Value,
+    wanted: &HashSet<*const Value>,
+    way: &mut Vec<Step>,
+    ways: &mut HashMap<*const Value, Vec<Step>>,
+) {
+    let here = std::ptr::from_ref(value);
+    if wanted.contains(&here) {
+        ways.insert(here, way.clone());
     }
-    let under = |value: &Value, step: &dyn Fn() -> Step| {
-        let mut steps = find(value, wanted)?;
-        steps.push(step());
-        Some(steps)
+    let mut under = |value: &Value, step: Step| {
+        way.push(step);
+        find(value, wanted, way, ways);
+        way.pop();
     };
     match value {
-        Value::Object(object) => object.iter().find_map(|(name, value)| {
-            let name = name.strip_prefix('_').unwrap_or(name);
-            under(value, &|| Step::Member(name.to_owned()))
-        }),
-        Value::Array(list) => {
-            list.iter().enumerate().find_map(|(at, value)| under(value, &|| Step::Item(at)))
+        Value::Object(object) => {
+            for (name, value) in object {
+                let name = name.strip_prefix('_').unwrap_or(name);
+                under(value, Step::Member(name.to_owned()));
+            }
         }
-        _ => None,
+        Value::Array(list) => {
+            list.iter().enumerate().for_each(|(at, value)| under(value, Step::Item(at)));
+        }
+        _ => {}
     }
 }
 

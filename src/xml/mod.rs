@@ -10,7 +10,7 @@
 mod read;
 mod write;
 
-pub use read::read;
+pub use read::{is_resource, read};
 pub use write::write;
 
 /// The namespace of resources.

@@ -34,6 +34,25 @@ pub fn read(model: &Model, bytes: &[u8]) -> Result<Value, Malformed> {
     Reader { model, document: &document }.resource(document.root_element(), 0)
 }
 
+/// Whether the text is that resource in XML, going by its root element. What is in another encoding
+/// than UTF-8 or has a document type declaration is no resource.
+///
+/// # Errors
+/// [`Malformed`] for what is not well-formed.
+pub fn is_resource(bytes: &[u8], kind: &str) -> Result<bool, Malformed> {
+    let Ok(text) = std::str::from_utf8(bytes) else { return Ok(false) };
+    if declared_encoding(text).is_some_and(|name| !name.eq_ignore_ascii_case("utf-8")) {
+        return Ok(false);
+    }
+    let options =
+        ParsingOptions { allow_dtd: false, nodes_limit: MAX_NODES, ..ParsingOptions::default() };
+    match Document::parse_with_options(text, options) {
+        Ok(document) => Ok(document.root_element().has_tag_name((NAMESPACE, kind))),
+        Err(Error::DtdDetected) => Ok(false),
+        Err(error) => Err(broken(&error)),
+    }
+}
+
 fn whole(message: &str) -> Malformed {
     Malformed { message: message.to_owned(), position: None, path: None }
 }

@@ -92,3 +92,76 @@ async fn claims_about_interactions_hold() {
         assert_ne!(answer.status, 415, "{format}");
     }
 }
+
+/// 3.1.0.10: the parts, and a tag that tells whether the statement has changed.
+#[actix_web::test]
+async fn modes_and_tag() {
+    let server = Server::start();
+    for (query, kind) in [
+        ("", "CapabilityStatement"),
+        ("?mode=full", "CapabilityStatement"),
+        ("?mode=normative", "CapabilityStatement"),
+        ("?mode=terminology", "TerminologyCapabilities"),
+    ] {
+        let path = format!("/metadata{query}");
+        let answer = server.get(&path).await.has_status(200);
+        let statement = answer.json();
+        assert_eq!(statement["resourceType"], kind);
+        let valid = server.post(&format!("/{kind}/$validate"), &statement).await.has_status(200);
+        let issues = valid.json()["issue"].as_array().unwrap().clone();
+        let errors: Vec<_> = issues.iter().filter(|issue| issue["severity"] == "error").collect();
+        assert!(errors.is_empty(), "{errors:#?}");
+        let tag = answer.header("ETag");
+        assert!(tag.starts_with("W/\""), "{tag}");
+        let again = server.send("GET", &path, &[("If-None-Match", tag)], "").await.has_status(304);
+        assert!(again.text.is_empty());
+        let xml = [("If-None-Match", tag), ("Accept", "application/fhir+xml")];
+        server.send("GET", &path, &xml, "").await.has_status(200);
+    }
+    server.get("/metadata?mode=other").await.is_error(400, "invalid");
+    let tag = server.get("/metadata").await.header("ETag").to_owned();
+    let parameter = json!({ "resourceType": "SearchParameter", "id": "shoe", "name": "shoe",
+        "url": "http://a.example/SearchParameter/shoe", "status": "active", "description": "x",
+        "code": "shoe", "base": ["Patient"], "type": "token", "expression": "Patient.language" });
+    server.put("/SearchParameter/shoe", &parameter).await.has_status(201);
+    assert_ne!(server.get("/metadata").await.header("ETag"), tag, "it tells of more");
+}
+
+/// 3.1.0.10: `normative` tells of nothing that is of trial use; the rest is as in full.
+#[actix_web::test]
+async fn normative_parts() {
+    let server = Server::start();
+    let full = statement(&server).await;
+    let normative = server.get("/metadata?mode=normative").await.has_status(200).json();
+    let types = |statement: &Value| statement["rest"][0]["resource"].as_array().unwrap().clone();
+    assert_eq!(types(&normative).len(), 11);
+    for resource in types(&normative) {
+        let whole = types(&full).into_iter().find(|other| other["type"] == resource["type"]);
+        let whole = whole.unwrap();
+        for (name, value) in resource.as_object().unwrap() {
+            assert!(!name.starts_with("conditional"), "{name}");
+            match value.as_array() {
+                Some(list) => {
+                    let all = whole[name].as_array().unwrap();
+                    assert!(list.iter().all(|item| all.contains(item)), "{name}");
+                }
+                None => assert_eq!(*value, whole[name], "{name}"),
+            }
+        }
+    }
+    let text = normative.to_string();
+    assert!(!text.contains("spondyl.example"), "nothing of ours");
+    assert_eq!(normative["patchFormat"], json!(["application/json-patch+json"]));
+}
+
+/// `_summary` and `_elements` cut the statement down.
+#[actix_web::test]
+async fn cut_down() {
+    let server = Server::start();
+    let small = server.get("/metadata?_elements=fhirVersion").await.has_status(200).json();
+    assert!(small.get("rest").is_none() && small["fhirVersion"] == "4.0.1", "{small}");
+    assert_eq!(small["meta"]["tag"][0]["code"], "SUBSETTED");
+    let summary = server.get("/metadata?_summary=true").await.has_status(200).json();
+    assert_eq!(summary["meta"]["tag"][0]["code"], "SUBSETTED");
+    server.get("/metadata?_summary=all").await.is_error(400, "invalid");
+}

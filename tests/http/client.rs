@@ -9,7 +9,9 @@ use reqwest::{Method, StatusCode};
 use serde_json::{Value, json};
 use spondyl::app::{App, Standard};
 use spondyl::config::Config;
+use spondyl::fhir::Instant;
 use spondyl::http;
+use spondyl::interaction::publish::publish;
 use spondyl::store::{MemoryStore, SledStore, Store};
 
 /// A running server on an empty store.
@@ -50,10 +52,27 @@ impl Server {
         })
     }
 
+    /// With our own definitions stored, as the program does at its start.
+    pub(crate) fn published(config: Config) -> Self {
+        let store = || -> Box<dyn Store> { Box::new(MemoryStore::new()) };
+        Self::prepared(config, store, |app| {
+            publish(app, Instant::from_millis(0)).unwrap();
+        })
+    }
+
     fn on(config: Config, store: impl FnOnce() -> Box<dyn Store> + Send + 'static) -> Self {
+        Self::prepared(config, store, |_| ())
+    }
+
+    fn prepared(
+        config: Config,
+        store: impl FnOnce() -> Box<dyn Store> + Send + 'static,
+        prepare: fn(&App),
+    ) -> Self {
         let (tell, told) = mpsc::channel();
         let thread = std::thread::spawn(move || {
             let app = App::on(config, store(), standard()).unwrap();
+            prepare(&app);
             actix_web::rt::System::new().block_on(async move {
                 let listen = SocketAddr::from(([127, 0, 0, 1], 0));
                 let serving = http::serve(web::Data::new(app), listen).unwrap();

@@ -164,8 +164,8 @@ async fn tags_required() {
     let mut body = patient("A");
     body["id"] = json!("p");
     server.put("/Patient/p", &body).await.has_status(201);
-    server.put("/Patient/p", &body).await.is_error(428, "required");
-    server.delete("/Patient/p").await.is_error(428, "required");
+    server.put("/Patient/p", &body).await.is_error(400, "required");
+    server.delete("/Patient/p").await.is_error(400, "required");
     let tag = ("If-Match", "W/\"1\"");
     server.send("PUT", "/Patient/p", &[JSON, tag], body.to_string()).await.has_status(200);
 }

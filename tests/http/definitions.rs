@@ -38,7 +38,7 @@ pub(crate) fn value_set(name: &str, include: Value) -> Value {
     })
 }
 
-fn parameter(name: &str, code: &str, expression: &str) -> Value {
+pub(crate) fn parameter(name: &str, code: &str, expression: &str) -> Value {
     json!({
         "resourceType": "SearchParameter", "id": name, "url": format!("{BASE}/SearchParameter/{name}"),
         "name": "P", "status": "active", "description": "For a test.", "code": code,

@@ -81,10 +81,103 @@ async fn parameters() {
     ] {
         server.get(path).await.is_error(400, "invalid");
     }
-    server.get("/_history?_at=2020").await.is_error(400, "not-supported");
+    for (path, code) in [
+        ("/_history?_at=2020-13", "invalid"),
+        ("/_history?_at=ge2020", "invalid"),
+        ("/_history?_at=2020&_at=2021", "invalid"),
+        ("/_history?_list=not%20an%20id", "invalid"),
+        ("/_history?_list=$current-problems", "not-supported"),
+        ("/_history?_sort=name", "invalid"),
+        ("/_history?_cursor=x", "invalid"),
+        ("/Patient/p1/_history?_summary=count", "invalid"),
+    ] {
+        let answer = server.get(path).await.is_error(400, code);
+        let name = path.split(['?', '=']).nth(1).unwrap();
+        let place = answer.json()["issue"][0]["expression"][0].clone();
+        assert_eq!(place, format!("http.{name}"), "{path}");
+    }
     server.get("/_history?unknown=1").await.has_status(200);
     let strict = [("Prefer", "handling=strict")];
     server.send("GET", "/_history?unknown=1", &strict, "").await.is_error(400, "invalid");
+}
+
+/// 3.1.0.12: `_at` is a date at its precision, and asks for what was current at some point in it.
+/// The history as a client sees it says which versions these are.
+#[actix_web::test]
+async fn versions_at_a_time() {
+    let server = clinic().await;
+    let all = server.get("/Patient/p1/_history?_sort=_lastUpdated").await.has_status(200).json();
+    let made = |entry: usize| all["entry"][entry]["response"]["lastModified"].clone();
+    let moments: Vec<String> = (0..3).map(|n| made(n).as_str().unwrap().to_owned()).collect();
+    let year = &moments[0][..4];
+    for (at, expected) in [
+        ("1999", vec![]),
+        (year, vec!["1", "2", "3"]),
+        (&moments[0][..10], vec!["1", "2", "3"]),
+        ("2999-12-31T23:59", vec!["3"]),
+    ] {
+        let page = server.get(&format!("/Patient/p1/_history?_at={at}&_sort=_lastUpdated")).await;
+        let page = page.has_status(200).json();
+        let of = |version: &&str| format!("p1 W/\"{version}\"");
+        assert_eq!(told(&page), expected.iter().map(of).collect::<Vec<_>>(), "{at}");
+        assert_eq!(page["total"], expected.len());
+    }
+    let now = server.get("/_history?_at=2999").await.has_status(200).json();
+    assert_eq!(told(&now).len(), 3, "each resource as it is now: {now}");
+}
+
+/// 3.1.0.12: `_list` names resources, whole or by version; absolute references of this server too.
+#[actix_web::test]
+async fn versions_in_a_list() {
+    let server = clinic().await;
+    let references =
+        ["Patient/p1/_history/2", &format!("{}/Patient/p2", server.base()), "#c", "x:y"];
+    let entries: Vec<Value> =
+        references.map(|text| serde_json::json!({ "item": { "reference": text } })).to_vec();
+    let list = serde_json::json!({ "resourceType": "List", "id": "l", "status": "current",
+        "mode": "working", "contained": [{ "resourceType": "Basic", "id": "c",
+        "code": { "text": "x" } }], "entry": entries });
+    server.put("/List/l", &list).await.has_status(201);
+    for path in ["/_history?_list=l", "/Patient/_history?_list=List/l"] {
+        let page = server.get(path).await.has_status(200).json();
+        assert_eq!(told(&page), ["p1 W/\"2\"", "p2 W/\"1\""], "{path}");
+    }
+    let one = server.get("/Patient/p1/_history?_list=l").await.has_status(200).json();
+    assert_eq!(told(&one), ["p1 W/\"2\""]);
+    let none = server.get("/_history?_list=none").await.has_status(200).json();
+    assert!(none.get("entry").is_none());
+}
+
+/// Both orders, page by page and back again; the links repeat what was asked. `_summary` and
+/// `_elements` (3.1.0.1.11) hold for histories too.
+#[actix_web::test]
+async fn orders_and_links() {
+    let server = clinic().await;
+    let newest = server.get("/_history").await.has_status(200).json();
+    let mut expected = told(&newest);
+    for sort in ["-_lastUpdated", "_lastUpdated"] {
+        let start = format!("/_history?_sort={sort}&_count=2&_since=2000-01-01T00:00:00Z");
+        let mut pages = vec![server.get(&start).await.has_status(200).json()];
+        while let Some(next) = link(pages.last().unwrap(), "next") {
+            for part in ["_sort=", "_count=2", "_since=2000-01-01T00:00:00Z"] {
+                assert!(next.contains(part), "{next}");
+            }
+            pages.push(server.get(&next).await.has_status(200).json());
+        }
+        let seen: Vec<String> = pages.iter().flat_map(told).collect();
+        assert_eq!(seen, expected, "{sort}");
+        for pair in pages.windows(2) {
+            let back = server.get(&link(&pair[1], "previous").unwrap()).await.has_status(200);
+            assert_eq!(told(&back.json()), told(&pair[0]));
+        }
+        expected.reverse();
+    }
+    let cut =
+        server.get("/Patient/_history?_elements=active&_count=1").await.has_status(200).json();
+    let resource = &cut["entry"][0]["resource"];
+    assert!(resource.get("name").is_none(), "{resource}");
+    assert_eq!(resource["meta"]["tag"][0]["code"], "SUBSETTED");
+    assert!(link(&cut, "next").unwrap().contains("_elements=active"));
 }
 
 /// 3.1.0.14 and 3.1.0.12: walking the links while others write gives each version once.
@@ -109,22 +202,24 @@ async fn pages_while_writers_run() {
             })
         })
         .collect();
-    let mut next = Some("/_history?_count=7".to_owned());
-    let mut seen = Vec::new();
-    while let Some(path) = next {
-        let page = server.get(&path).await.has_status(200).json();
-        assert!(told(&page).len() <= 7);
-        seen.extend(told(&page));
-        next = link(&page, "next");
+    for start in ["/_history?_count=7", "/_history?_count=7&_sort=_lastUpdated"] {
+        let mut next = Some(start.to_owned());
+        let mut seen = Vec::new();
+        while let Some(path) = next.filter(|_| seen.len() < 500) {
+            let page = server.get(&path).await.has_status(200).json();
+            assert!(told(&page).len() <= 7);
+            seen.extend(told(&page));
+            next = link(&page, "next");
+        }
+        let once: BTreeSet<&String> = seen.iter().collect();
+        assert_eq!(once.len(), seen.len(), "a version was told twice");
+        for number in 0..40 {
+            let first = format!("p{number} W/\"1\"");
+            assert!(once.contains(&first), "{first} is missing");
+        }
     }
     go_on.store(false, Ordering::SeqCst);
     for writer in writers {
         writer.await.unwrap();
-    }
-    let once: BTreeSet<&String> = seen.iter().collect();
-    assert_eq!(once.len(), seen.len(), "a version was told twice");
-    for number in 0..40 {
-        let first = format!("p{number} W/\"1\"");
-        assert!(once.contains(&first), "{first} is missing");
     }
 }

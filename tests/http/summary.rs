@@ -7,9 +7,8 @@ use serde_json::{Value, json};
 
 use crate::client::{JSON, Server};
 
-/// The demo clinic, and the id of each episode in it.
-async fn clinic() -> (Server, Vec<String>) {
-    let server = Server::start();
+/// Loads the demo clinic.
+pub(crate) async fn load_clinic(server: &Server) {
     let directory = Path::new(env!("CARGO_MANIFEST_DIR")).join("src/demo/clinic");
     let files = std::fs::read_dir(directory).unwrap().map(|file| file.unwrap().path());
     let mut files: Vec<_> =
@@ -20,6 +19,12 @@ async fn clinic() -> (Server, Vec<String>) {
         let answer = server.send("POST", "", &[JSON], body).await;
         assert_eq!(answer.status, 200, "{}: {}", file.display(), answer.text);
     }
+}
+
+/// The demo clinic, and the id of each episode in it.
+async fn clinic() -> (Server, Vec<String>) {
+    let server = Server::start();
+    load_clinic(&server).await;
     let found = server.get("/EpisodeOfCare?_count=100").await.has_status(200).json();
     let entries = found["entry"].as_array().unwrap();
     let ids = entries.iter().map(|entry| entry["resource"]["id"].as_str().unwrap().to_owned());

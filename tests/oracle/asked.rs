@@ -1,5 +1,7 @@
 //! Generated queries: values that the clinic has, or nearly, with all prefixes and modifiers.
 
+use std::collections::BTreeSet;
+
 use serde_json::Value;
 use spondyl::definitions::search_parameter::ParameterType;
 
@@ -8,12 +10,12 @@ use crate::compare;
 use crate::world::{World, id};
 
 /// The parameters that are asked of each type; a name twice is asked twice as often.
-const PARAMETERS: [(&str, &str); 12] = [
+const PARAMETERS: [(&str, &str); 13] = [
     (
         "Patient",
         "name family given birthdate gender active identifier telecom phone address address-city \
-         general-practitioner organization deceased death-date _id _lastUpdated _tag _security \
-         _profile _source",
+         general-practitioner organization organization deceased death-date _id _lastUpdated _tag \
+         _security _profile _source _list",
     ),
     (
         "Observation",
@@ -21,14 +23,17 @@ const PARAMETERS: [(&str, &str); 12] = [
          value-quantity value-concept combo-code component-code combo-value-quantity \
          component-value-quantity code-value-quantity component-code-value-quantity \
          combo-code-value-quantity has-member identifier method data-absent-reason value-string \
-         body-site body-site laterality episode-of-care _id _lastUpdated _tag",
+         body-site body-site laterality episode-of-care _id _lastUpdated _tag _list",
     ),
     (
         "Procedure",
         "code status date patient subject encounter reason-code body-site laterality \
          episode-of-care _profile",
     ),
-    ("Encounter", "class status date patient subject episode-of-care location length type"),
+    (
+        "Encounter",
+        "class status date patient subject episode-of-care location location length type",
+    ),
     ("EpisodeOfCare", "status date patient care-manager organization"),
     ("Condition", "code onset-date severity subject patient onset-info"),
     ("ServiceRequest", "code status intent authored requester patient"),
@@ -36,6 +41,7 @@ const PARAMETERS: [(&str, &str); 12] = [
     ("ChargeItem", "factor-override factor-override quantity patient"),
     ("ValueSet", "url url version name status"),
     ("Organization", "name partof"),
+    ("Location", "name partof near near near"),
     ("Practitioner", "name family"),
 ];
 
@@ -56,10 +62,62 @@ const LINKS: [(&str, &str, &str); 13] = [
     ("Patient", "_has:Encounter:patient:_has:Observation:encounter:", "Observation"),
 ];
 
-/// A type with the parameters of a search, not yet percent-encoded.
-pub(crate) type Asked = (&'static str, Vec<(String, String)>);
+/// A search.
+pub(crate) struct Asked {
+    /// The type.
+    pub(crate) kind: &'static str,
+    /// The parameters, not yet percent-encoded.
+    pub(crate) pairs: Vec<(String, String)>,
+    /// The keys of the order.
+    pub(crate) sort: Vec<String>,
+    /// In whose compartment, if not everywhere.
+    pub(crate) patient: Option<String>,
+    /// How many matches make a page.
+    pub(crate) count: usize,
+}
+
+/// The types whose searches may be kept to a patient's compartment.
+const OF_PATIENTS: [&str; 4] = ["Patient", "Observation", "Procedure", "Encounter"];
 
 pub(crate) fn query(world: &World, dice: &mut Dice) -> Asked {
+    let (kind, pairs) = criteria(world, dice);
+    let keys = if dice.chance(3) { 1 + dice.below(2) } else { 0 };
+    let sort = (0..keys).map(|_| key(world, dice, kind)).collect();
+    let within = dice.chance(1) && OF_PATIENTS.contains(&kind);
+    let all = &world.by_kind["Patient"];
+    let patient = within.then(|| id(&all[dice.below(all.len())]));
+    Asked { kind, pairs, sort, patient, count: [7, 50, 1000][dice.below(3)] }
+}
+
+/// All types with parameters that are evaluated.
+pub(crate) fn all() -> Vec<(&'static str, &'static str)> {
+    let of_kind = |kind: &'static str| {
+        let codes = names(kind).into_iter().filter(|code| !["_id", "_list"].contains(code));
+        codes.map(move |code| (kind, code))
+    };
+    let all: BTreeSet<_> = PARAMETERS.iter().flat_map(|(kind, _)| of_kind(kind)).collect();
+    all.into_iter().collect()
+}
+
+/// One key of an order.
+fn key(world: &World, dice: &mut Dice, kind: &str) -> String {
+    let names = names(kind).into_iter().filter(|code| {
+        let own = ["_id", "_list"].contains(code) || {
+            let kind = world.parameter(kind, code).kind;
+            matches!(kind, ParameterType::Composite | ParameterType::Special)
+        };
+        !own
+    });
+    let names: Vec<&str> = names.collect();
+    format!("{}{}", dice.pick(&["", "-"]), dice.pick(&names))
+}
+
+fn names(kind: &str) -> Vec<&'static str> {
+    let (_, names) = PARAMETERS.iter().find(|(own, _)| *own == kind).unwrap();
+    names.split_whitespace().collect()
+}
+
+fn criteria(world: &World, dice: &mut Dice) -> (&'static str, Vec<(String, String)>) {
     if dice.chance(2) {
         let (kind, head, other) = LINKS[dice.below(LINKS.len())];
         let (name, value) = criterion(world, dice, other);
@@ -69,20 +127,24 @@ pub(crate) fn query(world: &World, dice: &mut Dice) -> Asked {
         }
         return (kind, pairs);
     }
-    let (kind, _) = PARAMETERS[[0, 1, 1, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11][dice.below(14)]];
+    let (kind, _) = PARAMETERS[[0, 1, 1, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12][dice.below(15)]];
     let count = 1 + dice.below(2) + usize::from(dice.chance(2));
     (kind, (0..count).map(|_| criterion(world, dice, kind)).collect())
 }
 
 fn criterion(world: &World, dice: &mut Dice, kind: &str) -> (String, String) {
-    let (_, names) = PARAMETERS.iter().find(|(own, _)| *own == kind).unwrap();
-    let names: Vec<&str> = names.split_whitespace().collect();
-    let code = dice.pick(&names);
-    let parameter = world.parameter(kind, code);
+    let code = dice.pick(&names(kind));
+    let any = |dice: &mut Dice, kind: &str| {
+        id(&world.by_kind[kind][dice.below(world.by_kind[kind].len())])
+    };
     if code == "_id" {
-        let all = &world.by_kind[kind];
-        return ("_id".to_owned(), id(&all[dice.below(all.len())]));
+        let ids = (0..=dice.below(3)).map(|_| any(dice, kind)).collect::<Vec<_>>().join(",");
+        return (dice.pick(&["_id", "_id", "_id:not"]).to_owned(), ids);
     }
+    if code == "_list" {
+        return (code.to_owned(), format!("{},{}", any(dice, "List"), any(dice, "List")));
+    }
+    let parameter = world.parameter(kind, code);
     if dice.chance(1) && parameter.kind != ParameterType::Composite {
         return (format!("{code}:missing"), dice.pick(&["true", "false"]).to_owned());
     }
@@ -94,6 +156,9 @@ fn criterion(world: &World, dice: &mut Dice, kind: &str) -> (String, String) {
     (name, values.join(","))
 }
 
+/// References to what has parts of its own kind.
+const NESTED: [&str; 3] = ["organization", "location", "partof"];
+
 fn modifier(dice: &mut Dice, code: &str, kind: ParameterType) -> &'static str {
     match kind {
         _ if dice.chance(5) => "",
@@ -103,8 +168,9 @@ fn modifier(dice: &mut Dice, code: &str, kind: ParameterType) -> &'static str {
             dice.pick(&["in", "not-in", "below", "above", "not"])
         }
         ParameterType::Token => dice.pick(&["not", "text"]),
+        ParameterType::Reference if NESTED.contains(&code) => dice.pick(&["below", "above"]),
         ParameterType::Reference => dice.pick(&["", "identifier", "Patient"]),
-        ParameterType::Uri if code == "url" => dice.pick(&["below", "above"]),
+        ParameterType::Uri if ["url", "_profile"].contains(&code) => dice.pick(&["below", "above"]),
         _ => "",
     }
 }
@@ -128,6 +194,9 @@ fn value(world: &World, dice: &mut Dice, kind: &str, code: &str, modifier: &str)
     match parameter.kind {
         ParameterType::String => string(dice, &found, modifier),
         ParameterType::Token => token(dice, &found, code, modifier),
+        ParameterType::Reference if ["above", "below"].contains(&modifier) => {
+            hierarchy(&found, if code == "location" { "Location" } else { "Organization" })
+        }
         ParameterType::Reference => reference(dice, &found, modifier),
         ParameterType::Date => date(dice, &found),
         ParameterType::Number => number(dice, &found),
@@ -143,7 +212,7 @@ fn value(world: &World, dice: &mut Dice, kind: &str, code: &str, modifier: &str)
             };
             format!("{}${}", token(dice, &parts.0, "code", ""), quantity(dice, &parts.1))
         }
-        ParameterType::Special => panic!("{code} is not asked"),
+        ParameterType::Special => near(dice, &found),
     }
 }
 
@@ -193,6 +262,13 @@ fn token(dice: &mut Dice, found: &Value, code: &str, modifier: &str) -> String {
         2 => format!("|{spelt}"),
         0 | 3 if !own.system.is_empty() => format!("{}|{spelt}", own.system),
         _ => spelt,
+    }
+}
+
+fn hierarchy(found: &Value, kind: &str) -> String {
+    match compare::points(found["reference"].as_str()) {
+        compare::Points::Here(kind, id, _) => format!("{kind}/{id}"),
+        _ => format!("{kind}/{}1", kind[..1].to_lowercase()),
     }
 }
 
@@ -259,5 +335,18 @@ fn quantity(dice: &mut Dice, found: &Value) -> String {
         }
         _ if text("code").is_empty() => number,
         _ => format!("{number}|{}|{}", text("system"), text("code")),
+    }
+}
+
+fn near(dice: &mut Dice, found: &Value) -> String {
+    let degrees = |name: &str, other: &str| match &found[name] {
+        Value::Number(number) => number.to_string(),
+        _ => other.to_owned(),
+    };
+    let (latitude, longitude) = (degrees("latitude", "51.5"), degrees("longitude", "7.5"));
+    let distance = dice.pick(&["0", "3.5", "20", "60", "150"]);
+    match dice.below(3) {
+        0 => format!("{latitude}|{longitude}|{distance}000|m"),
+        _ => format!("{latitude}|{longitude}|{distance}|km"),
     }
 }

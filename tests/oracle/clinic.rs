@@ -33,7 +33,7 @@ impl Dice {
 }
 
 /// How many there are of each type, in a thousand.
-const SHARES: [(&str, usize); 13] = [
+const SHARES: [(&str, usize); 14] = [
     ("Organization", 4),
     ("Location", 6),
     ("Practitioner", 8),
@@ -47,6 +47,7 @@ const SHARES: [(&str, usize); 13] = [
     ("RiskAssessment", 16),
     ("ChargeItem", 16),
     ("ValueSet", 20),
+    ("List", 4),
 ];
 
 /// So many resources, each with an id.
@@ -257,6 +258,9 @@ impl Maker<'_> {
                     let up = format!("{kind}/{}{}", kind[..1].to_lowercase(), number / 2);
                     self.maybe(7, "partOf", |_| json!({ "reference": up }));
                 }
+                if kind == "Location" {
+                    self.maybe(8, "position", Self::position);
+                }
             }
             "Practitioner" => self.maybe(9, "name", |m| json!([{ "family": m.dice.pick(&NAMES) }])),
             "Patient" => self.patient(),
@@ -333,8 +337,33 @@ impl Maker<'_> {
                 self.maybe(9, "factorOverride", Self::number);
                 self.maybe(6, "quantity", Self::quantity);
             }
+            "List" => self.list(),
             _ => self.value_set(),
         }
+    }
+
+    /// Somewhere within some hundred kilometres.
+    fn position(&mut self) -> Value {
+        let mut degrees = |whole: usize| {
+            let text = format!("{whole}.{:06}", self.dice.below(1_000_000));
+            serde_json::from_str::<Value>(&text).unwrap()
+        };
+        json!({ "latitude": degrees(51), "longitude": degrees(7) })
+    }
+
+    fn list(&mut self) {
+        self.set("status", json!("current"));
+        self.set("mode", json!("working"));
+        let entries = (0..30).map(|_| {
+            let kind = self.dice.pick(&["Patient", "Observation", "Procedure", "Condition"]);
+            let mut entry = json!({ "item": self.reference(kind) });
+            if self.dice.chance(2) {
+                entry["deleted"] = json!(true);
+            }
+            entry
+        });
+        let entries: Value = entries.collect();
+        self.set("entry", entries);
     }
 
     fn subject(&mut self, name: &str, of_ten: usize) {

@@ -280,7 +280,13 @@ pub(crate) fn date(value: &Value, asked: &str, now: i64) -> bool {
         let margin = (now - i64::midpoint(from, to)).abs() / 10;
         (from, to) = (from - margin, to + margin);
     }
-    let (low, high) = match value {
+    let (low, high) = bounds(value);
+    relation(prefix, low.as_ref(), high.as_ref(), &from, &to)
+}
+
+/// The first and the last millisecond of a date or Period, where it is not open.
+pub(crate) fn bounds(value: &Value) -> (Option<i64>, Option<i64>) {
+    match value {
         Value::String(text) => {
             let (low, high) = interval(text);
             (Some(low), Some(high))
@@ -289,8 +295,7 @@ pub(crate) fn date(value: &Value, asked: &str, now: i64) -> bool {
             value["start"].as_str().map(|text| interval(text).0),
             value["end"].as_str().map(|text| interval(text).1),
         ),
-    };
-    relation(prefix, low.as_ref(), high.as_ref(), &from, &to)
+    }
 }
 
 // ---- numbers and quantities: #number, #quantity
@@ -314,7 +319,7 @@ fn numeric(prefix: &str, low: Option<Decimal>, high: Option<Decimal>, asked: [De
     }
 }
 
-fn decimal(value: &Value) -> Decimal {
+pub(crate) fn decimal(value: &Value) -> Decimal {
     Decimal::from_str_exact(&value.to_string()).unwrap()
 }
 
@@ -339,6 +344,19 @@ fn base(unit: &str) -> (&'static str, Decimal) {
         "deg" => ("angle", Decimal::ONE),
         _ => ("unknown", Decimal::ONE),
     }
+}
+
+/// The number in the base units of its kind: what the order of quantities goes by. A degree is
+/// pi / 180 rad (UCUM, table 4).
+pub(crate) fn in_base_units(value: &Value) -> Option<Decimal> {
+    let own = decimal(&value["value"]);
+    let code = value["code"].as_str().or(value["unit"].as_str()).unwrap_or_default();
+    let factor = match code {
+        _ if value["system"] != "http://unitsofmeasure.org" => Decimal::ONE,
+        "deg" => Decimal::from_str_exact("0.0174532925199432957692369077").unwrap(),
+        code => base(code).1,
+    };
+    Some(own * factor)
 }
 
 pub(crate) fn quantity(value: &Value, asked: &[String]) -> bool {
@@ -381,6 +399,20 @@ pub(crate) fn quantity(value: &Value, asked: &[String]) -> bool {
 
 pub(crate) fn uri(value: &Value, modifier: &str, asked: &str) -> bool {
     let own = value.as_str().unwrap();
+    // Versions of a canonical: 1 is above 1.2 (http://hl7.org/fhir/R4/search.html#canonical).
+    if let Some((asked, asked_version)) = asked.split_once('|').filter(|_| !modifier.is_empty()) {
+        let goes_on = |long: &str, short: &str| {
+            long.strip_prefix(short).is_some_and(|rest| rest.is_empty() || rest.starts_with('.'))
+        };
+        return own.split_once('|').is_some_and(|(own, version)| {
+            own == asked
+                && match modifier {
+                    "below" => goes_on(version, asked_version),
+                    _ => goes_on(asked_version, version),
+                }
+        });
+    }
+    let own = own.split('|').next().unwrap();
     match modifier {
         "below" => own.starts_with(asked),
         "above" => {
@@ -388,6 +420,29 @@ pub(crate) fn uri(value: &Value, modifier: &str, asked: &str) -> bool {
             let whole = own.split_once("://").is_some_and(|(_, rest)| !rest.is_empty());
             whole && rest.is_some_and(|r| r.is_empty() || r.starts_with('/') || own.ends_with('/'))
         }
-        _ => own == asked || own.split_once('|').is_some_and(|(bare, _)| bare == asked),
+        _ => own == asked || value == asked,
     }
+}
+
+// ---- positions: https://hl7.org/fhir/R4/location.html#search
+
+/// Whether a `Location.position` is not farther than asked: `latitude|longitude|distance|unit`, on a
+/// sphere of the earth's mean radius (IUGG, R1), by the chord between the two.
+pub(crate) fn near(value: &Value, asked: &[String]) -> bool {
+    const RADIUS_KM: f64 = 6_371.008_8;
+    let number = |text: &str| text.parse::<f64>().unwrap();
+    let place = |latitude: f64, longitude: f64| {
+        let (north, east) = (latitude.to_radians(), longitude.to_radians());
+        [north.cos() * east.cos(), north.cos() * east.sin(), north.sin()]
+    };
+    let degrees = |name: &str| value[name].to_string().parse::<f64>().unwrap();
+    let own = place(degrees("latitude"), degrees("longitude"));
+    let from = place(number(&asked[0]), number(&asked[1]));
+    let chord = own.iter().zip(from).map(|(a, b)| (a - b) * (a - b)).sum::<f64>().sqrt();
+    let limit = match asked[3].as_str() {
+        "km" => number(&asked[2]),
+        "m" => number(&asked[2]) / 1000.0,
+        other => panic!("{other} is not asked"),
+    };
+    2.0 * RADIUS_KM * (chord / 2.0).asin() <= limit
 }

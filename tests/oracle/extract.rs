@@ -4,7 +4,7 @@
 //! engine. The engine knows neither types nor other resources, so that choices are named as they
 //! stand in JSON, and the type that a reference points to is read from its text.
 
-use rh_fhirpath::{EvaluationContext, FhirPathEvaluator, FhirPathParser};
+use rh_fhirpath::{EvaluationContext, FhirPathEvaluator, FhirPathExpression, FhirPathParser};
 use rust_decimal::Decimal;
 use serde_json::Value;
 use spondyl::definitions::search_parameter::SearchParameter;
@@ -28,28 +28,42 @@ struct Path {
     target: Option<String>,
 }
 
-/// The values that the parameter finds in a resource. With `logical`, whatever type a reference
-/// points to: where only an identifier is known, `resolve()` finds nothing, and yet `:identifier` is
-/// for these.
-pub(crate) fn values(parameter: &SearchParameter, resource: &Value, logical: bool) -> Vec<Value> {
-    let kind = resource["resourceType"].as_str().unwrap();
-    let mut found = Vec::new();
-    for path in paths(parameter.expression.as_deref().unwrap(), kind) {
-        for value in evaluate(&path.text, resource) {
-            if logical || path.target.as_deref().is_none_or(|target| points_to(&value, target)) {
-                found.push(value);
-            }
-        }
-    }
-    found
+/// What finds the values of a parameter in resources of one type.
+pub(crate) struct Extraction {
+    paths: Vec<(FhirPathExpression, Option<String>)>,
 }
 
-/// Evaluates one expression.
-pub(crate) fn evaluate(text: &str, resource: &Value) -> Vec<Value> {
-    let expression = FhirPathParser::new().parse(text).unwrap_or_else(|e| panic!("{text}: {e}"));
+impl Extraction {
+    /// With `logical`, whatever type a reference points to: where only an identifier is known,
+    /// `resolve()` finds nothing, and yet `:identifier` is for these.
+    pub(crate) fn of(parameter: &SearchParameter, kind: &str, logical: bool) -> Self {
+        let paths = paths(parameter.expression.as_deref().unwrap(), kind).into_iter();
+        let paths = paths.map(|path| {
+            let parsed = FhirPathParser::new().parse(&path.text);
+            let parsed = parsed.unwrap_or_else(|e| panic!("{}: {e}", path.text));
+            (parsed, path.target.filter(|_| !logical))
+        });
+        Self { paths: paths.collect() }
+    }
+
+    /// The values in a resource.
+    pub(crate) fn values(&self, resource: &Value) -> Vec<Value> {
+        let mut found = Vec::new();
+        for (expression, target) in &self.paths {
+            let of_target = |value: &Value| match target {
+                Some(target) => points_to(value, target),
+                None => true,
+            };
+            found.extend(evaluate(expression, resource).into_iter().filter(of_target));
+        }
+        found
+    }
+}
+
+fn evaluate(expression: &FhirPathExpression, resource: &Value) -> Vec<Value> {
     let context = EvaluationContext::new(resource.clone());
-    let value = FhirPathEvaluator::new().evaluate(&expression, &context);
-    let found = match value.unwrap_or_else(|e| panic!("{text}: {e}")).to_json() {
+    let value = FhirPathEvaluator::new().evaluate(expression, &context);
+    let found = match value.unwrap_or_else(|e| panic!("{expression}: {e}")).to_json() {
         Value::Array(items) => items,
         Value::Null => Vec::new(),
         one => vec![one],

@@ -20,11 +20,14 @@ mod asked;
 mod clinic;
 mod compare;
 mod extract;
+mod order;
 mod world;
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
 
+use rayon::prelude::*;
 use serde_json::{Value, json};
 use spondyl::app::{App, Held, Standard};
 use spondyl::config::Config;
@@ -34,6 +37,7 @@ use spondyl::interaction::search::{Question, Scope, search};
 use spondyl::repository::{Change, Method, batch};
 use spondyl::store::MemoryStore;
 
+use asked::Asked;
 use clinic::{BASE, Dice};
 use world::World;
 
@@ -61,19 +65,34 @@ fn store(app: &App, held: &Held, resources: &mut [Value], start: i64) {
     }
 }
 
-/// The ids on all pages, and the total.
+/// So many pages are turned at most, of sorted matches and of others; where there would be more,
+/// each holds more.
+const MOST_PAGES: [usize; 2] = [3, 8];
+
+/// The ids on all pages, in their order. The total of the first page must be theirs.
 fn ask(
     app: &App,
     held: &Held,
-    (kind, asked): &asked::Asked,
-    count: usize,
+    asked: &Asked,
+    expected: usize,
     now: i64,
-) -> Result<BTreeSet<String>, String> {
-    let scope = Scope::Type(ResourceType::parse(kind).unwrap());
-    let mut parameters = asked.clone();
+) -> Result<Vec<String>, String> {
+    let kind = ResourceType::parse(asked.kind).unwrap();
+    let scope = match &asked.patient {
+        Some(id) => Scope::Compartment(
+            ResourceType::parse("Patient").unwrap(),
+            Id::parse(id).unwrap(),
+            Some(kind),
+        ),
+        None => Scope::Type(kind),
+    };
+    let most = MOST_PAGES[usize::from(asked.sort.is_empty())];
+    let count = asked.count.max(expected.div_ceil(most));
+    let mut parameters = asked.pairs.clone();
     parameters.push(("_count".to_owned(), count.to_string()));
     parameters.push(("_total".to_owned(), "accurate".to_owned()));
-    let (mut ids, mut total) = (BTreeSet::new(), None);
+    parameters.push(("_sort".to_owned(), asked.sort.join(",")));
+    let (mut ids, mut total) = (Vec::new(), None);
     loop {
         let question =
             Question { scope: scope.clone(), pairs: parameters, strict: true, most_rows: None };
@@ -82,18 +101,47 @@ fn ask(
         let bundle = bundle.map_err(|error| format!("{:?}", error.issues()))?;
         for entry in &bundle.entries {
             let resource: Value = serde_json::from_slice(entry.resource.as_ref().unwrap()).unwrap();
-            if !ids.insert(world::id(&resource)) {
-                return Err(format!("{} is on two pages", resource["id"]));
-            }
+            ids.push(world::id(&resource));
         }
-        total = bundle.total.or(total);
+        total = total.or(bundle.total);
         let Some((_, next)) = bundle.links.iter().find(|(name, _)| *name == "next") else { break };
         parameters = pairs(next.split_once('?').unwrap().1);
+        // It would be found out anew for each page.
+        parameters.retain(|(name, _)| name != "_total");
+        parameters.push(("_total".to_owned(), "none".to_owned()));
     }
     if total != Some(ids.len() as u64) {
         return Err(format!("the total is told as {total:?}, {} were found", ids.len()));
     }
     Ok(ids)
+}
+
+/// What is wrong with the answer, if anything.
+fn fault(answer: &Result<Vec<String>, String>, expected: &[String]) -> Option<String> {
+    let ids = match answer {
+        Err(error) => return Some(error.clone()),
+        Ok(ids) if ids == expected => return None,
+        Ok(ids) => ids,
+    };
+    let sets = [ids, expected].map(|ids| ids.iter().collect::<BTreeSet<_>>());
+    if sets[0].len() < ids.len() {
+        return Some("a match is on two pages".to_owned());
+    }
+    if sets[0] == sets[1] {
+        let at = ids.iter().zip(expected).position(|(one, other)| one != other).unwrap();
+        return Some(format!("match {at} is {} and not {}", ids[at], expected[at]));
+    }
+    let more: Vec<_> = sets[0].difference(&sets[1]).take(3).collect();
+    let less: Vec<_> = sets[1].difference(&sets[0]).take(3).collect();
+    Some(format!("{} found, too many {more:?}, missed {less:?}", ids.len()))
+}
+
+fn text(asked: &Asked) -> String {
+    let mut pairs = asked.pairs.clone();
+    pairs.push(("_sort".to_owned(), asked.sort.join(",")));
+    let pairs: Vec<_> = pairs.iter().map(|(name, value)| format!("{name}={value}")).collect();
+    let within = asked.patient.as_ref().map(|id| format!("Patient/{id}/")).unwrap_or_default();
+    format!("{within}{}?{}", asked.kind, pairs.join("&"))
 }
 
 #[test]
@@ -109,31 +157,20 @@ fn the_server_finds_what_the_oracle_finds() {
     let held = app.held();
     store(&app, &held, &mut resources, start);
     let world = World::new(&resources, now);
+    asked::all().into_par_iter().for_each(|(kind, code)| drop(world.values(kind, code)));
     let mut dice = Dice::new(seed ^ 0xA5A5);
-    let (mut faults, mut found, mut kinds) = (Vec::new(), 0, BTreeMap::<String, usize>::new());
-    for _ in 0..queries {
-        let asked = asked::query(&world, &mut dice);
-        let page = [7, 50, 1000][dice.below(3)];
-        let expected = world.find(asked.0, &asked.1);
-        let answer = ask(&app, &held, &asked, page, now);
-        found += usize::from(!expected.is_empty());
-        for (name, _) in &asked.1 {
-            let kind = name.rsplit(['.', ':']).next().unwrap();
-            *kinds.entry(kind.to_owned()).or_default() += 1;
-        }
-        if answer.as_ref() != Ok(&expected) {
-            let text: Vec<_> =
-                asked.1.iter().map(|(name, value)| format!("{name}={value}")).collect();
-            let what = match answer {
-                Err(error) => error,
-                Ok(ids) => {
-                    let more: Vec<_> = ids.difference(&expected).take(3).collect();
-                    let less: Vec<_> = expected.difference(&ids).take(3).collect();
-                    format!("{} found, too many {more:?}, missed {less:?}", ids.len())
-                }
-            };
-            faults.push(format!("{}?{}: {what}", asked.0, text.join("&")));
-        }
+    let all: Vec<Asked> = (0..queries).map(|_| asked::query(&world, &mut dice)).collect();
+    let found = AtomicUsize::new(0);
+    let faults = all.par_iter().filter_map(|asked| {
+        let expected = world.ordered(asked, &world.find(asked));
+        found.fetch_add(usize::from(!expected.is_empty()), Ordering::Relaxed);
+        let answer = ask(&app, &held, asked, expected.len(), now);
+        fault(&answer, &expected).map(|what| format!("{}: {what}", text(asked)))
+    });
+    let (faults, found): (Vec<_>, usize) = (faults.collect(), found.into_inner());
+    let mut kinds = BTreeMap::<&str, usize>::new();
+    for (name, _) in all.iter().flat_map(|asked| &asked.pairs) {
+        *kinds.entry(name.rsplit(['.', ':']).next().unwrap()).or_default() += 1;
     }
     println!("{queries} queries of {} resources, {found} find something", resources.len());
     println!("parameters and modifiers: {kinds:?}");

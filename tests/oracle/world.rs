@@ -1,25 +1,27 @@
 //! All resources, and which of them a query should find.
 
-use std::cell::RefCell;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
-use std::rc::Rc;
+use std::sync::{Arc, Mutex};
 
 use serde_json::Value;
 use spondyl::definitions::Definitions;
+use spondyl::definitions::compartment::Compartments;
 use spondyl::definitions::search_parameter::{ParameterType, SearchParameter, SearchParameters};
 use spondyl::fhir::ResourceType;
 
+use crate::asked::Asked;
 use crate::compare::{self, Points};
 use crate::extract;
+use crate::order::{self, Place};
 
 /// The values of a parameter, for each resource of a type.
-type Values = Rc<Vec<Vec<Value>>>;
+type Values = Arc<Vec<Vec<Value>>>;
 
 pub(crate) struct World {
     pub(crate) by_kind: BTreeMap<String, Vec<Value>>,
     pub(crate) parameters: SearchParameters,
     pub(crate) now: i64,
-    cache: RefCell<HashMap<(String, String), Values>>,
+    cache: Mutex<HashMap<(String, String), Values>>,
 }
 
 /// The parts between separators that no backslash stands before, with the backslashes taken out.
@@ -61,7 +63,7 @@ impl World {
             by_kind.entry(kind).or_default().push(resource.clone());
         }
         let parameters = SearchParameters::load(&Definitions::embedded().unwrap()).unwrap();
-        Self { by_kind, parameters, now, cache: RefCell::default() }
+        Self { by_kind, parameters, now, cache: Mutex::default() }
     }
 
     pub(crate) fn parameter(&self, kind: &str, code: &str) -> &SearchParameter {
@@ -75,25 +77,85 @@ impl World {
 
     fn all_values(&self, kind: &str, code: &str, logical: bool) -> Values {
         let key = (kind.to_owned(), format!("{code} {logical}"));
-        if let Some(values) = self.cache.borrow().get(&key) {
-            return Rc::clone(values);
+        if let Some(values) = self.cache.lock().unwrap().get(&key) {
+            return Arc::clone(values);
         }
         let parameter = self.parameter(kind, code);
-        let all =
-            self.by_kind[kind].iter().map(|resource| extract::values(parameter, resource, logical));
-        let values: Values = Rc::new(all.collect());
-        self.cache.borrow_mut().insert(key, Rc::clone(&values));
+        let extraction = extract::Extraction::of(parameter, kind, logical);
+        let all = self.by_kind[kind].iter().map(|resource| extraction.values(resource));
+        let values: Values = Arc::new(all.collect());
+        self.cache.lock().unwrap().insert(key, Arc::clone(&values));
         values
     }
 
     /// The ids that meet all of the parameters.
-    pub(crate) fn find(&self, kind: &str, pairs: &[(String, String)]) -> BTreeSet<String> {
+    pub(crate) fn find(&self, asked: &Asked) -> BTreeSet<String> {
+        let kind = asked.kind;
         let mut found: BTreeSet<String> = self.by_kind[kind].iter().map(id).collect();
-        for (name, value) in pairs {
+        for (name, value) in &asked.pairs {
             let own = self.matching(kind, name, value);
             found.retain(|id| own.contains(id));
         }
+        if let Some(patient) = &asked.patient {
+            let own = self.in_compartment(kind, patient);
+            found.retain(|id| own.contains(id));
+        }
         found
+    }
+
+    /// What refers to the patient by one of the parameters that the compartment's definition names
+    /// (<http://hl7.org/fhir/R4/compartmentdefinition-patient.html>).
+    fn in_compartment(&self, kind: &str, patient: &str) -> BTreeSet<String> {
+        let of = |name: &str| ResourceType::parse(name).unwrap();
+        let compartments = Compartments::standard();
+        let asked = [format!("Patient/{patient}")];
+        let codes = compartments.parameters(of("Patient"), of(kind)).iter();
+        let found = codes.flat_map(|code| {
+            self.select(kind, code, false, |values| {
+                values.iter().any(|own| compare::reference(own, "", &asked))
+            })
+        });
+        found.chain((kind == "Patient").then(|| patient.to_owned())).collect()
+    }
+
+    /// The ids in the order of those keys: <http://hl7.org/fhir/R4/search.html#sort>. Missing values
+    /// come last; ties go by id, in the direction of the last key.
+    pub(crate) fn ordered(&self, asked: &Asked, found: &BTreeSet<String>) -> Vec<String> {
+        let keys: Vec<(&str, bool)> = asked
+            .sort
+            .iter()
+            .map(|key| key.strip_prefix('-').map_or((&**key, false), |k| (k, true)))
+            .collect();
+        let places = keys.iter().map(|(code, descending)| {
+            let kind = self.parameter(asked.kind, code).kind;
+            let values = self.values(asked.kind, code);
+            let of_one = |(resource, values): (&Value, &Vec<Value>)| {
+                let all = values.iter().flat_map(|value| order::of(value, kind, code, *descending));
+                (id(resource), if *descending { all.max() } else { all.min() })
+            };
+            self.by_kind[asked.kind].iter().zip(values.iter()).map(of_one).collect()
+        });
+        let places: Vec<BTreeMap<String, Option<Place>>> = places.collect();
+        let mut all: Vec<String> = found.iter().cloned().collect();
+        all.sort_by(|one, other| {
+            for ((_, descending), places) in keys.iter().zip(&places) {
+                let ordering = match (&places[one], &places[other]) {
+                    (Some(one), Some(other)) if *descending => other.cmp(one),
+                    (Some(one), Some(other)) => one.cmp(other),
+                    (one, other) => one.is_none().cmp(&other.is_none()),
+                };
+                if ordering.is_ne() {
+                    return ordering;
+                }
+            }
+            let by_id = one.cmp(other);
+            if keys.last().is_some_and(|(_, descending)| *descending) {
+                by_id.reverse()
+            } else {
+                by_id
+            }
+        });
+        all
     }
 
     fn matching(&self, kind: &str, name: &str, value: &str) -> BTreeSet<String> {
@@ -115,8 +177,21 @@ impl World {
         let (code, modifier) = name.split_once(':').unwrap_or((name, ""));
         let alternatives = parts(value, ',');
         if code == "_id" {
-            let own = |id: &String| alternatives.contains(id);
+            let own = |id: &String| alternatives.contains(id) == modifier.is_empty();
             return self.by_kind[kind].iter().map(id).filter(own).collect();
+        }
+        if code == "_list" {
+            return self.listed(kind, &alternatives);
+        }
+        let hierarchy = ["above", "below"].contains(&modifier);
+        if hierarchy && self.parameter(kind, code).kind == ParameterType::Reference {
+            let set = self.hierarchy(self.parameter(kind, code), &alternatives, modifier);
+            return self.select(kind, code, false, |values| {
+                values.iter().any(|value| match compare::points(value["reference"].as_str()) {
+                    Points::Here(kind, id, _) => set.contains(&(kind, id)),
+                    _ => false,
+                })
+            });
         }
         match modifier {
             "missing" => {
@@ -136,6 +211,54 @@ impl World {
                     alternatives.iter().any(|asked| self.meets(kind, code, modifier, own, asked))
                 })
             }),
+        }
+    }
+
+    /// The items of Lists that are not marked as deleted.
+    fn listed(&self, kind: &str, lists: &[String]) -> BTreeSet<String> {
+        let lists = self.by_kind["List"].iter().filter(|list| lists.contains(&id(list)));
+        let entries = lists.flat_map(|list| list["entry"].as_array().into_iter().flatten());
+        let kept = entries.filter(|entry| entry["deleted"] != true);
+        let there: BTreeSet<String> = self.by_kind[kind].iter().map(id).collect();
+        kept.filter_map(|entry| match compare::points(entry["item"]["reference"].as_str()) {
+            Points::Here(own, id, _) if own == kind && there.contains(&id) => Some(id),
+            _ => None,
+        })
+        .collect()
+    }
+
+    /// The resources named, and all that are part of them, or of which they are a part.
+    fn hierarchy(
+        &self,
+        parameter: &SearchParameter,
+        asked: &[String],
+        modifier: &str,
+    ) -> BTreeSet<(String, String)> {
+        let nested =
+            parameter.target.iter().filter(|kind| ["Location", "Organization"].contains(&&***kind));
+        let parts = nested.flat_map(|kind| &self.by_kind[kind]).filter_map(|part| {
+            match compare::points(part["partOf"]["reference"].as_str()) {
+                Points::Here(kind, up, _) => Some(((kind, up), part)),
+                _ => None,
+            }
+        });
+        let kind = |value: &Value| value["resourceType"].as_str().unwrap().to_owned();
+        let links = parts.map(|(up, part)| (up, (kind(part), id(part))));
+        let links: Vec<_> = links
+            .map(|(up, down)| if modifier == "below" { (up, down) } else { (down, up) })
+            .collect();
+        let named = asked.iter().map(|text| text.split_once('/').unwrap());
+        let mut set: BTreeSet<_> =
+            named.map(|(kind, id)| (kind.to_owned(), id.to_owned())).collect();
+        loop {
+            let before = set.len();
+            let next =
+                links.iter().filter(|(from, _)| set.contains(from)).map(|(_, to)| to.clone());
+            let next: Vec<_> = next.collect();
+            set.extend(next);
+            if set.len() == before {
+                return set;
+            }
         }
     }
 
@@ -196,7 +319,7 @@ impl World {
                     })
                 })
             }
-            ParameterType::Special => panic!("{code} is not asked"),
+            ParameterType::Special => compare::near(own, &bars(asked)),
         }
     }
 }

@@ -113,3 +113,80 @@ fn no_transaction_is_torn(server: &Server) {
         assert_eq!(count, PARTS, "{name} is there in part");
     }
 }
+
+/// Updates one resource until the server is gone; how often that was acknowledged.
+async fn update_until_killed(base: &str, id: &str, before: usize, written: &AtomicUsize) -> usize {
+    let client = reqwest::Client::new();
+    let mut acknowledged = before;
+    loop {
+        let mut body = basic(id);
+        body["code"]["text"] = json!((acknowledged + 1).to_string());
+        let request = client.put(format!("{base}/Basic/{id}"));
+        let request = request.header("content-type", "application/fhir+json");
+        match request.body(body.to_string()).send().await {
+            Ok(response) if response.status().is_success() => acknowledged += 1,
+            Ok(response) => panic!("refused with {}", response.status()),
+            Err(_) => return acknowledged,
+        }
+        written.fetch_add(1, Ordering::SeqCst);
+    }
+}
+
+/// The versions of a resource, the oldest first: number and text.
+fn versions(server: &Server, id: &str) -> Vec<(String, String)> {
+    let (status, history) = server.get(&format!("Basic/{id}/_history?_count=1000"));
+    assert_eq!(status, 200);
+    let entries = history["entry"].as_array().unwrap().iter().rev();
+    let text = |value: &Value| value.as_str().unwrap().to_owned();
+    let version = |entry: &Value| {
+        let resource = &entry["resource"];
+        (text(&resource["meta"]["versionId"]), text(&resource["code"]["text"]))
+    };
+    entries.map(version).collect()
+}
+
+/// Each version that was acknowledged is in the history, none is there in part or twice, and the
+/// last is the one that is read and found; over several kills.
+#[test]
+fn no_version_is_lost() {
+    const WRITERS: usize = 6;
+    let directory = tempfile::tempdir().unwrap();
+    let mut kept = [0; WRITERS];
+    for _ in 0..3 {
+        let mut server = Server::serve(directory.path());
+        let (base, written) = (server.base.clone(), AtomicUsize::new(0));
+        let acknowledged: Vec<usize> = std::thread::scope(|scope| {
+            let writers: Vec<_> = (0..WRITERS)
+                .map(|writer| {
+                    let (base, written, before) = (&base, &written, kept[writer]);
+                    scope.spawn(move || {
+                        let id = format!("u{writer}");
+                        block_on(update_until_killed(base, &id, before, written))
+                    })
+                })
+                .collect();
+            let begun = Instant::now();
+            while written.load(Ordering::SeqCst) <= 60 && begun.elapsed() < PATIENCE {
+                std::thread::sleep(Duration::from_millis(20));
+            }
+            server.kill();
+            writers.into_iter().map(|writer| writer.join().unwrap()).collect()
+        });
+        let server = Server::serve(directory.path());
+        for (writer, acknowledged) in acknowledged.into_iter().enumerate() {
+            let id = format!("u{writer}");
+            let found = versions(&server, &id);
+            assert!(found.len() >= acknowledged, "{} of {acknowledged} versions", found.len());
+            // One write may have been stored without its client being told.
+            assert!(found.len() <= acknowledged + 1);
+            let expected = (1..=found.len()).map(|number| number.to_string());
+            let expected: Vec<_> = expected.map(|number| (number.clone(), number)).collect();
+            assert_eq!(found, expected);
+            let (_, current) = server.get(&format!("Basic/{id}"));
+            assert_eq!(current["code"]["text"], json!(found.len().to_string()));
+            let (_, bundle) = server.get(&format!("Basic?code:text={}&_id={id}", found.len()));
+            assert_eq!(bundle["total"], 1, "the index is of another version");
+            kept[writer] = found.len();
+        }
+    }
+}

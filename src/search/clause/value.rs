@@ -71,7 +71,8 @@ pub(super) fn tests(
         ParameterType::Uri => uris(modifier, text),
         ParameterType::Date => {
             plain()?;
-            moment(reader, text).map(|test| vec![test])
+            let instants = parameter.definition.code == "_lastUpdated";
+            moment(reader, text, instants).map(|test| vec![test])
         }
         ParameterType::Number => {
             plain()?;
@@ -186,7 +187,7 @@ fn text(modifier: Option<&str>, text: &str) -> Result<Test, Fault> {
     Ok(Test::Text(Text { sought, mode }))
 }
 
-fn moment(reader: &Reader<'_>, text: &str) -> Result<Test, Fault> {
+fn moment(reader: &Reader<'_>, text: &str, instants: bool) -> Result<Test, Fault> {
     const FORM: Fault = Fault::value(
         "it is a date or time such as 2026-03, 2026-03-02 or \
         2026-03-02T09:10:00Z, with a prefix if need be",
@@ -201,7 +202,7 @@ fn moment(reader: &Reader<'_>, text: &str) -> Result<Test, Fault> {
         sought.start = sought.start.saturating_sub(margin);
         sought.end = sought.end.saturating_add(margin);
     }
-    Ok(Test::Moment(Moment { prefix, sought }))
+    Ok(Test::Moment(Moment { prefix, sought, instants }))
 }
 
 /// A plus sign that was not percent-encoded arrives as a blank.
@@ -295,6 +296,9 @@ fn uris(modifier: Option<&str>, text: &str) -> Result<Vec<Test>, Fault> {
         }
         Some("below" | "above") if !url => {
             Err(Fault::value("above and below are for URLs, not for other URIs"))
+        }
+        Some(modifier @ ("below" | "above")) if !uri::split(&text).1.is_empty() => {
+            versions(&text, modifier == "above")
         }
         Some("below") => Ok(vec![Test::Uri(Uri::Below(text))]),
         Some("above") => {

@@ -13,12 +13,17 @@ pub struct Moment {
     pub prefix: Prefix,
     /// The moments that the query names; for `ap` widened already.
     pub sought: Interval,
+    /// Whether all values are instants, which have no width.
+    pub instants: bool,
 }
 
 impl Moment {
     /// For each class of width, the starts that intervals of the class can have: what ends after a
     /// moment starts at most its width before it.
     pub(super) fn spans(&self) -> Vec<Span> {
+        if self.instants {
+            return vec![self.exact_span()];
+        }
         let Interval { start, end } = self.sought;
         let spans = WIDTHS.iter().enumerate().map(|(class, width)| {
             let ends_from = |end: i64| width.map_or(i64::MIN, |width| end.saturating_sub(width));
@@ -36,6 +41,26 @@ impl Moment {
             Span::between(bound(from), bound(to))
         });
         spans.collect()
+    }
+
+    /// Where the instants lie that are accepted, and no others but for `ne`.
+    fn exact_span(&self) -> Span {
+        let Interval { start, end } = self.sought;
+        let (from, to) = match self.prefix {
+            Prefix::NotEqual => (i64::MIN, i64::MAX),
+            Prefix::Equal | Prefix::Approximately => (start, end),
+            Prefix::Greater | Prefix::StartsAfter => (end.saturating_add(1), i64::MAX),
+            Prefix::GreaterOrEqual => (start, i64::MAX),
+            Prefix::LessOrEqual => (i64::MIN, end),
+            Prefix::Less | Prefix::EndsBefore => (i64::MIN, start.saturating_sub(1)),
+        };
+        let bound = |moment| Bound::Included(first_part(0, moment));
+        Span::between(bound(from), bound(to))
+    }
+
+    /// Whether the span has no other values than those that are asked for.
+    pub fn is_exact(&self) -> bool {
+        self.instants && self.prefix != Prefix::NotEqual
     }
 
     pub(super) fn accepts(&self, parts: &[Vec<u8>]) -> bool {

@@ -132,6 +132,50 @@ fn newcomers_are_noticed() {
     assert!(newer(1) && !newer(2));
 }
 
+/// Across references too: whoever makes a resource match on the other side is noticed, others are
+/// not.
+#[test]
+fn newcomers_across_references_are_noticed() {
+    let patient = |id: &str, value: &str| {
+        json!({ "resourceType": "Patient", "id": id,
+            "identifier": [{ "system": "urn:s", "value": value }] })
+    };
+    let observation = |id: &str, status: &str, subject: Option<&str>| {
+        let mut observation = json!({ "resourceType": "Observation", "id": id, "status": status });
+        if let Some(subject) = subject {
+            observation["subject"] = json!({ "reference": subject });
+        }
+        observation
+    };
+    let list = json!({ "resourceType": "List", "id": "l", "status": "current", "mode": "working",
+        "entry": [{ "item": { "reference": "Patient/a" } }] });
+    for (query, written, expected) in [
+        ("Observation?subject:Patient.identifier=urn:s|1", patient("a", "1"), true),
+        ("Observation?subject:Patient.identifier=urn:s|1", patient("a", "2"), false),
+        (
+            "Observation?subject.identifier=urn:s|1",
+            observation("o", "final", Some("Patient/a")),
+            true,
+        ),
+        ("Observation?subject.identifier=urn:s|1", observation("o", "final", None), false),
+        ("Patient?_has:Observation:subject:status=final", observation("o", "final", None), true),
+        ("Patient?_has:Observation:subject:status=final", observation("o", "amended", None), false),
+        ("Patient?_has:Observation:subject:status=final", patient("a", "1"), false),
+        ("Patient?identifier:not=urn:s|1", patient("a", "2"), true),
+        ("Observation?subject:Patient.identifier:not=urn:s|1", patient("a", "2"), true),
+        ("Patient?_list=l", list.clone(), true),
+        ("Observation?_list=l", observation("o", "final", None), true),
+        ("Observation?_list=l", patient("a", "1"), false),
+    ] {
+        let clinic = Clinic::new();
+        let asked = clinic.query(query, true).unwrap();
+        clinic.put(written.clone());
+        let view = clinic.store.view().unwrap();
+        let newer = watched(&asked).into_iter().any(|range| view.scan(range).next().is_some());
+        assert_eq!(newer, expected, "{query}: {written}");
+    }
+}
+
 /// Many rows: wide ranges are answered without gathering, equal ones in the order of their ids, and
 /// the total only when asked for.
 #[test]

@@ -1,7 +1,8 @@
-//! A view as it will be when a batch has been written.
+//! A view as it would be if a batch had been written.
 //!
 //! Reads within a transaction come after its writes, and all of it happens or nothing, so the reads
-//! are answered before the commit. Source: <http://hl7.org/fhir/R4/http.html#trules>.
+//! are answered before the commit (<http://hl7.org/fhir/R4/http.html#trules>). Laid over with what
+//! was changed since, a view shows an earlier moment.
 
 use std::collections::{BTreeMap, VecDeque};
 use std::ops::Range;
@@ -9,13 +10,14 @@ use std::ops::Range;
 use crate::store::{Batch, Error, Row, Scan, Seq, View};
 
 /// A view with the writes of a batch laid over it.
-pub(super) struct Overlay<'a> {
+pub struct Overlay<'a> {
     base: &'a dyn View,
     writes: BTreeMap<Vec<u8>, Option<Vec<u8>>>,
 }
 
 impl<'a> Overlay<'a> {
-    pub(super) fn new(base: &'a dyn View, batch: &Batch) -> Self {
+    /// The view with those writes.
+    pub fn new(base: &'a dyn View, batch: &Batch) -> Self {
         Self { base, writes: batch.writes.iter().cloned().collect() }
     }
 

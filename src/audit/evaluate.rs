@@ -1,0 +1,455 @@
+//! An indicator counted over episodes.
+//!
+//! The order of counting is that of the standard's population tables: initial population,
+//! denominator, its exclusions, numerator, its exclusions, exceptions last. A case whose
+//! denominator or numerator the record does not tell is counted as missing, and the figure is that
+//! of the known cases, with the bounds that the missing ones leave.
+//! Source: <http://hl7.org/fhir/us/cqfmeasures/STU3/measure-conformance.html> (population tables).
+
+use std::collections::BTreeMap;
+
+use super::criterion::Answer;
+use super::facts::Facts;
+use super::indicator::{GroupRule, Indicator, Population, Scoring};
+use crate::statistics::{
+    Bounds, Confidence, Interval, PairedChange, Rate, Spread, Undefined, bounds, paired_change,
+    rate, spread, wilson,
+};
+
+/// What an indicator is over some episodes.
+pub struct Evaluation {
+    /// One for each group of the indicator.
+    pub groups: Vec<Group>,
+}
+
+/// One group: the whole, and its strata.
+pub struct Group {
+    /// Over all episodes.
+    pub whole: Tally,
+    /// For each stratifier, the strata in order; the last one has none where the record does not
+    /// say.
+    pub strata: Vec<Vec<(Option<String>, Tally)>>,
+}
+
+/// The members of each population, as places in the list of episodes, and the figure.
+pub struct Tally {
+    /// Members by population; the sum of a measure-observation has none.
+    pub members: BTreeMap<Population, Vec<usize>>,
+    /// Those of which the record does not say enough.
+    pub missing: Vec<usize>,
+    /// The figure.
+    pub figure: Figure,
+}
+
+/// A figure with all that belongs beside it.
+pub enum Figure {
+    /// A share of cases.
+    Proportion {
+        /// Cases with the trait.
+        count: u64,
+        /// Known cases.
+        of: u64,
+        /// The score interval of the share.
+        interval: Result<Interval, Undefined>,
+        /// The share if none, or each, of the missing cases had the trait.
+        bounds: Result<Bounds, Undefined>,
+    },
+    /// Events in an exposure.
+    Ratio {
+        /// Events.
+        events: u64,
+        /// Exposure.
+        exposure: f64,
+        /// For how many units of exposure the rate is told.
+        per: f64,
+        /// Events for `per` units of exposure.
+        rate: Result<Rate, Undefined>,
+    },
+    /// A quantity.
+    Continuous {
+        /// UCUM unit.
+        unit: &'static str,
+        /// Median and quartiles.
+        spread: Result<Spread, Undefined>,
+        /// The change, where the quantity is one.
+        change: Option<Result<PairedChange, Undefined>>,
+    },
+    /// A number of cases.
+    Cohort {
+        /// Cases.
+        count: u64,
+    },
+}
+
+/// The indicator over episodes of one period.
+pub fn evaluate(indicator: &Indicator, facts: &[&Facts], confidence: Confidence) -> Evaluation {
+    let one = |rule: &GroupRule| {
+        let all: Vec<usize> = (0..facts.len()).collect();
+        let whole = tally(indicator.scoring, rule, facts, &all, confidence);
+        let strata = rule.stratifiers.iter().map(|(stratifier, _)| {
+            let mut split: BTreeMap<(bool, Option<String>), Vec<usize>> = BTreeMap::new();
+            for (at, case) in facts.iter().enumerate() {
+                let value = (stratifier.of)(case);
+                split.entry((value.is_none(), value)).or_default().push(at);
+            }
+            let tallied = |((_, value), cases): ((bool, Option<String>), Vec<usize>)| {
+                (value, tally(indicator.scoring, rule, facts, &cases, confidence))
+            };
+            split.into_iter().map(tallied).collect()
+        });
+        Group { strata: strata.collect(), whole }
+    };
+    Evaluation { groups: indicator.groups.iter().map(one).collect() }
+}
+
+fn tally(
+    scoring: Scoring,
+    rule: &GroupRule,
+    facts: &[&Facts],
+    cases: &[usize],
+    confidence: Confidence,
+) -> Tally {
+    let mut members: BTreeMap<Population, Vec<usize>> =
+        rule.criteria.iter().map(|(population, _)| (*population, Vec::new())).collect();
+    let mut missing = Vec::new();
+    for &at in cases {
+        let Some(case) = facts.get(at) else { continue };
+        let placed = place(scoring, rule, case);
+        for population in placed.populations {
+            members.entry(population).or_default().push(at);
+        }
+        if placed.is_missing {
+            missing.push(at);
+        }
+    }
+    let counted = Counted { rule, facts, members: &members, missing: missing.len(), confidence };
+    Tally { figure: counted.figure(scoring), members, missing }
+}
+
+/// Where one case belongs.
+struct Placed {
+    populations: Vec<Population>,
+    is_missing: bool,
+}
+
+fn place(scoring: Scoring, rule: &GroupRule, case: &Facts) -> Placed {
+    use Population as P;
+    let of = |population| rule.criterion(population).map(|criterion| criterion.of(case));
+    let holds = |population| of(population) == Some(Answer::Yes);
+    let mut placed = Placed { populations: Vec::new(), is_missing: false };
+    if !holds(P::Initial) {
+        return placed;
+    }
+    placed.populations.push(P::Initial);
+    let (out_of, excluded) = match scoring {
+        Scoring::Cohort => return placed,
+        Scoring::Continuous => (P::Measure, P::MeasureExclusion),
+        Scoring::Proportion | Scoring::Ratio => (P::Denominator, P::DenominatorExclusion),
+    };
+    match of(out_of) {
+        Some(Answer::Yes) => placed.populations.push(out_of),
+        Some(Answer::Unknown) => {
+            placed.is_missing = true;
+            return placed;
+        }
+        _ => return placed,
+    }
+    if holds(excluded) {
+        placed.populations.push(excluded);
+        return placed;
+    }
+    match scoring {
+        Scoring::Continuous => {
+            placed.is_missing = rule.observed.is_some_and(|quantity| (quantity.of)(case).is_none());
+        }
+        Scoring::Ratio => {
+            let known = [rule.observed, rule.exposure].into_iter().flatten();
+            placed.is_missing = known.into_iter().any(|quantity| (quantity.of)(case).is_none());
+            numerator(&mut placed, of(P::Numerator), holds(P::NumeratorExclusion), false);
+        }
+        Scoring::Proportion | Scoring::Cohort => {
+            let excluded = holds(P::NumeratorExclusion);
+            numerator(&mut placed, of(P::Numerator), excluded, holds(P::DenominatorException));
+        }
+    }
+    placed
+}
+
+fn numerator(placed: &mut Placed, answer: Option<Answer>, excluded: bool, exception: bool) {
+    match answer {
+        Some(Answer::Yes) => {
+            placed.populations.push(Population::Numerator);
+            if excluded {
+                placed.populations.push(Population::NumeratorExclusion);
+            }
+        }
+        _ if exception => placed.populations.push(Population::DenominatorException),
+        Some(Answer::Unknown) => placed.is_missing = true,
+        _ => {}
+    }
+}
+
+/// Counted members, on their way to a figure.
+struct Counted<'a> {
+    rule: &'a GroupRule,
+    facts: &'a [&'a Facts],
+    members: &'a BTreeMap<Population, Vec<usize>>,
+    missing: usize,
+    confidence: Confidence,
+}
+
+impl Counted<'_> {
+    fn count(&self, population: Population) -> u64 {
+        self.members.get(&population).map_or(0, |members| members.len() as u64)
+    }
+
+    /// Members of one population that are not in another.
+    fn without(&self, population: Population, other: Population) -> Vec<&Facts> {
+        let none = Vec::new();
+        let out = self.members.get(&other).unwrap_or(&none);
+        let within = self.members.get(&population).unwrap_or(&none);
+        let kept = within.iter().filter(|at| out.binary_search(at).is_err());
+        kept.filter_map(|at| self.facts.get(*at).copied()).collect()
+    }
+
+    fn figure(&self, scoring: Scoring) -> Figure {
+        use Population as P;
+        match scoring {
+            Scoring::Cohort => Figure::Cohort { count: self.count(P::Initial) },
+            Scoring::Proportion => self.proportion(),
+            Scoring::Ratio => self.ratio(),
+            Scoring::Continuous => self.continuous(),
+        }
+    }
+
+    fn proportion(&self) -> Figure {
+        use Population as P;
+        let left_out = self.count(P::DenominatorExclusion) + self.count(P::DenominatorException);
+        // Cases missing for want of a denominator are not in it; those for want of a numerator are.
+        let unknown = self.unknown_numerators();
+        let of = self.count(P::Denominator).saturating_sub(left_out).saturating_sub(unknown);
+        let count = self.count(P::Numerator).saturating_sub(self.count(P::NumeratorExclusion));
+        Figure::Proportion {
+            count,
+            of,
+            interval: wilson(count, of, self.confidence),
+            bounds: bounds(count, of, self.missing as u64),
+        }
+    }
+
+    /// Cases of the denominator whose numerator the record does not tell.
+    fn unknown_numerators(&self) -> u64 {
+        let Some(criterion) = self.rule.criterion(Population::Numerator) else { return 0 };
+        let open = self.without(Population::Denominator, Population::DenominatorExclusion);
+        let exceptions = self.members.get(&Population::DenominatorException);
+        let exceptions = exceptions.map_or(0, |members| {
+            let cases = members.iter().filter_map(|at| self.facts.get(*at));
+            cases.filter(|case| criterion.of(case) == Answer::Unknown).count()
+        });
+        let unknown = open.iter().filter(|case| criterion.of(case) == Answer::Unknown).count();
+        unknown.saturating_sub(exceptions) as u64
+    }
+
+    fn ratio(&self) -> Figure {
+        use Population as P;
+        let sum = |cases: Vec<&Facts>, quantity: Option<&super::Quantity>| -> f64 {
+            let values = cases.into_iter().filter_map(|case| (quantity?.of)(case));
+            values.sum()
+        };
+        let exposure =
+            sum(self.without(P::Denominator, P::DenominatorExclusion), self.rule.exposure);
+        let numerators = self.without(P::Numerator, P::NumeratorExclusion);
+        let events = whole(sum(numerators, self.rule.observed));
+        let per = self.rule.per;
+        let rate = rate(events, exposure / per, self.confidence);
+        Figure::Ratio { events, exposure, per, rate }
+    }
+
+    fn continuous(&self) -> Figure {
+        let cases = self.without(Population::Measure, Population::MeasureExclusion);
+        let Some(quantity) = self.rule.observed else {
+            return Figure::Continuous { unit: "1", spread: Err(Undefined::NoCase), change: None };
+        };
+        let values: Vec<f64> = cases.iter().filter_map(|case| (quantity.of)(case)).collect();
+        let pairs = quantity.pair.map(|pair| -> Vec<(f64, f64)> {
+            let both = |case: &&Facts| {
+                let pair = pair(case)?;
+                Some((pair.first, pair.latest?))
+            };
+            cases.iter().filter_map(both).collect()
+        });
+        Figure::Continuous {
+            unit: quantity.unit,
+            spread: spread(&values, self.confidence),
+            change: pairs.map(|pairs| paired_change(&pairs, self.confidence)),
+        }
+    }
+}
+
+/// A sum of whole numbers as a count.
+#[expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    reason = "a sum of counts is whole, not negative and far below 2^53"
+)]
+fn whole(sum: f64) -> u64 {
+    sum.round().max(0.0) as u64
+}
+
+#[cfg(test)]
+mod tests {
+    use serde_json::{Value, json};
+
+    use super::super::facts::Pair;
+    use super::*;
+
+    fn measure(scoring: &str, populations: &[(&str, &str)]) -> Indicator {
+        let populations: Vec<Value> = populations
+            .iter()
+            .map(|(code, expression)| {
+                let system = "http://terminology.hl7.org/CodeSystem/measure-population";
+                let of = if *expression == "attended-visits" { "denominator" } else { "numerator" };
+                json!({
+                    "extension": [{
+                        "url": "http://hl7.org/fhir/uv/cqfmeasures/StructureDefinition/\
+                                cqfm-criteriaReference",
+                        "valueString": of,
+                    }],
+                    "code": { "coding": [{ "system": system, "code": code }] },
+                    "criteria": { "language": super::super::LANGUAGE, "expression": expression },
+                })
+            })
+            .collect();
+        let system = "http://terminology.hl7.org/CodeSystem/measure-scoring";
+        Indicator::of(&json!({
+            "extension": [{
+                "url": "http://hl7.org/fhir/uv/cqfmeasures/StructureDefinition/\
+                        cqfm-populationBasis",
+                "valueCode": "EpisodeOfCare",
+            }],
+            "scoring": { "coding": [{ "system": system, "code": scoring }] },
+            "group": [{ "population": populations }],
+        }))
+        .unwrap()
+    }
+
+    fn of(indicator: &Indicator, facts: &[Facts]) -> Tally {
+        let facts: Vec<&Facts> = facts.iter().collect();
+        evaluate(indicator, &facts, Confidence::USUAL).groups.pop().unwrap().whole
+    }
+
+    /// A case by letters: t treated, f red flag, r red flag referred, e adverse event, h habit known.
+    fn case(letters: &str) -> Facts {
+        let has = |letter| letters.contains(letter);
+        Facts {
+            treated: has('t'),
+            red_flag: has('f'),
+            red_flag_referred: has('r'),
+            adverse_events: u32::from(has('e')),
+            habit_latest: has('h').then_some(0.0),
+            ..Facts::default()
+        }
+    }
+
+    /// The population table of the quality measure guide, worked by hand: an excluded case is in no
+    /// numerator; an exception counts only outside the numerator; unknown is missing.
+    #[test]
+    fn a_proportion_by_the_population_table() {
+        let indicator = measure(
+            "proportion",
+            &[
+                ("initial-population", "treated or red-flag"),
+                ("denominator", "treated"),
+                ("denominator-exclusion", "red-flag"),
+                ("numerator", "self-manipulation-stopped"),
+                ("denominator-exception", "adverse-event"),
+            ],
+        );
+        let facts: Vec<Facts> =
+            ["", "f", "th", "t", "tfh", "te", "teh", "th"].into_iter().map(case).collect();
+        let tally = of(&indicator, &facts);
+        let members = |population| tally.members[&population].clone();
+        assert_eq!(members(Population::Initial), [1, 2, 3, 4, 5, 6, 7]);
+        assert_eq!(members(Population::Denominator), [2, 3, 4, 5, 6, 7]);
+        assert_eq!(members(Population::DenominatorExclusion), [4]);
+        assert_eq!(members(Population::DenominatorException), [5]);
+        assert_eq!(members(Population::Numerator), [2, 6, 7]);
+        assert_eq!(tally.missing, [3]);
+        let Figure::Proportion { count, of, bounds, .. } = tally.figure else { panic!() };
+        assert_eq!((count, of), (3, 3));
+        assert_eq!(bounds, Ok(Bounds { none: 0.75, each: 1.0 }));
+    }
+
+    #[test]
+    fn nothing_to_count_is_told_and_not_divided() {
+        let proportion = measure(
+            "proportion",
+            &[
+                ("initial-population", "ended"),
+                ("denominator", "treated"),
+                ("numerator", "red-flag"),
+            ],
+        );
+        let Figure::Proportion { count, of: known, interval, bounds } = of(&proportion, &[]).figure
+        else {
+            panic!()
+        };
+        assert_eq!((count, known), (0, 0));
+        assert_eq!(interval, Err(Undefined::NoCase));
+        assert_eq!(bounds, Err(Undefined::NoCase));
+    }
+
+    #[test]
+    fn a_ratio_adds_up_events_and_exposure() {
+        let indicator = measure(
+            "ratio",
+            &[
+                ("initial-population", "visits-at-least(0)"),
+                ("denominator", "visits-at-least(1)"),
+                ("numerator", "visits-at-least(1)"),
+                ("measure-observation", "adverse-events"),
+                ("measure-observation", "attended-visits"),
+            ],
+        );
+        let visits = |attended, adverse_events| Facts { attended, adverse_events, ..case("") };
+        let Figure::Ratio { events, exposure, rate, .. } =
+            of(&indicator, &[visits(3, 1), visits(0, 4), visits(7, 0)]).figure
+        else {
+            panic!()
+        };
+        assert_eq!((events, exposure), (1, 10.0));
+        assert_eq!(rate.unwrap().estimate, 0.1);
+        let Figure::Ratio { rate, .. } = of(&indicator, &[visits(0, 0)]).figure else { panic!() };
+        assert_eq!(rate, Err(Undefined::NoExposure));
+    }
+
+    #[test]
+    fn a_change_is_that_of_known_pairs() {
+        let indicator = measure(
+            "continuous-variable",
+            &[
+                ("initial-population", "not red-flag"),
+                ("measure-population", "not red-flag"),
+                ("measure-observation", "pain-change"),
+            ],
+        );
+        let pain = |first, latest| Facts {
+            pain: Some(Pair {
+                at_start: true,
+                first,
+                latest,
+                improved: None,
+                past_error: None,
+                room: None,
+            }),
+            ..Facts::default()
+        };
+        let facts = [pain(6.0, Some(2.0)), pain(7.0, None), pain(5.0, Some(3.0)), case("f")];
+        let tally = of(&indicator, &facts);
+        assert_eq!(tally.missing, [1]);
+        let Figure::Continuous { change, spread, .. } = tally.figure else { panic!() };
+        assert_eq!(spread.unwrap().median, -3.0);
+        let change = change.unwrap().unwrap();
+        assert_eq!((change.n, change.start, change.end, change.mean), (2, 5.5, 2.5, -3.0));
+    }
+}

@@ -1,0 +1,148 @@
+//! `$evaluate-measure`: an indicator over the episodes that ended in a period.
+//!
+//! Both days of the period count as a whole. The report says as of which commit it is; it is
+//! computed from what is stored then and from nothing kept earlier. It is not stored: a client that
+//! wants to keep it creates it.
+//! Source: <http://hl7.org/fhir/R4/measure-operation-evaluate-measure.html>.
+
+use crate::app::Held;
+use crate::audit::report::{Frame, Kind, report};
+use crate::audit::{Facts, Indicator, Suppression, evaluate};
+use crate::clinical::source::Day;
+use crate::error::Error;
+use crate::fhir::{Instant, Issue, IssueType, Resource, ResourceType};
+use crate::operation::audit::{Cohort, cases};
+use crate::operation::parameters::Parameters;
+use crate::operation::{Call, Level, Operation, Output, episode};
+use crate::repository;
+use crate::statistics::Confidence;
+use crate::store::View;
+
+pub(super) const OPERATION: Operation = Operation {
+    name: "evaluate-measure",
+    definition: "http://hl7.org/fhir/OperationDefinition/Measure-evaluate-measure",
+    levels: &[Level::Type, Level::Instance],
+    types: &["Measure"],
+    by_get: true,
+    document: false,
+    run,
+};
+
+fn run(call: &Call<'_>) -> Result<Output, Error> {
+    let parameters = &call.parameters;
+    let (first, last) = (day(parameters, "periodStart")?, day(parameters, "periodEnd")?);
+    if last.0 < first.0 {
+        let rule = "The period ends before it starts.";
+        return Err(Error::request("http.periodEnd", rule));
+    }
+    if parameters.text("lastReceivedOn")?.is_some() {
+        let rule = "Data are never submitted for a single Measure here, so there is no such day.";
+        return Err(Error::request("http.lastReceivedOn", rule));
+    }
+    let (subject, practitioner) = (parameters.text("subject")?, parameters.text("practitioner")?);
+    let kind = kind(parameters, subject.as_deref())?;
+    let view = call.app.store.view()?;
+    let indicator = indicator(call, &*view)?;
+    let cohort = Cohort::read(&*view, subject, practitioner)?;
+    let cases = cases(call.app, &*view, call.now, (first.0, last.0), &cohort)?;
+    let commit = view.seq();
+    drop(view);
+    let facts: Vec<&Facts> = cases.iter().map(|case| &case.facts).collect();
+    let confidence = Confidence::USUAL;
+    let evaluation = evaluate(&indicator, &facts, confidence);
+    let mut evidence: Vec<String> = Vec::new();
+    if kind != Kind::Summary {
+        evidence.extend(cases.iter().flat_map(|case| case.sources.iter().cloned()));
+        evidence.sort();
+        evidence.dedup();
+    }
+    // Who may have the cases listed has nothing withheld from: the lists tell every count.
+    let least = if kind == Kind::Summary { call.app.config.audit_least } else { 0 };
+    let frame = Frame {
+        kind,
+        subject: cohort.subject.as_deref(),
+        period: (&first.1, &last.1),
+        now: call.now,
+        commit,
+        confidence,
+        suppression: Suppression { least },
+        evidence: &evidence,
+    };
+    Ok(Output::Resource(report(&indicator, &evaluation, &facts, &frame)))
+}
+
+/// A day that must be given, with its text.
+fn day(parameters: &Parameters, name: &str) -> Result<(Day, String), Error> {
+    let rule = "The parameter is a day, such as 2026-03-31.";
+    let wrong = || Error::request(format!("http.{name}"), rule);
+    let text = parameters.text(name)?.ok_or_else(wrong)?;
+    let day = Day::parse(&text).filter(|_| text.len() == 10).ok_or_else(wrong)?;
+    Ok((day, text))
+}
+
+/// The kind of report: by default that of the subject, where there is one.
+fn kind(parameters: &Parameters, subject: Option<&str>) -> Result<Kind, Error> {
+    let of_patient = subject.is_some_and(|subject| subject.starts_with("Patient/"));
+    match parameters.text("reportType")?.as_deref() {
+        None if of_patient => Ok(Kind::Individual),
+        None | Some("population") => Ok(Kind::Summary),
+        Some("subject-list") => Ok(Kind::SubjectList),
+        Some("subject") if of_patient => Ok(Kind::Individual),
+        Some("subject") => {
+            let rule = "A report of the type subject names a Patient as its subject.";
+            Err(Error::request("http.subject", rule))
+        }
+        Some(_) => {
+            let rule = "The type is subject, subject-list or population.";
+            Err(Error::request("http.reportType", rule))
+        }
+    }
+}
+
+/// The indicator of the Measure in the URL, or of the one that a parameter names.
+fn indicator(call: &Call<'_>, view: &dyn View) -> Result<Indicator, Error> {
+    let named = call.parameters.text("measure")?;
+    let measure = match (call.id(), named) {
+        (Some(_), Some(_)) => {
+            let rule = "The URL names the Measure already.";
+            return Err(Error::request("http.measure", rule));
+        }
+        (Some(id), None) => {
+            let stored = repository::current(view, call.kind()?, id)?.ok_or(Error::NotFound)?;
+            let deleted = Error::Deleted(stored.version);
+            stored.content()?.ok_or(deleted)?
+        }
+        (None, Some(named)) => by_canonical(&call.app.held(), view, call.now, &named)?,
+        (None, None) => {
+            let rule = "The parameter names a Measure by its canonical URL.";
+            return Err(Error::request("http.measure", rule));
+        }
+    };
+    Indicator::of(measure.value()).map_err(|fault| {
+        let issue = Issue::error(IssueType::NotSupported, fault.rule);
+        Error::Invalid(vec![issue.at(fault.place)])
+    })
+}
+
+/// The Measure of a canonical URL, of the version after `|` where there is one.
+fn by_canonical(
+    held: &Held,
+    view: &dyn View,
+    now: Instant,
+    named: &str,
+) -> Result<Resource, Error> {
+    let kind = ResourceType::parse("Measure").ok_or(Error::UnknownType)?;
+    let (url, version) = named.split_once('|').map_or((named, None), |(u, v)| (u, Some(v)));
+    let mut criteria = vec![("url", url)];
+    criteria.extend(version.map(|version| ("version", version)));
+    let mut found = Vec::new();
+    episode::each(held, view, now, kind, &criteria, |stored| {
+        found.extend(stored.content()?);
+        Ok(())
+    })?;
+    match found.len() {
+        1 => found.pop().ok_or(Error::NotFound),
+        0 => Err(Error::request("http.measure", "There is no such Measure on this server.")),
+        _ => Err(Error::request("http.measure", "Several Measures have this URL; add |version.")),
+    }
+}
