@@ -314,6 +314,9 @@ async function print() {
     const words = execFileSync("pdftotext", ["-layout", file, "-"], { encoding: "utf8" });
     check(`${format} has its words`, words.includes("In short") && words.includes("Keep counting."));
     check(`${format} has no link of the screen`, !words.includes("Records behind"));
+    const sheets = words.split("\f").filter((sheet) => sheet.trim() !== "");
+    const caution = "local codes and licensed practice prevail. In an emergency";
+    check(`${format} has the cautions on every page`, sheets.every((sheet) => sheet.replace(/\s+/g, " ").includes(caution)));
   }
   await page.close();
   const pdf = Buffer.from(await (await fetch(`${root}${path}?_format=application/pdf`)).arrayBuffer());
