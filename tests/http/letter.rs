@@ -154,7 +154,10 @@ async fn a_signed_letter_stays_as_it_is() {
 
     let document = server.get(&format!("/{}", reference(&told, "document"))).await.json();
     assert_eq!(document["entry"][0]["resource"]["id"], composition["id"]);
-    let pdf = server.get(&format!("/{}", reference(&told, "pdf"))).await.has_status(200).json();
+    // The resource, not its content.
+    let fhir = [("Accept", "application/fhir+json")];
+    let pdf = format!("/{}", reference(&told, "pdf"));
+    let pdf = server.send("GET", &pdf, &fhir, "").await.has_status(200).json();
     assert_eq!(pdf["contentType"], "application/pdf");
     let provenance = format!("/{}", reference(&told, "provenance"));
     let provenance = server.get(&provenance).await.has_status(200).json();
@@ -167,7 +170,7 @@ async fn a_signed_letter_stays_as_it_is() {
     for part in told["parameter"].as_array().unwrap() {
         let target = part["valueReference"]["reference"].as_str().unwrap();
         let path = format!("/{target}");
-        let body = server.get(&path).await.json();
+        let body = server.send("GET", &path, &fhir, "").await.json();
         server.put(&path, &body).await.is_error(409, "business-rule");
         server.delete(&path).await.is_error(409, "business-rule");
         let patch = r#"[{ "op": "add", "path": "/language", "value": "fr" }]"#;
