@@ -61,6 +61,9 @@ pub enum Error {
     /// A test in a patch does not hold.
     #[error("patch test failed")]
     PatchTest(Issue),
+    /// What is stored does not allow what is asked.
+    #[error("not as it stands: {}", .0.diagnostics)]
+    Standing(Issue),
     /// A criterion that must select one resource selects several.
     #[error("multiple matches")]
     MultipleMatches,
@@ -197,7 +200,7 @@ impl Error {
                 "Another resource, which the criteria do not select, has this id.",
             ),
             Self::Patch(issue) => (422, vec![issue.clone()]),
-            Self::PatchTest(issue) => (409, vec![issue.clone()]),
+            Self::PatchTest(issue) | Self::Standing(issue) => (409, vec![issue.clone()]),
             Self::MultipleMatches => one(412, T::MultipleMatches, MULTIPLE_MATCHES),
             Self::Method(allow) => {
                 let text = format!("This URL does not know the verb; it knows {allow}.");

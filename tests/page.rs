@@ -4,8 +4,11 @@
 
 use std::collections::BTreeSet;
 
+use serde_json::json;
 use spondyl::clinical::{Record, Summary, summary};
+use spondyl::fhir::Resource;
 use spondyl::letter::catalogue::Catalogue;
+use spondyl::letter::filed::Filed;
 use spondyl::page;
 
 mod episode;
@@ -29,7 +32,15 @@ fn pages_to_look_at() {
         };
         write("episode", page::episode(summary, "/fhir", words));
         write("visit", page::visit(summary, "/fhir", words));
+        write("letters", letters(summary, &[], words));
     });
+}
+
+/// The page of an episode's letters.
+fn letters(summary: &Summary, filed: &[Filed], words: &Catalogue) -> String {
+    let signers = [("A. Therapist".to_owned(), "Practitioner/a".to_owned())];
+    let digest = "ni:///sha-256;x";
+    page::letters(&page::Letters { api: "/fhir", summary, digest, signers: &signers, filed }, words)
 }
 
 /// The values of an attribute.
@@ -46,7 +57,7 @@ fn well_made(id: &str, page: &str) {
         let known = |(path, _): &(&str, &str)| {
             script.starts_with(&format!(" src=\"{path}\" defer></script>"))
         };
-        assert!(page::VISIT_SCRIPTS.iter().any(known), "{id}: {script}");
+        assert!(page::SCRIPTS.iter().any(known), "{id}: {script}");
     }
     assert!(!page.contains(" onclick") && !page.contains("javascript:"), "{id}");
     let ids = values(page, "id");
@@ -54,7 +65,7 @@ fn well_made(id: &str, page: &str) {
     assert_eq!(ids.len(), once.len(), "{id}: an id stands twice");
     for field in page.split("<input").skip(1).chain(page.split("<select").skip(1)) {
         let tag = field.split('>').next().unwrap();
-        let name = values(tag, "name").first().copied().unwrap();
+        let name = values(tag, "id").first().copied().unwrap();
         let before = page.split(&format!(" id=\"{name}\"")).next().unwrap();
         let labelled = before.matches("<label>").count() > before.matches("</label>").count();
         assert!(labelled || tag.contains("aria-label=\""), "{id}: {name} has no label");
@@ -96,6 +107,15 @@ fn the_form_of_a_visit() {
                 "screening.vascular-risk",
                 "consent-covers",
                 "goal.due",
+                "event.1.suspect",
+                "flag.text",
+                "systolic",
+                "plan.leave",
+                "exercise.often-unit",
+                "onward.question",
+                "pain-provoked",
+                "range.flexion-rotation-test-left",
+                "habit-urge",
                 "disability.item.10",
             ] {
                 assert!(names.contains(name), "{id}: {name}");
@@ -114,8 +134,75 @@ fn the_form_of_a_visit() {
     let clinic = episode::clinic();
     let record = Record::build(episode::episode(&clinic, "demo-aldis-episode"), &clinic);
     let page = page::visit(&summary(&record, episode::now()), "/fhir", Catalogue::english());
+    let activity = "<input id=\"activity.1.name\" name=\"activity.1.name\" type=\"text\" value=\"";
+    assert!(page.contains(activity), "the activity of the former visit is named");
     let last = "<td class=\"last\">2 \u{b7} 20\u{a0}Apr\u{a0}2026</td>";
     assert!(page.contains(last), "the last finding stands beside");
+}
+
+/// A letter that was signed, in three states, with hashes that agree, differ, are not kept.
+#[test]
+fn the_letters_of_an_episode() {
+    let value = |status: &str, id: &str| {
+        json!({ "resourceType": "Composition", "id": id, "status": status, "language": "de",
+            "title": "<b>T</b>", "date": "2026-04-21T08:05:00Z",
+            "attester": [{ "mode": "legal", "time": "2026-04-21T08:05:00Z",
+                "party": { "reference": "Practitioner/a" } }] })
+    };
+    let filed = |status: &str, id: &str| {
+        let composition = Resource::from_value(value(status, id)).unwrap();
+        let reference = json!({ "resourceType": "DocumentReference", "id": format!("{id}-d"),
+            "status": "current", "content": [{ "attachment": { "contentType": "application/pdf",
+                "url": "Binary/b", "hash": "x" } }] });
+        let reference = Resource::from_value(reference).unwrap();
+        Filed::of(&composition, &[reference], &[]).unwrap()
+    };
+    each(|id, summary| {
+        for words in [Catalogue::english(), Catalogue::german()] {
+            let mut broken = filed("final", "c1");
+            broken.forms = broken.forms.into_iter().map(|form| form.held_against(None)).collect();
+            let all = [broken, filed("preliminary", "c2"), filed("entered-in-error", "c3")];
+            let page = letters(summary, &all, words);
+            well_made(id, &page);
+            for state in ["signed", "draft", "in-error"] {
+                assert!(page.contains(words.name("letters.state", state)), "{id}: {state}");
+            }
+            assert!(
+                page.contains(words.get("letters.broken")),
+                "{id}: a hash that differs is told"
+            );
+            assert!(page.contains("&lt;b&gt;T") && !page.contains("<b>T"), "{id}");
+            assert!(page.contains("08:05 UTC"), "{id}: the time of the signature");
+            assert!(!page.contains(">letters.") && !page.contains(">sign."), "{id}: a key as text");
+            let nobody =
+                page::Letters { api: "/fhir", summary, digest: "", signers: &[], filed: &[] };
+            let page = page::letters(&nobody, words);
+            assert!(page.contains(words.get("letters.nobody")) && !page.contains("<form"), "{id}");
+        }
+    });
+}
+
+/// Every rule and message that the form of the signature names has a text.
+#[test]
+fn the_script_of_the_signature_has_its_words() {
+    let clinic = episode::clinic();
+    let record = Record::build(episode::episode(&clinic, "demo-aldis-episode"), &clinic);
+    let page = letters(&summary(&record, episode::now()), &[], Catalogue::english());
+    let held = values(&page, "data-words")[0].replace("&quot;", "\"");
+    let mut asked = 0;
+    for call in ["words.", "words[\"", "rule: \""] {
+        for rest in page::SIGN_SCRIPT.1.split(call).skip(1) {
+            let key: String =
+                rest.chars().take_while(|c| c.is_ascii_lowercase() || *c == '-').collect();
+            if key == "trim" {
+                continue;
+            }
+            asked += 1;
+            assert!(held.contains(&format!("\"{key}\":\"")), "{call}{key}");
+            assert!(!held.contains(&format!("\"sign.{key}\"")), "{key} has no text");
+        }
+    }
+    assert!(asked > 15, "{asked}");
 }
 
 /// Every rule and message that the script names has a text.
@@ -134,6 +221,10 @@ fn the_script_has_its_words() {
         "refuse(\"disability.item.1\", \"",
         "refuse(\"disability\", \"",
         "refuse(at(\"alone\"), \"",
+        "refuse(at(\"suspect\"), \"",
+        "refuse(at(\"date\"), \"",
+        "refuse(\"plan.leave\", \"",
+        "refuse(\"plan.text\", \"",
         ", \"whole\"",
         "\"needed\"",
     ] {
@@ -148,7 +239,7 @@ fn the_script_has_its_words() {
             assert!(held.contains(&format!("\"{key}\":")), "{call}{key}");
         }
     }
-    assert!(asked > 12, "{asked}");
+    assert!(asked > 20, "{asked}");
 }
 
 /// The choices of the form are the codes of our code systems, no more and no fewer.
@@ -179,6 +270,8 @@ fn the_choices_are_those_of_the_code_systems() {
         ("treatment.0.contactPoint", "contact-point"),
         ("treatment.0.patientPosition", "patient-position"),
         ("segment.C0-C1.left.feel", "end-feel"),
+        ("event.0.what", "treatment-reaction"),
+        ("event.0.class", "adverse-event-class"),
     ] {
         assert_eq!(options(field), codes(system), "{field}");
     }
@@ -211,6 +304,7 @@ fn a_german_page_has_no_english_text() {
         // The problem of a record may be worded as the catalogue is; it stays as it was written.
         let page = page::visit(summary, "/fhir", german);
         check(id, &page);
+        check(id, &letters(summary, &[], german));
         assert!(page.contains("language=de"), "{id}: links lead on in German");
     });
 }

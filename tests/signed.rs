@@ -8,7 +8,7 @@ use std::sync::Arc;
 
 use base64::Engine;
 use base64::engine::general_purpose::STANDARD;
-use serde_json::Value;
+use serde_json::{Value, json};
 use spondyl::clinical::consistency::FindingKind;
 use spondyl::clinical::element::Target;
 use spondyl::clinical::{Record, Summary, summary};
@@ -366,4 +366,67 @@ fn kinds_differ_in_order() {
         };
         assert_eq!(Kind::of(summary), expected, "{id}");
     });
+}
+
+/// What a German letter calls the items of a screening, and other coded elements of ours, are the
+/// designations of our own code systems, whatever displays a record has.
+#[test]
+fn words_of_coded_elements_are_designations() {
+    let german = Catalogue::german();
+    for (system, group) in [
+        ("screening-item", "screening-item"),
+        ("treatment-reaction", "treatment-reaction"),
+        ("end-feel", "end-feel"),
+        ("contact-point", "contact-point"),
+        ("patient-position", "patient-position"),
+        ("side", "side"),
+        ("adverse-event-class", "event-class"),
+        ("episode-end-reason", "end-reason"),
+        ("consistency-finding", "finding-name"),
+    ] {
+        let file = format!("schemas/profile/code-system-{system}.json");
+        let value: Value = serde_json::from_slice(&std::fs::read(file).unwrap()).unwrap();
+        let concepts = value["concept"].as_array().unwrap();
+        for concept in concepts {
+            let code = concept["code"].as_str().unwrap();
+            assert_eq!(concept["designation"][0]["language"], "de", "{system} {code}");
+            let designation = concept["designation"][0]["value"].as_str();
+            assert_eq!(designation, german.find(group, code), "{system} {code}");
+        }
+    }
+}
+
+/// Screening items in a German letter are German, also where the record's displays are English or
+/// there are none; an item that is not ours stays in the record's words.
+#[test]
+fn screening_items_in_the_language_of_the_letter() {
+    let mut clinic = episode::clinic();
+    let screening = |r: &&mut Resource| r.id_text() == Some("demo-bero-v3-screening");
+    let found = clinic.iter_mut().find(screening).unwrap().value_mut();
+    let components = found["component"].as_array_mut().unwrap();
+    let positive = |c: &&mut Value| c["valueCodeableConcept"]["coding"][0]["code"] == "Y";
+    let mut positives = components.iter_mut().filter(positive);
+    positives.next().unwrap()["code"]["coding"][0]["display"] = json!("Another display");
+    positives.next().unwrap()["code"]["coding"][0].as_object_mut().unwrap().remove("display");
+    let answer = json!({ "coding": [{ "system": "http://terminology.hl7.org/CodeSystem/v2-0136",
+        "code": "Y" }] });
+    components
+        .push(json!({ "code": { "text": "An item of our own" }, "valueCodeableConcept": answer }));
+    let record = Record::build(episode::episode(&clinic, "demo-bero-episode"), &clinic);
+    let summary = summary(&record, episode::now());
+    let shown = |words: &'static Catalogue| Letter { words, ..Letter::new(&summary) }.html();
+    let (english, german) = (shown(Catalogue::english()), shown(Catalogue::german()));
+    for item in summary.caution.screenings.iter().flat_map(|screening| &screening.positive) {
+        match &item.code {
+            Some(code) => {
+                for (words, page) in
+                    [(Catalogue::english(), &english), (Catalogue::german(), &german)]
+                {
+                    assert!(page.contains(words.find("screening-item", code).unwrap()), "{code}");
+                }
+            }
+            None => assert!(german.contains("An item of our own")),
+        }
+    }
+    assert!(!german.contains("Another display") && !english.contains("Another display"));
 }

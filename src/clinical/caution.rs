@@ -7,15 +7,23 @@
 use serde::Serialize;
 use serde_json::Value;
 
-use crate::clinical::element::{Target, at, code_in, items, own_code, target, text, ucum, words};
+use crate::clinical::element::{
+    OWN, Target, at, code_in, items, own_code, target, text, ucum, words,
+};
 use crate::clinical::gap::{Gap, GapKind};
 use crate::clinical::number::Number;
 use crate::clinical::seen::Seen;
 use crate::clinical::source::{Day, Moment, Source};
+use crate::clinical::worded::Worded;
 use crate::fhir::Resource;
 
 /// The code system of yes and no.
 const YES_NO: &str = "http://terminology.hl7.org/CodeSystem/v2-0136";
+
+/// The code system of how an adverse event went on.
+const OUTCOME: &str = "http://terminology.hl7.org/CodeSystem/adverse-event-outcome";
+/// The code system of judgements of causality.
+const CAUSALITY: &str = "http://terminology.hl7.org/CodeSystem/adverse-event-causality-assess";
 
 /// One screening, with every item.
 #[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Debug, Serialize)]
@@ -24,12 +32,12 @@ pub struct Screening {
     pub day: Day,
     #[serde(skip)]
     at: Moment,
-    /// Items answered yes, in the record's words.
-    pub positive: Vec<String>,
+    /// Items answered yes.
+    pub positive: Vec<Worded>,
     /// Items answered no.
     pub negative: usize,
-    /// Items not asked or without an answer, in the record's words.
-    pub not_asked: Vec<String>,
+    /// Items not asked or without an answer.
+    pub not_asked: Vec<Worded>,
     /// The Observation.
     pub source: Source,
 }
@@ -46,8 +54,9 @@ impl Screening {
             not_asked: Vec::new(),
             source: seen.source,
         };
+        let items_system = format!("{OWN}/CodeSystem/screening-item");
         for item in items(resource.value(), "/component") {
-            let name = words(at(item, "/code")).unwrap_or_default().to_owned();
+            let name = Worded::of(at(item, "/code"), &items_system);
             match code_in(at(item, "/valueCodeableConcept"), YES_NO) {
                 Some("Y") => screening.positive.push(name),
                 Some("N") => screening.negative += 1,
@@ -130,16 +139,16 @@ impl Consent {
 pub struct AdverseEvent {
     /// When it happened, where recorded.
     pub day: Option<Day>,
-    /// What happened, in the record's words.
-    pub event: String,
+    /// What happened.
+    pub event: Worded,
     /// Severity as recorded: mild, moderate, severe.
     pub severity: Option<String>,
-    /// Outcome, in the record's words.
-    pub outcome: Option<String>,
+    /// How it went on.
+    pub outcome: Option<Worded>,
     /// Whether the outcome says how it went on: recorded, and neither unknown nor ongoing.
     pub followed_up: bool,
-    /// Judgements of causality, in the record's words.
-    pub causality: Vec<String>,
+    /// Judgements of causality.
+    pub causality: Vec<Worded>,
     /// The treatments suspected.
     #[serde(skip)]
     pub suspected: Vec<Target>,
@@ -153,7 +162,6 @@ impl AdverseEvent {
         let value = resource.value();
         let source =
             Source::of(resource).filter(|_| text(value, "/actuality") == Some("actual"))?;
-        let word = |pointer| words(at(value, pointer)).map(str::to_owned);
         let suspects = || items(value, "/suspectEntity");
         let outcome = at(value, "/outcome");
         let open = ["unknown", "ongoing"].map(Some);
@@ -161,17 +169,18 @@ impl AdverseEvent {
         let causes = suspects().flat_map(|suspect| items(suspect, "/causality"));
         Some(Self {
             day: text(value, "/date").and_then(Day::parse),
-            event: word("/event").unwrap_or_default(),
+            event: Worded::of(at(value, "/event"), &format!("{OWN}/CodeSystem/treatment-reaction")),
             severity: code_in(
                 at(value, "/severity"),
                 "http://terminology.hl7.org/CodeSystem/adverse-event-severity",
             )
             .map(str::to_owned),
-            outcome: word("/outcome"),
+            outcome: (!outcome.is_null()).then(|| Worded::of(outcome, OUTCOME)),
             followed_up: !outcome.is_null() && !open.contains(&code),
             causality: causes
-                .filter_map(|c| words(at(c, "/assessment")))
-                .map(str::to_owned)
+                .map(|cause| at(cause, "/assessment"))
+                .filter(|assessment| !assessment.is_null())
+                .map(|assessment| Worded::of(assessment, CAUSALITY))
                 .collect(),
             suspected: suspects().filter_map(|suspect| target(suspect, "/instance")).collect(),
             source,

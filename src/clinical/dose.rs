@@ -49,6 +49,16 @@ impl Technique {
             _ => return None,
         })
     }
+
+    /// Its code.
+    pub fn code(self) -> &'static str {
+        match self {
+            Self::OscillatoryMobilisation => "oscillatory-mobilisation",
+            Self::MobilisationWithMovement => "mobilisation-with-movement",
+            Self::Thrust => "thrust",
+            Self::SoftTissue => "soft-tissue",
+        }
+    }
 }
 
 /// One Procedure, as recorded.

@@ -22,6 +22,7 @@ pub mod threshold;
 pub mod outcome;
 pub mod dose;
 pub mod trend;
+pub mod worded;
 pub mod habit;
 pub mod goal;
 pub mod retest;

@@ -75,6 +75,8 @@ pub struct Reading {
     answered: Option<u32>,
     /// Activities and their scores.
     activities: BTreeMap<String, Decimal>,
+    /// The activities in the record's words, in its order.
+    names: Vec<String>,
 }
 
 /// A number in `valueInteger`, `valueQuantity` (UCUM `{score}` or `1`) or `valueDecimal`.
@@ -101,11 +103,11 @@ impl Reading {
             gaps.push(Gap::at(GapKind::NotReadable, about, "Observation.value", &seen.source));
             return None;
         };
-        let Parts { value, points, answered, activities } = parts;
+        let Parts { value, points, answered, activities, names } = parts;
         let kind = (measure == Measure::Nprs).then(|| pain_kind(at(resource.value(), "/code")));
         let total = ucum(at(resource.value(), "/valueQuantity"));
         let unit = total.map(|(_, unit)| unit.to_owned());
-        Some(Self { seen, measure, kind, value, unit, points, answered, activities })
+        Some(Self { seen, measure, kind, value, unit, points, answered, activities, names })
     }
 }
 
@@ -131,11 +133,13 @@ struct Parts {
     points: Option<Decimal>,
     answered: Option<u32>,
     activities: BTreeMap<String, Decimal>,
+    names: Vec<String>,
 }
 
 impl Parts {
     fn plain(value: Decimal) -> Self {
-        Self { value, points: None, answered: None, activities: BTreeMap::new() }
+        let (activities, names) = (BTreeMap::new(), Vec::new());
+        Self { value, points: None, answered: None, activities, names }
     }
 }
 
@@ -204,7 +208,7 @@ fn disability(value: &Value, seen: &Seen, gaps: &mut Vec<Gap>) -> Option<Parts> 
         value: percent,
         points: Some(Decimal::from(sum)),
         answered: Some(answered),
-        activities: BTreeMap::new(),
+        ..Parts::plain(Decimal::ZERO)
     })
 }
 
@@ -212,13 +216,15 @@ fn disability(value: &Value, seen: &Seen, gaps: &mut Vec<Gap>) -> Option<Parts> 
 fn function(value: &Value) -> Option<Parts> {
     let activity = |part: &Value| {
         own_code(at(part, "/code"), "finding").filter(|code| *code == "psfs-activity")?;
-        let name = text(part, "/code/text")?.trim().to_lowercase();
+        let name = text(part, "/code/text")?.trim().to_owned();
         Some((name, within(part, 0, 10)?))
     };
+    let found: Vec<(String, Decimal)> = items(value, "/component").filter_map(activity).collect();
+    let names = found.iter().map(|(name, _)| name.clone()).collect();
     let activities: BTreeMap<String, Decimal> =
-        items(value, "/component").filter_map(activity).collect();
+        found.into_iter().map(|(name, score)| (name.to_lowercase(), score)).collect();
     let value = mean(activities.values()).or_else(|| within(value, 0, 10))?;
-    Some(Parts { activities, ..Parts::plain(value) })
+    Some(Parts { activities, names, ..Parts::plain(value) })
 }
 
 fn mean<'a>(values: impl ExactSizeIterator<Item = &'a Decimal>) -> Option<Decimal> {
@@ -249,6 +255,9 @@ pub struct Outcome {
     pub judgement: Option<Judgement>,
     /// Activities that both ends have, for the patient-specific score.
     pub same_activities: Option<usize>,
+    /// The activities of the latest score, in the record's words.
+    #[serde(skip)]
+    pub activities: Vec<String>,
     /// Whether scores of one moment disagree, so that no change is computed.
     pub contradicted: bool,
     /// The scores compared.
@@ -329,6 +338,7 @@ fn outcome(
         improvement: improvement.map(Number::new),
         judgement: improvement.zip(set).and_then(|(by, set)| set.judge(measure, from, by)),
         same_activities: same,
+        activities: latest.unwrap_or(first).names.clone(),
         contradicted,
         sources: sources([Some(first), latest].into_iter().flatten().map(|r| &r.seen.source)),
     })

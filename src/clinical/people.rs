@@ -1,5 +1,7 @@
 //! People, organisations, referrals, problems, goals and plans, as a letter names them.
 
+use std::collections::BTreeSet;
+
 use serde::Serialize;
 use serde_json::Value;
 
@@ -95,6 +97,9 @@ pub struct Referral {
     /// Who is asked.
     #[serde(skip)]
     pub performer: Option<Target>,
+    /// Who is asked, in the words of the referral.
+    #[serde(skip)]
+    pub performer_name: Option<String>,
     /// The `ServiceRequest`.
     pub source: Source,
 }
@@ -119,6 +124,7 @@ impl Referral {
             notes: texts(&mut items(value, "/note").map(|note| text(note, "/text"))),
             requester: target(value, "/requester"),
             performer: target(value, "/performer/0"),
+            performer_name: text(value, "/performer/0/display").map(str::to_owned),
             source: Source::of(resource)?,
         })
     }
@@ -210,6 +216,9 @@ pub struct Activity {
     /// Since when it holds, where recorded.
     #[serde(skip)]
     pub since: Option<Day>,
+    /// Whether a later plan took its place.
+    #[serde(skip)]
+    pub replaced: bool,
     /// The `CarePlan`.
     pub source: Source,
 }
@@ -241,9 +250,16 @@ pub fn activities(resource: &Resource) -> Vec<Activity> {
         };
         let says = text(detail, "/description").or_else(|| words(at(detail, "/code")))?;
         let (says, segments) = (says.to_owned(), segments(detail, says));
-        Some(Activity { kind, says, segments, since, source: source.clone() })
+        Some(Activity { kind, says, segments, since, replaced: false, source: source.clone() })
     };
     items(resource.value(), "/activity").filter_map(one).collect()
+}
+
+/// Marks the activities of plans that another plan names as replaced by it.
+pub fn mark_replaced(activities: &mut [Activity], replaced: &BTreeSet<Target>) {
+    for activity in activities {
+        activity.replaced = replaced.contains(activity.source.target());
+    }
 }
 
 /// The segments that an activity names: by our extension, else in its words.

@@ -18,7 +18,9 @@ use crate::clinical::element::{LOINC, Target, at, code_in, items, own_extension,
 use crate::clinical::exercise::{Advice, Exercise};
 use crate::clinical::gap::{Gap, GapKind};
 use crate::clinical::outcome::Measure;
-use crate::clinical::people::{Activity, Goal, Party, Problem, Referral, activities, finding};
+use crate::clinical::people::{
+    Activity, Goal, Party, Problem, Referral, activities, finding, mark_replaced,
+};
 use crate::clinical::segment::episode_link;
 use crate::clinical::source::Source;
 use crate::clinical::{habit, outcome, range, retest, segment};
@@ -98,6 +100,7 @@ impl<'a> Record<'a> {
             facts.read(resource);
         }
         facts.sort();
+        mark_replaced(&mut facts.activities, &members.replaced_plans());
         Self { episode, facts, at_hand }
     }
 
@@ -204,6 +207,13 @@ impl<'a> Members<'a> {
                 self.resources.insert((*target).clone(), resource);
             }
         }
+    }
+
+    /// The plans whose place another plan of the episode took.
+    fn replaced_plans(&self) -> BTreeSet<Target> {
+        let plans = self.resources.iter().filter(|(target, _)| target.is("CarePlan"));
+        let replaced = plans.flat_map(|(_, plan)| items(plan.value(), "/replaces"));
+        replaced.filter_map(|plan| target(plan, "")).collect()
     }
 
     fn resources(&self) -> impl Iterator<Item = &'a Resource> {

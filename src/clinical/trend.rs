@@ -4,9 +4,12 @@
 //! slopes at either end as Kendall's distribution allows for 2.5 %, so it never covers less than
 //! 95 %. Below five values no such interval exists, and none is given. A trend describes what was
 //! reported; it foretells nothing. Not done here: no correction for ties, which makes the interval
-//! wider, never narrower; no more than the latest 200 values, as the work grows with their square.
+//! wider, never narrower; no more than the latest 200 days, as the work grows with their square.
+//! Several values of one day count as one, their mean: between them there is no slope.
 //! Sources: Theil 1950; Sen 1968, J Am Stat Assoc 63:1379-89 (from memory, unconfirmed); the number
 //! of permutations by inversions is OEIS A008302.
+
+use std::collections::BTreeMap;
 
 use rust_decimal::Decimal;
 use serde::Serialize;
@@ -26,18 +29,19 @@ pub struct Trend {
     pub per_week: Number,
     /// The ends of the 95 % interval of the slope; none below five values.
     pub interval: Option<[Number; 2]>,
-    /// How many values it rests on.
+    /// How many days with a value it rests on.
     pub values: usize,
 }
 
 /// The trend of values by day; none where fewer than two days have one.
 pub fn trend(values: &[(Day, Number)]) -> Option<Trend> {
+    let values = by_day(values);
     let values = values.get(values.len().saturating_sub(MOST)..).unwrap_or_default();
     let mut slopes = Vec::new();
     for (at, (day, value)) in values.iter().enumerate() {
         for (later, other) in values.iter().skip(at + 1) {
             let days = Decimal::from(later.since(*day));
-            let weekly = (other.get() - value.get()).checked_mul(Decimal::from(7));
+            let weekly = (other - value).checked_mul(Decimal::from(7));
             slopes.extend(weekly.and_then(|rise| rise.checked_div(days)));
         }
     }
@@ -52,6 +56,19 @@ pub fn trend(values: &[(Day, Number)]) -> Option<Trend> {
         interval: ends.map(|ends| ends.map(Number::new)),
         values: values.len(),
     })
+}
+
+/// One value for each day: the mean of its values.
+fn by_day(values: &[(Day, Number)]) -> Vec<(Day, Decimal)> {
+    let mut days: BTreeMap<Day, Vec<Decimal>> = BTreeMap::new();
+    for (day, value) in values {
+        days.entry(*day).or_default().push(value.get());
+    }
+    let mean = |values: Vec<Decimal>| {
+        let count = Decimal::from(values.len());
+        values.into_iter().sum::<Decimal>().checked_div(count)
+    };
+    days.into_iter().filter_map(|(day, values)| Some((day, mean(values)?))).collect()
 }
 
 fn median(sorted: &[Decimal]) -> Option<Decimal> {
@@ -113,6 +130,18 @@ mod tests {
         assert_eq!(text(&trend(&values(&[4, 4, 4, 4, 4])).unwrap()), "0 0 0");
         assert_eq!(text(&trend(&values(&[10, 2, 0, 0])).unwrap()), "-2.67");
         assert!(trend(&values(&[3])).is_none());
+    }
+
+    /// Several values of one day are one, and leave the interval as it is.
+    #[test]
+    fn values_of_one_day() {
+        let mut twice = values(&[15, 8, 3, 1, 0]);
+        twice.extend(values(&[15, 8, 3, 1, 0]));
+        assert_eq!(text(&trend(&twice).unwrap()), "-3.63 -7 -1");
+        let mut mixed = values(&[14, 8, 3, 1, 0]);
+        mixed.insert(0, values(&[16]).remove(0));
+        assert_eq!(text(&trend(&mixed).unwrap()), "-3.63 -7 -1", "the mean of 14 and 16 is 15");
+        assert_eq!(trend(&mixed).unwrap().values, 5);
     }
 
     /// Orders of n by inversions (OEIS A008302): n = 5 has 1, 4, 9 …; n = 6 has 1, 5, 14 …; n = 8

@@ -22,6 +22,8 @@ use crate::http::extract::{self, Body};
 use crate::http::format::{Format, of_content};
 use crate::http::reply;
 use crate::http::route::{Answer, Call};
+use crate::letter;
+use crate::letter::layout::style_source;
 use crate::repository::{self, Stored};
 
 /// The header with the reference that `securityContext` has in the resource.
@@ -65,20 +67,28 @@ pub(super) fn read(
     {
         headers.insert(SECURITY_CONTEXT, text);
     }
-    describe(headers, own, &stored.id);
+    let sealed = content.as_ref().is_some_and(|resource| letter::is_sealed(resource.value()));
+    describe(headers, own, &stored.id, sealed);
     Ok(response)
 }
 
-/// What the content is, and that nothing in it may run.
-fn describe(headers: &mut HeaderMap, own: &str, id: &Id) {
+/// What the content is, and that nothing in it may run. The page of a signed letter is shown, with the
+/// style of our pages and nothing else.
+fn describe(headers: &mut HeaderMap, own: &str, id: &Id, sealed: bool) {
     let octets = HeaderValue::from_static("application/octet-stream");
     headers.insert(CONTENT_TYPE, HeaderValue::from_str(own).unwrap_or(octets));
     let name = own.split(';').next().unwrap_or_default().trim().to_ascii_lowercase();
     if SHOWN.contains(&name.as_str()) {
         return;
     }
-    headers
-        .insert(CONTENT_SECURITY_POLICY, HeaderValue::from_static("default-src 'none'; sandbox"));
+    let shown = sealed && name == "text/html";
+    let style = if shown { format!("style-src {}; ", style_source()) } else { String::new() };
+    let policy = HeaderValue::from_str(&format!("default-src 'none'; {style}sandbox"));
+    let nothing = HeaderValue::from_static("default-src 'none'; sandbox");
+    headers.insert(CONTENT_SECURITY_POLICY, policy.unwrap_or(nothing));
+    if shown {
+        return;
+    }
     // Ids are letters, digits, '-' and '.'.
     let disposition = format!("attachment; filename=\"{id}\"");
     if let Ok(disposition) = HeaderValue::from_str(&disposition) {

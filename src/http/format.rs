@@ -48,6 +48,16 @@ impl Media {
         Self::Xml,
         Self::TextXml,
     ];
+    /// What a fault is told as.
+    const FAULT: &'static [Self] = &[
+        Self::FhirJson,
+        Self::Json,
+        Self::TextJson,
+        Self::FhirXml,
+        Self::Xml,
+        Self::TextXml,
+        Self::Html,
+    ];
     /// What the first page is offered as.
     pub(super) const PAGE: &'static [Self] = &[Self::Html];
 
@@ -119,6 +129,17 @@ impl Format {
     /// [`Error::NotAcceptable`] when the client accepts none of them.
     pub(super) fn of(request: &HttpRequest, offer: &'static [Media]) -> Result<Self, Error> {
         Self::asked(request, &super::extract::parameters(request), offer)
+    }
+
+    /// Whether a fault is best told as a page: the client is a browser, which names `text/html` and
+    /// likes it better than any form of a resource; `_format` wins here too.
+    pub(super) fn is_page(request: &HttpRequest) -> bool {
+        let parameters = super::extract::parameters(request);
+        if let Some((_, name)) = parameters.iter().find(|(key, _)| key == "_format") {
+            return Media::Html.is_named(name);
+        }
+        is_browser(request.headers())
+            && accepted(request.headers(), Media::FAULT) == Some(Media::Html)
     }
 
     /// The same where the parameters did not all come in the URL.
@@ -211,6 +232,12 @@ fn names_of(offer: &[Media]) -> &'static str {
     } else {
         "text/html"
     }
+}
+
+/// Whether the `Accept` headers name `text/html`, as those of a browser do.
+fn is_browser(headers: &HeaderMap) -> bool {
+    let named = |range: &Range<'_>| range.specificity() == 2 && range.names(Media::Html.as_str());
+    accept(headers).filter_map(Range::parse).any(|range| range.quality > 0 && named(&range))
 }
 
 /// The best of the offer by the `Accept` headers; among equals, XML for what sends XML, then the
@@ -442,6 +469,29 @@ mod tests {
             let found = of_content(&request.to_http_request(), own).ok();
             let found = found.map(|format| format.map(|format| format.media));
             assert_eq!(found, expected, "{accept:?} {query} {own}");
+        }
+    }
+
+    #[test]
+    fn faults_as_pages() {
+        let browser = "text/html,application/xhtml+xml,application/xml;q=0.9,*/*;q=0.8";
+        for (accept, query, expected) in [
+            (Some(browser), "", true),
+            (Some("text/html"), "", true),
+            (Some("text/html;q=0.5, application/fhir+json;q=0.4"), "", true),
+            (Some("text/html, application/fhir+json"), "", false),
+            (Some("*/*"), "", false),
+            (Some("text/*"), "", false),
+            (None, "", false),
+            (Some("application/fhir+json"), "", false),
+            (Some(browser), "_format=json", false),
+            (None, "_format=html", true),
+        ] {
+            let mut request = TestRequest::with_uri(&format!("/x?{query}"));
+            if let Some(accept) = accept {
+                request = request.insert_header((ACCEPT, accept));
+            }
+            assert_eq!(Format::is_page(&request.to_http_request()), expected, "{accept:?} {query}");
         }
     }
 

@@ -1,4 +1,5 @@
-//! What every answer has: a request id, safe headers, an OperationOutcome for every error.
+//! What every answer has: a request id, safe headers, an OperationOutcome for every error; a browser
+//! gets the same as a page.
 //!
 //! A defect that panics is answered like any other failure; the connection and the server go on.
 //! The log has method, status and time, and for failures of the server their cause; never a path
@@ -22,7 +23,7 @@ use actix_web::middleware::Next;
 
 use crate::error::Error;
 use crate::http::format::{Format, Media};
-use crate::http::reply;
+use crate::http::{page, reply};
 
 const REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
 const CORRELATION_ID: HeaderName = HeaderName::from_static("x-correlation-id");
@@ -38,6 +39,10 @@ pub(super) async fn every_request(
             let (request, response) = response.into_parts();
             let cause = response.error().and_then(|error| error.as_error::<Error>());
             let mut response = match cause {
+                Some(error) if Format::is_page(&request) => {
+                    let words = page::words_of(&request);
+                    reply::error_page(seen.log(error), seen.id.to_str().unwrap_or_default(), words)
+                }
                 Some(error) => {
                     let format = Format::of(&request, Media::RESOURCE).unwrap_or(Format::PLAIN);
                     reply::error(seen.log(error), format)

@@ -1,10 +1,10 @@
-//! Pages for people: `/`, `/episodes/{id}`, `/patients/{id}`, `/episodes/{id}/visit` and its scripts.
+//! Pages for people: `/`, `/episodes/{id}`, `/patients/{id}`, `/episodes/{id}/visit`,
+//! `/episodes/{id}/letters`, and the scripts of the last two.
 //!
-//! They read like any client; the visit form writes over the API. `language` in the URL chooses the
-//! words.
+//! They read like any client; the forms write over the API. `language` in the URL chooses the words.
 
-use actix_web::HttpResponse;
 use actix_web::http::header::{CONTENT_TYPE, HeaderValue};
+use actix_web::{HttpRequest, HttpResponse};
 
 use crate::app::{App, is_descriptive};
 use crate::clinical::people::Party;
@@ -17,6 +17,7 @@ use crate::http::{BASE, block, extract, now, reply};
 use crate::interaction;
 use crate::letter::catalogue::Catalogue;
 use crate::operation::episode_summary::{heads, heads_of, language, of_now};
+use crate::operation::letters;
 use crate::operation::parameters::Parameters;
 use crate::page::{self, Episode, Overview};
 use crate::repository::{key, read};
@@ -49,6 +50,12 @@ fn words(call: &Call) -> Result<&'static Catalogue, Error> {
     language(&Parameters::new(extract::parameters(&call.request), None))
 }
 
+/// The words that the page of a fault is told in: those that were asked for, if there are any.
+pub(super) fn words_of(request: &HttpRequest) -> &'static Catalogue {
+    let asked = Parameters::new(extract::parameters(request), None);
+    language(&asked).unwrap_or_else(|_| Catalogue::english())
+}
+
 /// `GET /episodes/{id}`.
 pub(super) async fn episode(call: Call, id: Id) -> Answer {
     let words = words(&call)?;
@@ -65,6 +72,25 @@ pub(super) async fn visit(call: Call, id: Id) -> Answer {
     let made = block(move || {
         let summary = of_now(&call.app, &id, now())?;
         Ok(page::visit(&summary, BASE, words))
+    });
+    Ok(reply::page(made.await?, Policy::Form))
+}
+
+/// `GET /episodes/{id}/letters`.
+pub(super) async fn letters(call: Call, id: Id) -> Answer {
+    let words = words(&call)?;
+    let made = block(move || {
+        let letters = letters::letters(&call.app, &id, now())?;
+        let signers = letters.signers.into_iter().map(|signer| (signer.name, signer.reference));
+        let signers: Vec<(String, String)> = signers.collect();
+        let shown = page::Letters {
+            api: BASE,
+            summary: &letters.summary,
+            digest: &letters.digest,
+            signers: &signers,
+            filed: &letters.filed,
+        };
+        Ok(page::letters(&shown, words))
     });
     Ok(reply::page(made.await?, Policy::Form))
 }

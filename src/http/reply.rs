@@ -21,9 +21,10 @@ use crate::fhir::{Instant, Issue};
 use crate::http::format::{Format, Media, Prefer, applied};
 use crate::interaction::precondition::{Preconditions, etag};
 use crate::interaction::{Done, Return};
+use crate::letter::catalogue::Catalogue;
 use crate::letter::layout::style_source;
 use crate::repository::Stored;
-use crate::xml;
+use crate::{page, xml};
 
 /// What a page may load: its own style, which is known by its digest; a form besides the script of
 /// this server, which may talk to this server.
@@ -61,7 +62,10 @@ fn policy(more: &str) -> HeaderValue {
 
 /// A page for people.
 pub(super) fn page(page: String, policy: Policy) -> HttpResponse {
-    let mut builder = status(200);
+    html(status(200), page, policy)
+}
+
+fn html(mut builder: HttpResponseBuilder, page: String, policy: Policy) -> HttpResponse {
     builder.insert_header((header::CONTENT_SECURITY_POLICY, policy.value().clone()));
     builder.insert_header((header::CONTENT_TYPE, Media::Html.content_type())).body(page)
 }
@@ -221,7 +225,18 @@ pub(super) fn outcome(code: u16, issues: &[Issue], format: Format) -> HttpRespon
 
 /// The answer to a request that was not carried out.
 pub(super) fn error(error: &Error, format: Format) -> HttpResponse {
-    let mut response = outcome(error.status(), &error.issues(), format);
+    let response = outcome(error.status(), &error.issues(), format);
+    told_more(response, error)
+}
+
+/// The same for people; `request` is its number in the log.
+pub(super) fn error_page(error: &Error, request: &str, words: &Catalogue) -> HttpResponse {
+    let page = page::fault(error.status(), &error.issues(), request, words);
+    told_more(html(status(error.status()), page, Policy::Reading), error)
+}
+
+/// With the headers that belong to the error.
+fn told_more(mut response: HttpResponse, error: &Error) -> HttpResponse {
     let headers = response.headers_mut();
     match error {
         Error::Method(allow) => {

@@ -17,7 +17,7 @@ use crate::interaction::Subject;
 use crate::interaction::query::unescape;
 use crate::interaction::search::Scope as Among;
 use crate::operation::Place;
-use crate::page::VISIT_SCRIPTS;
+use crate::page::SCRIPTS;
 use crate::repository::Scope;
 
 /// A request, with the application that answers it.
@@ -60,12 +60,14 @@ routes! {
     Index "/" "GET, HEAD";
     /// What browsers ask for beside any page; there is none.
     Icon "/favicon.ico" "GET, HEAD";
-    /// A script of the form of a visit.
+    /// A script of a form.
     Script "/{script}" "GET, HEAD";
     /// The page of an episode.
     Episode "/episodes/{id}" "GET, HEAD";
     /// The form of a visit.
     Visit "/episodes/{id}/visit" "GET, HEAD";
+    /// The letters of an episode, with the form that signs.
+    Letters "/episodes/{id}/letters" "GET, HEAD";
     /// The page of a patient.
     Patient "/patients/{id}" "GET, HEAD";
     /// The description of the API.
@@ -147,6 +149,7 @@ impl Route {
             ("favicon.ico", []) => Self::Icon,
             ("episodes", [_]) => Self::Episode,
             ("episodes", [_, "visit"]) => Self::Visit,
+            ("episodes", [_, "letters"]) => Self::Letters,
             ("patients", [_]) => Self::Patient,
             (name, []) => script(name).map(|_| Self::Script)?,
             _ => return None,
@@ -157,7 +160,13 @@ impl Route {
     pub(super) fn is_page(self) -> bool {
         matches!(
             self,
-            Self::Index | Self::Icon | Self::Script | Self::Episode | Self::Visit | Self::Patient
+            Self::Index
+                | Self::Icon
+                | Self::Script
+                | Self::Episode
+                | Self::Visit
+                | Self::Letters
+                | Self::Patient
         )
     }
 
@@ -274,6 +283,7 @@ async fn page(call: Call, asked: (Route, &[&str])) -> Answer {
         (Route::Script, [name]) => script(name).map(page::script).ok_or(Error::UnknownRoute),
         (Route::Episode, [_, id]) => page::episode(call, some_id(id)?).await,
         (Route::Visit, [_, id, _]) => page::visit(call, some_id(id)?).await,
+        (Route::Letters, [_, id, _]) => page::letters(call, some_id(id)?).await,
         (Route::Patient, [_, id]) => page::patient(call, some_id(id)?).await,
         _ => Err(Error::UnknownRoute),
     }
@@ -281,7 +291,7 @@ async fn page(call: Call, asked: (Route, &[&str])) -> Answer {
 
 /// The text of the script of that name.
 fn script(name: &str) -> Option<&'static str> {
-    let found = VISIT_SCRIPTS.iter().find(|(path, _)| path.trim_start_matches('/') == name);
+    let found = SCRIPTS.iter().find(|(path, _)| path.trim_start_matches('/') == name);
     found.map(|(_, text)| *text)
 }
 
@@ -402,7 +412,7 @@ mod tests {
             let base = if route.is_page() { "" } else { super::super::BASE };
             let path = format!("{base}{}", route.template());
             let path = path.replace("{type}", "Basic").replace("{compartment}", "Patient");
-            let path = path.replace("{script}", VISIT_SCRIPTS[0].0.trim_start_matches('/'));
+            let path = path.replace("{script}", SCRIPTS[0].0.trim_start_matches('/'));
             let parts = parts(&path);
             let parts: Vec<&str> = parts.iter().map(AsRef::as_ref).collect();
             assert_eq!(Route::of(&parts).ok(), Some(*route), "{path}");

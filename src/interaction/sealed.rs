@@ -9,7 +9,7 @@
 use serde_json::Value;
 
 use crate::error::Error;
-use crate::letter::{SEAL, SEALED_TYPES};
+use crate::letter::{self, SEALED_TYPES};
 use crate::repository::Stored;
 
 /// Refuses what would change or delete a part of a signed letter.
@@ -26,18 +26,14 @@ pub(super) fn refuse(current: Option<&Stored>) -> Result<(), Error> {
 fn is_sealed(stored: &Stored) -> bool {
     let body = stored.body.as_deref().filter(|_| SEALED_TYPES.contains(&stored.kind.as_str()));
     let value: Option<Value> = body.and_then(|body| serde_json::from_slice(body).ok());
-    let tags = value.as_ref().and_then(|value| value.pointer("/meta/tag")?.as_array());
-    let (system, code) = SEAL;
-    tags.into_iter().flatten().any(|tag| {
-        let is = |name: &str, text: &str| tag.get(name).is_some_and(|value| value == text);
-        is("system", system) && is("code", code)
-    })
+    value.as_ref().is_some_and(letter::is_sealed)
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::fhir::{Id, Instant, ResourceType, VersionId};
+    use crate::letter::SEAL;
     use crate::repository::Method;
 
     fn check(kind: &str, meta: &str, expected: bool) {

@@ -77,6 +77,11 @@ impl Catalogue {
         self.texts.get(&format!("{group}.{name}")).map_or(name, String::as_str)
     }
 
+    /// The text of `group.name`, if there is one.
+    pub fn find(&self, group: &str, name: &str) -> Option<&str> {
+        self.texts.get(&format!("{group}.{name}")).map(String::as_str)
+    }
+
     /// The text of a key with its places filled.
     pub fn fill(&self, key: &str, places: &[(&str, impl AsRef<str>)]) -> String {
         let mut text = self.get(key).to_owned();

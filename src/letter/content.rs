@@ -208,6 +208,8 @@ pub struct Chart {
     pub important: Option<Band>,
     /// From the first value to the error of measurement.
     pub error: Option<Band>,
+    /// The least distance between neighbours, in thousandths of the width; bars are narrower.
+    pub step: u32,
     /// The words for the least and the greatest value of the scale.
     pub ends: [String; 2],
 }

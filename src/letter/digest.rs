@@ -30,7 +30,7 @@ pub(super) fn identifier<'a>(parts: impl IntoIterator<Item = &'a str>) -> Uuid {
 /// The digest of everything that a summary was computed from, as a named-information URI: for each
 /// source in order its reference with version, a line feed, the resource as stored in JSON, a line
 /// feed.
-pub(super) fn inputs(summary: &Summary, record: &Record<'_>) -> String {
+pub fn inputs(summary: &Summary, record: &Record<'_>) -> String {
     let mut hash = Sha256::new();
     for source in &summary.sources {
         hash.update(source.to_string());

@@ -134,10 +134,12 @@ fn authors(summary: &Summary) -> Vec<Value> {
     authors
 }
 
-fn period(summary: &Summary) -> Value {
+/// From the first day to the last that is known; none where neither is.
+fn period(summary: &Summary) -> Option<Value> {
     let day = |day: Option<crate::clinical::source::Day>| day.map(|day| day.to_string());
-    let end = day(summary.course.end.or(summary.course.latest_visit));
-    without_null(json!({ "start": day(summary.course.start), "end": end }))
+    let (start, end) = (summary.course.start, summary.course.end.or(summary.course.latest_visit));
+    (start.is_some() || end.is_some())
+        .then(|| without_null(json!({ "start": day(start), "end": day(end) })))
 }
 
 /// The profiles that a letter claims: of every letter, and of its kind.

@@ -25,7 +25,16 @@ pub(super) fn page(content: &Content) -> String {
         }
         (layout::cautions(&content.cautions_title, &content.cautions))
     };
-    let bottom = html! { p { (content.foot) } };
+    let running = content.cautions.first().into_iter().chain(content.cautions.last());
+    let bottom = html! {
+        p { (content.foot) }
+        // On paper at the foot of each page; readers of the screen have the cautions above.
+        p class="running" aria-hidden="true" {
+            @for caution in running { (caution) " " }
+            br;
+            (content.foot)
+        }
+    };
     layout::page(content.language, &content.subject, &top, &body, &bottom)
 }
 
@@ -71,7 +80,7 @@ fn figure(map: &Map) -> Markup {
     html! {
         figure {
             figcaption { (map.caption) }
-            (layout::wide(&map.caption, &svg::map(map)))
+            @for drawing in svg::maps(map) { (layout::wide(&map.caption, &drawing)) }
             (svg::legend(map))
             p class="note" { (map.description) }
             details {

@@ -15,6 +15,7 @@ pub mod content;
 mod digest;
 mod document;
 mod explain;
+pub mod filed;
 mod finalise;
 pub(crate) mod html;
 mod issue;
@@ -26,13 +27,14 @@ mod svg;
 
 use serde_json::{Value, json};
 
-use crate::clinical::element::Target;
+use crate::clinical::element::{Target, at, items};
 use crate::clinical::{Record, Summary};
 use crate::fhir::{Id, Instant};
 use catalogue::Catalogue;
 use content::Content;
 use kind::Kind;
 
+pub use digest::inputs as inputs_digest;
 pub use document::device;
 pub use explain::explain;
 pub use finalise::{Finalising, finalise};
@@ -44,6 +46,12 @@ pub use provenance::provenance;
 /// Source: <http://terminology.hl7.org/CodeSystem/v3-DocumentCompletion>.
 pub const SEAL: (&str, &str) =
     ("http://terminology.hl7.org/CodeSystem/v3-DocumentCompletion", "LA");
+
+/// Whether a resource carries the tag of a part of a signed letter.
+pub fn is_sealed(resource: &Value) -> bool {
+    let (system, code) = SEAL;
+    items(resource, "/meta/tag").any(|tag| at(tag, "/system") == system && at(tag, "/code") == code)
+}
 
 /// The types of the parts of a signed letter.
 pub const SEALED_TYPES: [&str; 5] =

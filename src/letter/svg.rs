@@ -15,23 +15,34 @@ const HEAD: usize = 44;
 /// From the axis to the middle of a mark.
 const OFFSET: usize = 22;
 
-/// The map as inline SVG, with its words as title and description.
-pub(super) fn map(map: &Map) -> Markup {
-    let width = LABEL + COLUMN * map.days.len() + 8;
+/// The widest run of visits that one drawing shows; more of them make another drawing below.
+const MOST_DAYS: usize = 12;
+
+/// The map as inline SVG, in as many drawings as its visits need.
+pub(super) fn maps(map: &Map) -> Vec<Markup> {
+    let runs = map.days.chunks(MOST_DAYS).enumerate();
+    runs.map(|(at, days)| part(map, at, days)).collect()
+}
+
+/// One drawing of some days, with the words of the map as title and description.
+fn part(map: &Map, at: usize, days: &[String]) -> Markup {
+    let width = LABEL + COLUMN * days.len() + 8;
+    let (title, words) = (format!("map-title-{at}"), format!("map-words-{at}"));
+    let from = at * MOST_DAYS;
     let height = HEAD + ROW * map.rows.len() + 6;
     let [left, right, _] = &map.marks;
     html! {
-        svg xmlns="http://www.w3.org/2000/svg" class="map" role="img" aria-labelledby="map-title map-words"
+        svg xmlns="http://www.w3.org/2000/svg" class="map" role="img" aria-labelledby=(format!("{title} {words}"))
             viewBox=(format!("0 0 {width} {height}")) width=(width) height=(height) {
-            title id="map-title" { (map.caption) }
-            desc id="map-words" { (map.description) }
+            title id=(title) { (map.caption) @if let [first, .., last] = days { ": " (first) " \u{2013} " (last) } }
+            desc id=(words) { (map.description) }
             @for (at, row) in map.rows.iter().enumerate() {
                 @if at % 2 == 0 {
                     rect class="stripe" x="0" y=(HEAD + at * ROW) width=(width) height=(ROW) {}
                 }
                 text class="segment" x="4" y=(HEAD + at * ROW + 18) { (row.segment) }
             }
-            @for (at, day) in map.days.iter().enumerate() {
+            @for (at, day) in days.iter().enumerate() {
                 @let x = axis(at);
                 text class="day" x=(x) y="16" { (day) }
                 text class="side" x=(x - OFFSET) y="36" { (left) }
@@ -39,7 +50,7 @@ pub(super) fn map(map: &Map) -> Markup {
                 line class="axis" x1=(x) x2=(x) y1=(HEAD) y2=(height - 4) {}
             }
             @for (at, row) in map.rows.iter().enumerate() {
-                @for (day, cell) in row.cells.iter().enumerate() {
+                @for (day, cell) in row.cells.iter().skip(from).take(days.len()).enumerate() {
                     (self::cell(cell, axis(day), HEAD + at * ROW + ROW / 2))
                 }
             }
@@ -116,6 +127,8 @@ pub(super) fn chart(chart: &Chart) -> Markup {
     let (width, height) = (CHART_WIDTH + 2 * ROOM, CHART_HEIGHT + 44);
     let x = |at: u32| ROOM + at * CHART_WIDTH / 1000;
     let y = |at: u32| 20 + CHART_HEIGHT - at * CHART_HEIGHT / 1000;
+    // Bars and dots are as wide as there is room between neighbours.
+    let wide = (chart.step * CHART_WIDTH / 1400).clamp(2, 10);
     let line: Vec<String> =
         chart.points.iter().map(|point| format!("{},{}", x(point.x), y(point.y))).collect();
     let words: Vec<String> =
@@ -140,10 +153,12 @@ pub(super) fn chart(chart: &Chart) -> Markup {
             @if !chart.bars { polyline class="course" points=(line.join(" ")) {} }
             @for point in &chart.points {
                 @if chart.bars {
-                    rect class="point" x=(x(point.x) - 5) y=(y(point.y)) width="10" height=(y(0) - y(point.y)) {}
+                    rect class="point" x=(x(point.x) - wide / 2) y=(y(point.y)) width=(wide) height=(y(0) - y(point.y)) {}
                 } @else {
-                    circle class="point" cx=(x(point.x)) cy=(y(point.y)) r="3.5" {}
+                    circle class="point" cx=(x(point.x)) cy=(y(point.y)) r=(if wide < 4 { "2" } else { "3.5" }) {}
                 }
+            }
+            @for point in &chart.points {
                 @if point.told {
                     // Beside the line, on the side where it does not run.
                     @let class = if chart.bars { "value" } else if point.rises { "value before" } else { "value after" };

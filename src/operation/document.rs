@@ -20,8 +20,8 @@ use uuid::Uuid;
 use crate::app::Held;
 use crate::error::Error;
 use crate::fhir::{Id, Issue, IssueType, Reference, Resource, ResourceType, VersionId, query};
-use crate::letter::SEAL;
-use crate::operation::episode::references_of;
+use crate::letter::is_sealed;
+use crate::operation::episode::found;
 use crate::operation::pages::{too_costly, wrong};
 use crate::operation::{Call, Level, Operation, Output};
 use crate::repository::{self, Stored};
@@ -121,7 +121,8 @@ fn signed(
     let number = text("/identifier/value").filter(|_| is_sealed(value));
     let Some(number) = number else { return Ok(None) };
     let number = format!("{}|{number}", text("/identifier/system").unwrap_or_default());
-    for reference in references_of(call.app, view, call.now, &number)? {
+    let wanted = ("DocumentReference", "identifier", number.as_str());
+    for reference in found(call.app, view, call.now, wanted)? {
         let Some(reference) = reference.content()? else { continue };
         let urls = reference.value().get("content").and_then(Value::as_array);
         let urls =
@@ -140,13 +141,6 @@ fn signed(
         }
     }
     Ok(None)
-}
-
-fn is_sealed(value: &Value) -> bool {
-    let tags = value.pointer("/meta/tag").and_then(Value::as_array);
-    let is = |tag: &Value, name: &str, text: &str| tag.get(name).is_some_and(|value| value == text);
-    let (system, code) = SEAL;
-    tags.into_iter().flatten().any(|tag| is(tag, "system", system) && is(tag, "code", code))
 }
 
 /// A document as it is gathered.

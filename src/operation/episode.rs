@@ -110,19 +110,19 @@ pub fn ids_of(app: &App, view: &dyn View, patient: &Id, now: Instant) -> Result<
     Ok(ids)
 }
 
-/// The `DocumentReference`s of a document, by its identifier as `system|value`.
+/// Every resource of a type that a parameter finds.
 ///
 /// # Errors
 /// A failure of the store.
-pub(super) fn references_of(
+pub(super) fn found(
     app: &App,
     view: &dyn View,
     now: Instant,
-    identifier: &str,
+    (kind, parameter, value): (&str, &str, &str),
 ) -> Result<Vec<Stored>, Error> {
-    let kind = ResourceType::parse("DocumentReference").ok_or(Error::UnknownType)?;
+    let kind = ResourceType::parse(kind).ok_or(Error::UnknownType)?;
     let mut found = Vec::new();
-    each(&app.held(), view, now, kind, &[("identifier", identifier)], |stored| {
+    each(&app.held(), view, now, kind, &[(parameter, value)], |stored| {
         found.push(stored);
         Ok(())
     })?;

@@ -4,6 +4,8 @@
 //! and on `asOf`: by default it is of now, else of the versions that were stored then.
 //! Source: `schemas/operation/episode-summary.json`, <http://hl7.org/fhir/R4/documents.html>.
 
+use serde_json::{Value, json};
+
 use crate::app::App;
 use crate::clinical::{Record, Summary, summary_by};
 use crate::error::Error;
@@ -37,7 +39,12 @@ fn run(call: &Call<'_>) -> Result<Output, Error> {
     let record = Record::build(&episode, &resources);
     let summary = summary_by(&record, as_of, &call.app.thresholds);
     if explained {
-        return Ok(Output::Resource(letter::explain(&summary, words)));
+        let mut told = letter::explain(&summary, words);
+        let digest = letter::inputs_digest(&summary, &record);
+        if let Some(list) = told.get_mut("parameter").and_then(Value::as_array_mut) {
+            list.push(json!({ "name": "digest", "valueUri": digest }));
+        }
+        return Ok(Output::Resource(told));
     }
     let letter = Letter::new(&summary);
     let letter = Letter { words, kind: kind.unwrap_or(letter.kind), ..letter };

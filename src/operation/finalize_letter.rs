@@ -4,19 +4,28 @@
 //! form, and the Provenance with the digest of the inputs. A letter that replaces earlier ones says
 //! so, and their `DocumentReference`s become superseded in the same transaction. The time of the
 //! signature is that of the request: nobody signs in the past.
+//!
+//! Between reading and storing nothing of the record may have changed, and all that the letter names
+//! must be there: else it is made anew. Who signs can say which record was read (`digest`); the same
+//! letter is signed once only, also by two requests at one time.
 //! Source: `schemas/operation/finalize-letter.json`,
 //! <http://hl7.org/fhir/R4/documents.html#content>.
+
+use std::collections::BTreeSet;
 
 use serde_json::{Value, json};
 
 use crate::app::Held;
-use crate::clinical::element::Target;
+use crate::clinical::element::{Target, at, target};
+use crate::clinical::source::Source;
 use crate::clinical::{Record, summary_by};
 use crate::error::Error;
-use crate::fhir::{Id, Instant, Issue, Reference, Resource};
+use crate::fhir::{Id, Instant, Issue, IssueType, Reference, Resource, ResourceType};
+use crate::letter::filed::Filed;
 use crate::letter::{self, Finalising, Signature};
 use crate::operation::episode::{self, Episode};
 use crate::operation::episode_summary::{kind, language};
+use crate::operation::letters::{can_sign, current, filed};
 use crate::operation::{Call, Level, Operation, Output};
 use crate::repository::{self, Change, Method, Stored, key};
 use crate::store::{self, Expect, View};
@@ -46,20 +55,33 @@ fn run(call: &Call<'_>) -> Result<Output, Error> {
     Err(Error::Conflict)
 }
 
+/// What a letter is made from, as one view shows it.
+struct Start {
+    episode: Resource,
+    resources: Vec<Resource>,
+    signer: Signer,
+    replaced: Replaced,
+    filed: Vec<Filed>,
+}
+
+impl Start {
+    fn read(call: &Call<'_>) -> Result<Self, Error> {
+        let view = call.app.store.view()?;
+        let id = call.id().ok_or(Error::UnknownRoute)?;
+        let Episode { episode, resources } = Episode::whole(call.app, &*view, id, call.now, None)?;
+        signable(&episode, &resources)?;
+        let (signer, replaced) = (signer(call, &*view)?, Replaced::read(call, &*view, id)?);
+        let filed = filed(call.app, &*view, &episode, call.now)?;
+        Ok(Self { episode, resources, signer, replaced, filed })
+    }
+}
+
 fn once(call: &Call<'_>) -> Result<Output, Error> {
     let words = language(&call.parameters)?;
     let kind = kind(&call.parameters)?;
-    let added = call.parameters.text("words")?.filter(|text| !text.trim().is_empty());
-    if added.as_ref().is_some_and(|text| text.chars().count() > ADDED) {
-        let text = format!("The words that are added have {ADDED} characters at most.");
-        return Err(Error::request("http.words", text));
-    }
-    let (Episode { episode, mut resources }, signer, replaced) = {
-        let view = call.app.store.view()?;
-        let id = call.id().ok_or(Error::UnknownRoute)?;
-        let episode = Episode::whole(call.app, &*view, id, call.now, None)?;
-        (episode, signer(call, &*view)?, Replaced::read(call, &*view, id)?)
-    };
+    let added = added(call)?;
+    let Start { episode, mut resources, signer, replaced, filed } = Start::read(call)?;
+    let read = versions(resources.iter().chain([&episode]));
     resources.extend(signer.resources);
     let record = Record::build(&episode, &resources);
     let party = record.party_of(Some(&signer.by)).filter(|party| !party.name.trim().is_empty());
@@ -67,6 +89,11 @@ fn once(call: &Call<'_>) -> Result<Output, Error> {
     let name = party.ok_or_else(unnamed)?.name;
     let signature = Signature { name, by: signer.by, at: call.now };
     let summary = summary_by(&record, call.now, &call.app.thresholds);
+    if summary.course.start.is_none() && summary.course.latest_visit.is_none() {
+        let text = "A letter says of what time it is; the episode has neither a begin nor a visit.";
+        return refuse("EpisodeOfCare.period", text);
+    }
+    as_read(call, &letter::inputs_digest(&summary, &record))?;
     let made = letter::finalise(
         &summary,
         &record,
@@ -80,9 +107,60 @@ fn once(call: &Call<'_>) -> Result<Output, Error> {
         },
     );
     let made = made.map_err(|error| Error::Internal(Box::new(error)))?;
+    let part = |kind: &str| made.iter().find(|part| at(part, "/resourceType") == kind);
+    if let Some((letter, provenance)) = part("Composition").zip(part("Provenance"))
+        && let Some(before) = filed.iter().find(|one| one.says_the_same(letter, provenance))
+    {
+        return Ok(Output::Resource(told_before(before)));
+    }
     let told = told(&made);
-    store(call, made, replaced.references)?;
+    store(call, made, replaced.references, &read)?;
     Ok(Output::Resource(told))
+}
+
+/// The refusal of an episode as it stands.
+fn refuse<T>(place: &str, text: &str) -> Result<T, Error> {
+    Err(Error::Standing(Issue::error(IssueType::BusinessRule, text).at(place)))
+}
+
+/// Refuses an episode that no letter can be of.
+fn signable(episode: &Resource, resources: &[Resource]) -> Result<(), Error> {
+    if status_of(episode) == "entered-in-error" {
+        let text = "The episode was entered in error; no letter of it is signed.";
+        return refuse("EpisodeOfCare.status", text);
+    }
+    let patient = target(episode.value(), "/patient");
+    let held = |resource: &Resource| Source::of(resource).map(|source| source.target().clone());
+    if patient.is_none() || !resources.iter().any(|resource| held(resource) == patient) {
+        let text = "A letter is of a patient that this server holds; the episode names none.";
+        return refuse("EpisodeOfCare.patient", text);
+    }
+    Ok(())
+}
+
+/// What the signer adds in own words.
+fn added(call: &Call<'_>) -> Result<Option<String>, Error> {
+    let added = call.parameters.text("words")?.filter(|text| !text.trim().is_empty());
+    if added.as_ref().is_some_and(|text| text.chars().count() > ADDED) {
+        let text = format!("The words that are added have {ADDED} characters at most.");
+        return Err(Error::request("http.words", text));
+    }
+    Ok(added)
+}
+
+/// Refuses where the record is no longer the one that the signer has read, if the call says which.
+fn as_read(call: &Call<'_>, digest: &str) -> Result<(), Error> {
+    let asked = call.parameters.text("digest")?;
+    if asked.is_none_or(|asked| asked == digest) {
+        return Ok(());
+    }
+    let text = "The record has changed since the draft was read; read it again before signing.";
+    Err(Error::Standing(Issue::error(IssueType::Conflict, text).at("http.digest")))
+}
+
+/// The versions of resources.
+fn versions<'a>(resources: impl Iterator<Item = &'a Resource>) -> BTreeSet<Source> {
+    resources.filter_map(Source::of).collect()
 }
 
 /// Who signs, with the resources that tell the name.
@@ -97,12 +175,15 @@ fn signer(call: &Call<'_>, view: &dyn View) -> Result<Signer, Error> {
     let wrong = || Error::request(place, rule);
     let named = call.parameters.references("attester")?;
     let [named] = named.as_slice() else { return Err(wrong()) };
-    let by = Target::of(named).filter(|by| by.is("Practitioner") || by.is("PractitionerRole"));
-    let by = by.ok_or_else(wrong)?;
+    let by = Target::of(named).filter(can_sign).ok_or_else(wrong)?;
     let first = current(view, named)?.ok_or_else(wrong)?;
     let person = first.value().pointer("/practitioner/reference").and_then(Value::as_str);
     let person = person.map(|person| current(view, person)).transpose()?.flatten();
-    Ok(Signer { by, resources: [first].into_iter().chain(person).collect() })
+    let resources: Vec<Resource> = [first].into_iter().chain(person).collect();
+    if resources.iter().any(|who| at(who.value(), "/active") == &Value::Bool(false)) {
+        return Err(Error::request(place, "Who signs is active in the record."));
+    }
+    Ok(Signer { by, resources })
 }
 
 /// The letters that are replaced.
@@ -118,7 +199,8 @@ impl Replaced {
     fn read(call: &Call<'_>, view: &dyn View, episode: &Id) -> Result<Self, Error> {
         let place = "http.replaces";
         let mut replaced = Self::default();
-        for named in call.parameters.references("replaces")? {
+        let named: BTreeSet<String> = call.parameters.references("replaces")?.into_iter().collect();
+        for named in named {
             let rule = "What is replaced is the Composition of a signed letter of this episode.";
             let wrong = || Error::request(place, rule);
             let target = Target::of(&named).filter(|target| target.is("Composition"));
@@ -128,13 +210,15 @@ impl Replaced {
             let text = |pointer| value.pointer(pointer).and_then(Value::as_str);
             let own = format!("EpisodeOfCare/{episode}");
             let status = text("/status").unwrap_or_default();
-            let signed = ["final", "amended"].contains(&status);
+            let signed =
+                ["final", "amended"].contains(&status) && letter::is_sealed(composition.value());
             if !signed || text("/event/0/detail/0/reference") != Some(&own) {
                 return Err(wrong());
             }
             let system = text("/identifier/system").unwrap_or_default();
             let number = format!("{system}|{}", text("/identifier/value").unwrap_or_default());
-            let references = episode::references_of(call.app, view, call.now, &number)?;
+            let wanted = ("DocumentReference", "identifier", number.as_str());
+            let references = episode::found(call.app, view, call.now, wanted)?;
             let is_current = |stored: &Stored| {
                 stored.content().is_ok_and(|r| r.is_some_and(|r| status_of(&r) == "current"))
             };
@@ -156,19 +240,19 @@ fn status_of(resource: &Resource) -> String {
     status.unwrap_or_default().to_owned()
 }
 
-/// The resource that a reference names, as it is stored now.
-fn current(view: &dyn View, reference: &str) -> Result<Option<Resource>, Error> {
-    let reference = Reference::parse(reference);
-    let Some((kind, id)) = reference.target() else { return Ok(None) };
-    let stored = repository::current(view, kind, id)?;
-    Ok(stored.map(|stored| stored.content()).transpose()?.flatten())
-}
-
-/// Stores the parts of the letter, and marks what it replaces, in one commit.
-fn store(call: &Call<'_>, made: Vec<Value>, replaced: Vec<Stored>) -> Result<(), Error> {
+/// Stores the parts of the letter, and marks what it replaces, in one commit; a conflict where what
+/// was read is no longer what is stored.
+fn store(
+    call: &Call<'_>,
+    made: Vec<Value>,
+    replaced: Vec<Stored>,
+    read: &BTreeSet<Source>,
+) -> Result<(), Error> {
     let held = call.app.held();
-    let mut changes = Vec::with_capacity(made.len() + replaced.len());
     let view = call.app.store.view()?;
+    let mut expects = standing(call, &*view, read)?;
+    expects.extend(named(&*view, &made)?);
+    let mut changes = Vec::with_capacity(made.len() + replaced.len());
     for value in made {
         let resource = Resource::from_value(value)?;
         let issues = held.check(&resource);
@@ -191,9 +275,68 @@ fn store(call: &Call<'_>, made: Vec<Value>, replaced: Vec<Stored>) -> Result<(),
     }
     let mut batch = repository::batch(&*view, &changes)?;
     batch.expects.push(Expect::At(key::definitions(), held.generation()));
+    batch.expects.extend(expects);
     drop(view);
     call.app.store.commit(batch)?;
     Ok(())
+}
+
+/// That the record is still the one that was read, and stays so until the commit; and that nobody
+/// signs the same at the same time.
+fn standing(
+    call: &Call<'_>,
+    view: &dyn View,
+    read: &BTreeSet<Source>,
+) -> Result<Vec<Expect>, Error> {
+    let id = call.id().ok_or(Error::UnknownRoute)?;
+    let Episode { episode, resources } = Episode::whole(call.app, view, id, call.now, None)?;
+    if versions(resources.iter().chain([&episode])) != *read {
+        return Err(Error::Repository(store::Error::Conflict.into()));
+    }
+    let composition = ResourceType::parse("Composition").ok_or(Error::UnknownType)?;
+    let mut expects = vec![Expect::NoneNewer(key::current_range(composition), view.seq())];
+    for source in read {
+        expects.push(stands(view, source.target())?);
+    }
+    Ok(expects)
+}
+
+/// That what the parts name is there, unless it is one of them.
+fn named(view: &dyn View, made: &[Value]) -> Result<Vec<Expect>, Error> {
+    let own: BTreeSet<Target> = made
+        .iter()
+        .filter_map(|part| {
+            let text = |pointer| at(part, pointer).as_str().unwrap_or_default();
+            Target::of(&format!("{}/{}", text("/resourceType"), text("/id")))
+        })
+        .collect();
+    let mut targets = BTreeSet::new();
+    // What the document's entries name beyond it was there or not when they were stored.
+    for part in made.iter().filter(|part| at(part, "/resourceType") != "Bundle") {
+        references(part, &mut targets);
+    }
+    targets.difference(&own).map(|target| stands(view, target)).collect()
+}
+
+/// That a resource stays as it is in the view; a conflict where it is not there any more.
+fn stands(view: &dyn View, target: &Target) -> Result<Expect, Error> {
+    let gone = || Error::Repository(store::Error::Conflict.into());
+    let id = Id::parse(&target.id).ok_or_else(gone)?;
+    repository::standing(view, target.kind, &id)?.ok_or_else(gone)
+}
+
+/// The targets of all references below a value.
+fn references(value: &Value, targets: &mut BTreeSet<Target>) {
+    match value {
+        Value::Object(object) => {
+            let named = object.get("reference").and_then(Value::as_str).map(Reference::parse);
+            let target = named.as_ref().and_then(Reference::target);
+            targets.extend(target.map(|(kind, id)| Target { kind, id: id.as_str().to_owned() }));
+            object.values().for_each(|child| references(child, targets));
+        }
+        Value::Array(items) => items.iter().for_each(|item| references(item, targets)),
+        _ => {}
+    }
 }
 
 fn written(
@@ -228,5 +371,20 @@ fn told(made: &[Value]) -> Value {
             Some(json!({ "name": name(resource)?, "valueReference": { "reference": target } }))
         })
         .collect();
+    json!({ "resourceType": "Parameters", "parameter": parts })
+}
+
+/// A letter that was signed before, by its references, as [`told`] tells of a new one.
+fn told_before(before: &Filed) -> Value {
+    let part = |name: &str, target: &Target| json!({ "name": name, "valueReference": { "reference": target.to_string() } });
+    let forms =
+        [("pdf", "application/pdf"), ("page", "text/html"), ("document", "application/fhir+json")];
+    let held = forms.into_iter().filter_map(|(name, media_type)| {
+        before.form(media_type)?.held_by.as_ref().map(|target| part(name, target))
+    });
+    let letter = [part("letter", before.letter.target())];
+    let references = before.forms.iter().map(|form| part("reference", &form.reference));
+    let provenance = before.provenance.iter().map(|target| part("provenance", target));
+    let parts: Vec<Value> = held.chain(letter).chain(references).chain(provenance).collect();
     json!({ "resourceType": "Parameters", "parameter": parts })
 }

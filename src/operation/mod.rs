@@ -13,6 +13,7 @@ mod everything;
 mod evaluate_measure;
 mod finalize_letter;
 mod lastn;
+pub mod letters;
 mod meta;
 mod pages;
 pub mod parameters;

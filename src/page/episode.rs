@@ -17,7 +17,8 @@ pub fn episode(summary: &Summary, api: &str, words: &Catalogue) -> String {
     let top = html! {
         h1 { (content.subject) }
         p class="when" { (content.date) ". " (words.get("episode-page.computed")) }
-        (links(summary, api, words))
+        (super::trail(summary, "episode", words))
+        (forms(summary, api, words))
     };
     let body = html! {
         @for section in &content.sections {
@@ -32,25 +33,31 @@ pub fn episode(summary: &Summary, api: &str, words: &Catalogue) -> String {
     layout::page(words.language(), &content.subject, &top, &body, &bottom)
 }
 
-/// Where one can go from here: patient, visit form, letters, findings, numbers.
-fn links(summary: &Summary, api: &str, words: &Catalogue) -> Markup {
-    let episode = summary.episode.as_ref().map(Source::target);
-    let patient = summary.patient.as_ref().map(|patient| patient.source.target());
+/// The same in other forms: the draft of the letter, the numbers, the findings.
+fn forms(summary: &Summary, api: &str, words: &Catalogue) -> Markup {
+    let Some(episode) = summary.episode.as_ref().map(Source::target) else {
+        return Markup::default();
+    };
+    let letter = format!("{api}/{episode}/$episode-summary");
+    let ways = [
+        (format!("{letter}?_format=text/html"), "episode-page.letter", " (HTML)"),
+        (format!("{letter}?_format=application/pdf"), "episode-page.letter", " (PDF)"),
+        (format!("{letter}?_format=application/fhir%2Bjson"), "episode-page.document", ""),
+        (
+            format!("{letter}?explain=true&_format=application/fhir%2Bjson&_pretty=true"),
+            "episode-page.explain",
+            "",
+        ),
+        (
+            format!("{api}/{episode}/$consistency?_format=json&_pretty=true"),
+            "episode-page.consistency",
+            "",
+        ),
+    ];
     html! {
-        nav class="screen" aria-label=(words.get("episode-page.nav")) {
+        nav class="screen forms" aria-label=(words.get("episode-page.nav")) {
             ul class="links" {
-                @if let Some(patient) = patient {
-                    li { a href=(to(&format!("/patients/{}", patient.id), words)) { (words.get("episode-page.patient")) } }
-                }
-                @if let Some(episode) = episode {
-                    @let letter = format!("{api}/{episode}/$episode-summary");
-                    li { a href=(to(&format!("/episodes/{}/visit", episode.id), words)) { (words.get("episode-page.visit")) } }
-                    li { a href=(to(&format!("{letter}?_format=text/html"), words)) { (words.get("episode-page.letter")) " (HTML)" } }
-                    li { a href=(to(&format!("{letter}?_format=application/pdf"), words)) { (words.get("episode-page.letter")) " (PDF)" } }
-                    li { a href=(to(&format!("{letter}?_format=application/fhir%2Bjson"), words)) { (words.get("episode-page.document")) } }
-                    li { a href=(to(&format!("{letter}?explain=true&_format=application/fhir%2Bjson&_pretty=true"), words)) { (words.get("episode-page.explain")) } }
-                    li { a href=(to(&format!("{api}/{episode}/$consistency?_pretty=true"), words)) { (words.get("episode-page.consistency")) } }
-                }
+                @for (path, name, form) in ways { li { a href=(to(&path, words)) { (words.get(name)) (form) } } }
             }
         }
     }

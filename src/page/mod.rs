@@ -1,24 +1,63 @@
-//! Pages for people: what this server holds, an episode, a patient, the form of a visit.
+//! Pages for people: what this server holds, an episode, its letters, a patient, the form of a visit,
+//! and what is told of a request that was not carried out.
 //!
 //! Pure functions over what the caller read; plain, accessible, printed well. Nothing is loaded from
-//! elsewhere, and the only scripts are those of the visit form: [`VISIT_SCRIPTS`], each at its path.
+//! elsewhere, and the only scripts are those of the two forms: [`SCRIPTS`], each at its path.
 //! A content security policy may allow `style-src` by [`style_source`](crate::letter::layout::style_source)
-//! and, for the visit form, `script-src 'self'` and `connect-src 'self'`.
+//! and, for a form, `script-src 'self'` and `connect-src 'self'`.
 
 mod episode;
+mod fault;
+mod letters;
 mod overview;
 mod patient;
 mod visit;
 
-use maud::Markup;
+use maud::{Markup, html};
 
+use crate::clinical::Summary;
+use crate::clinical::source::Source;
 use crate::letter::catalogue::Catalogue;
 use crate::letter::layout;
 
 pub use episode::episode;
+pub use fault::fault;
+pub use letters::{Letters, SCRIPT as SIGN_SCRIPT, letters};
 pub use overview::{Episode, Overview, index};
 pub use patient::{Patient, patient};
 pub use visit::{SCRIPTS as VISIT_SCRIPTS, visit};
+
+/// Every script: where a page looks for it, and what is served there.
+pub const SCRIPTS: [(&str, &str); 4] =
+    [VISIT_SCRIPTS[0], VISIT_SCRIPTS[1], VISIT_SCRIPTS[2], SIGN_SCRIPT];
+
+/// The way through the pages of an episode; where one is stands without a link.
+fn trail(summary: &Summary, here: &str, words: &Catalogue) -> Markup {
+    let patient = summary.patient.as_ref().map(|patient| patient.source.target());
+    let episode = summary.episode.as_ref().map(Source::target);
+    let mut ways = vec![("first", "/".to_owned())];
+    ways.extend(patient.map(|patient| ("patient", format!("/patients/{}", patient.id))));
+    if let Some(episode) = episode {
+        let page = format!("/episodes/{}", episode.id);
+        ways.extend([
+            ("episode", page.clone()),
+            ("visit", format!("{page}/visit")),
+            ("letters", format!("{page}/letters")),
+        ]);
+    }
+    html! {
+        nav class="screen trail" aria-label=(words.get("trail")) {
+            ul class="links" {
+                @for (name, path) in ways {
+                    li {
+                        @if name == here { span aria-current="page" { (words.name("trail", name)) } }
+                        @else { a href=(to(&path, words)) { (words.name("trail", name)) } }
+                    }
+                }
+            }
+        }
+    }
+}
 
 /// The same link for who reads in another language than the first.
 fn to(path: &str, words: &Catalogue) -> String {

@@ -5,6 +5,7 @@
 use maud::{Markup, html};
 
 use crate::clinical::Summary;
+use crate::clinical::source::Day;
 use crate::letter::catalogue::Catalogue;
 use crate::letter::layout;
 use crate::page::to;
@@ -90,7 +91,8 @@ fn episodes(overview: &Overview, words: &Catalogue) -> Markup {
         @if overview.episodes.is_empty() {
             p { (words.get("page.no-episode")) }
         } @else {
-            (layout::wide(words.get("page.caption"), &table(&overview.api, &overview.episodes, words)))
+            @let whose = Whose::Everyone;
+            (layout::wide(words.name("page.caption", whose.code()), &table(&overview.api, &overview.episodes, whose, words)))
         }
         @if overview.more > 0 {
             p class="note" { (words.fill("page.more", &[("n", overview.more.to_string())])) }
@@ -98,45 +100,92 @@ fn episodes(overview: &Overview, words: &Catalogue) -> Markup {
     }
 }
 
-/// A table of episodes, with their letters.
-pub(super) fn table(api: &str, episodes: &[Episode], words: &Catalogue) -> Markup {
-    let columns = ["patient", "problem", "state", "period", "letter", "visit"];
+/// A table of episodes, with their letters; those of one person need no column for the name.
+pub(super) fn table(api: &str, episodes: &[Episode], whose: Whose, words: &Catalogue) -> Markup {
+    let columns: &[&str] = match whose {
+        Whose::Everyone => &["patient", "problem", "state", "period", "letter", "more"],
+        Whose::OnePerson => &["period", "problem", "state", "letter", "more"],
+    };
     html! {
-        table {
-            caption { (words.get("page.caption")) }
+        table class="episodes" {
+            caption { (words.name("page.caption", whose.code())) }
             thead {
                 tr { @for column in columns { th scope="col" { (words.name("page.column", column)) } } }
             }
-            tbody { @for episode in episodes { (row(api, episode, words)) } }
+            tbody { @for episode in episodes { (row(api, episode, whose, words)) } }
         }
     }
 }
 
-fn row(api: &str, episode: &Episode, words: &Catalogue) -> Markup {
+/// Whose episodes a table shows.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(super) enum Whose {
+    Everyone,
+    OnePerson,
+}
+
+impl Whose {
+    pub(super) fn code(self) -> &'static str {
+        match self {
+            Self::Everyone => "everyone",
+            Self::OnePerson => "one-person",
+        }
+    }
+}
+
+fn row(api: &str, episode: &Episode, whose: Whose, words: &Catalogue) -> Markup {
     let nothing = words.get("not-recorded");
     let patient = episode.patient.as_deref().unwrap_or(nothing);
     let status = episode.status.as_deref().map_or(nothing, |s| words.name("episode-status", s));
     let reason = episode.end_reason.as_deref().map(|reason| words.name("end-reason", reason));
-    let start = episode.start.as_deref().unwrap_or(nothing);
+    let page = format!("/episodes/{}", episode.id);
+    html! {
+        tr {
+            @if whose == Whose::Everyone {
+                th scope="row" { a href=(to(&page, words)) { (patient) } }
+            } @else {
+                th scope="row" { a href=(to(&page, words)) { (period(episode, words)) } }
+            }
+            td { (episode.problem.as_deref().unwrap_or(nothing)) }
+            td { (status) @if let Some(reason) = reason { ", " (reason) } }
+            @if whose == Whose::Everyone { td { (period(episode, words)) } }
+            td class="ways" { (letters(api, episode, patient, words)) }
+            td class="ways" { (more(&page, patient, words)) }
+        }
+    }
+}
+
+/// First and last day.
+fn period(episode: &Episode, words: &Catalogue) -> Markup {
+    let day = |text: &str| Day::parse(text).map_or_else(|| text.to_owned(), |d| words.short_day(d));
+    let start = episode.start.as_deref().map_or(words.get("not-recorded").to_owned(), day);
+    html! {
+        span class="day" { (start) " \u{2013}" }
+        @if let Some(end) = &episode.end { " " span class="day" { (day(end)) } }
+    }
+}
+
+/// The letter in its forms, as it would be now.
+fn letters(api: &str, episode: &Episode, patient: &str, words: &Catalogue) -> Markup {
     let resource = format!("{api}/EpisodeOfCare/{}", episode.id);
     let letter = |format: &str| to(&format!("{resource}/$episode-summary?_format={format}"), words);
     let forms =
         [("HTML", "text/html"), ("PDF", "application/pdf"), ("JSON", "application/fhir%2Bjson")];
     html! {
-        tr {
-            th scope="row" { a href=(to(&format!("/episodes/{}", episode.id), words)) { (patient) } }
-            td { (episode.problem.as_deref().unwrap_or(nothing)) }
-            td { (status) @if let Some(reason) = reason { ", " (reason) } }
-            td { span class="day" { (start) } " – " span class="day" { (episode.end.as_deref().unwrap_or("")) } }
-            td {
-                @for (at, (name, format)) in forms.into_iter().enumerate() {
-                    @if at > 0 { " · " }
-                    a href=(letter(format)) aria-label=(words.fill("page.letter", &[("form", name), ("patient", patient)])) { (name) }
-                }
-            }
-            td {
-                a href=(to(&format!("/episodes/{}/visit", episode.id), words)) aria-label=(words.fill("page.visit", &[("patient", patient)])) { (words.get("episode-page.visit")) }
-            }
+        @for (at, (name, format)) in forms.into_iter().enumerate() {
+            @if at > 0 { " \u{b7} " }
+            a href=(letter(format)) aria-label=(words.fill("page.letter", &[("form", name), ("patient", patient)])) { (name) }
+        }
+    }
+}
+
+/// Where work goes on: a visit, the letters that were signed.
+fn more(page: &str, patient: &str, words: &Catalogue) -> Markup {
+    let ways = [("visit", "page.visit"), ("letters", "page.letters")];
+    html! {
+        @for (at, (name, label)) in ways.into_iter().enumerate() {
+            @if at > 0 { " \u{b7} " }
+            a href=(to(&format!("{page}/{name}"), words)) aria-label=(words.fill(label, &[("patient", patient)])) { (words.name("page.way", name)) }
         }
     }
 }

@@ -6,6 +6,7 @@ use crate::clinical::people::Party;
 use crate::clinical::source::Day;
 use crate::letter::catalogue::Catalogue;
 use crate::letter::layout;
+use crate::page::overview::Whose;
 use crate::page::{Episode, overview, to};
 
 /// What the page shows.
@@ -34,6 +35,12 @@ pub fn patient(patient: &Patient<'_>, words: &Catalogue) -> String {
     let top = html! {
         h1 { (name) }
         p class="when" { (lines.join(words.get("list.comma"))) }
+        nav class="screen trail" aria-label=(words.get("trail")) {
+            ul class="links" {
+                li { a href=(to("/", words)) { (words.get("trail.first")) } }
+                li { span aria-current="page" { (words.get("trail.patient")) } }
+            }
+        }
     };
     let body = html! {
         section aria-labelledby="episodes" {
@@ -41,23 +48,21 @@ pub fn patient(patient: &Patient<'_>, words: &Catalogue) -> String {
             @if patient.episodes.is_empty() {
                 p { (words.get("page.no-episode")) }
             } @else {
-                (layout::wide(words.get("page.caption"), &overview::table(patient.api, patient.episodes, words)))
-                ul class="links screen" {
-                    @for episode in patient.episodes {
-                        li {
-                            a href=(to(&format!("/episodes/{}", episode.id), words)) {
-                                (words.fill("patient-page.episode", &[("start", episode.start.as_deref().unwrap_or(nothing))]))
-                            }
-                        }
-                    }
-                }
+                @let whose = Whose::OnePerson;
+                (layout::wide(words.name("page.caption", whose.code()), &overview::table(patient.api, patient.episodes, whose, words)))
             }
         }
         section aria-labelledby="record" {
             h2 id="record" { (words.get("patient-page.record")) }
-            ul {
-                @for line in person.address.iter().chain(&person.contact) { li { (line) } }
-                li { a href=(format!("{}/{}", patient.api, person.source)) { (person.source.target()) } }
+            dl {
+                @for (name, lines) in [("address", &person.address), ("contact", &person.contact)] {
+                    @if !lines.is_empty() {
+                        dt { (words.name("patient-page", name)) }
+                        @for line in lines { dd { (line) } }
+                    }
+                }
+                dt { (words.get("patient-page.resource")) }
+                dd { a href=(format!("{}/{}", patient.api, person.source)) { (person.source.target()) } }
             }
         }
         (super::cautions(words))

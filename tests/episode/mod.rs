@@ -33,6 +33,38 @@ pub(crate) fn clinic() -> Vec<Resource> {
     resources
 }
 
+/// The demo clinic with an episode of many visits: a visit of the first episode with all that was found
+/// and done, every fourth day anew.
+pub(crate) fn long(visits: u32) -> Vec<Resource> {
+    let mut resources = clinic();
+    let start = time::macros::date!(2026 - 03 - 24);
+    for visit in 1..=visits {
+        let day = start + time::Duration::days(4 * i64::from(visit));
+        let of_visit =
+            |r: &&Resource| r.id_text().is_some_and(|id| id.starts_with("demo-aldis-v3"));
+        let copies: Vec<Resource> = resources
+            .iter()
+            .filter(of_visit)
+            .map(|resource| {
+                let text = resource.value().to_string();
+                let text = text.replace("demo-aldis-v3", &format!("demo-aldis-x{visit}"));
+                let text = text.replace("2026-03-23", &day.to_string());
+                Resource::from_value(serde_json::from_str(&text).unwrap()).unwrap()
+            })
+            .collect();
+        resources.extend(copies);
+    }
+    let of_episode = |r: &&mut Resource| {
+        r.kind().as_str() == "EpisodeOfCare" && r.id_text() == Some("demo-aldis-episode")
+    };
+    let episode = resources.iter_mut().find(of_episode).unwrap().value_mut();
+    episode["status"] = "active".into();
+    let extensions = episode["extension"].as_array_mut().unwrap();
+    extensions.retain(|one| !one["url"].as_str().unwrap().ends_with("episode-end-reason"));
+    episode["period"].as_object_mut().unwrap().remove("end");
+    resources
+}
+
 /// The episode of an id.
 pub(crate) fn episode<'a>(resources: &'a [Resource], id: &str) -> &'a Resource {
     let found = |r: &&Resource| r.kind().as_str() == "EpisodeOfCare" && r.id_text() == Some(id);

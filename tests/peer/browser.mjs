@@ -62,12 +62,15 @@ async function accessible(path, act = async () => {}) {
 async function everyPage() {
   const letter = `/fhir/EpisodeOfCare/${EPISODE}/$episode-summary?_format=text/html`;
   const pages = ["/", "/patients/demo-evanne", `/episodes/${EPISODE}`, `/episodes/${EPISODE}?language=de`,
-    `/episodes/${EPISODE}/visit`, `/episodes/${EPISODE}/visit?language=de`, letter, `${letter}&language=de`];
+    `/episodes/${EPISODE}/visit`, `/episodes/${EPISODE}/visit?language=de`, letter, `${letter}&language=de`,
+    `/episodes/${EPISODE}/letters`, `/episodes/${EPISODE}/letters?language=de`,
+    "/episodes/none", "/fhir/Patient?birthdate=soon", "/episodes/none?language=de"];
   for (const path of pages) {
     await accessible(path);
     for (const width of [1280, 390]) {
       const { page, faults } = await open(path, width);
-      assert.deepEqual(faults, [], path);
+      // A page of a fault is told in the console by its status, and by nothing else.
+      assert.deepEqual(faults.filter((fault) => !/status of 40[04]/.test(fault)), [], path);
       const wider = await page.evaluate(() => document.documentElement.scrollWidth > document.documentElement.clientWidth);
       check(`${path} fits ${width} pixels`, !wider);
       await page.close();
@@ -86,8 +89,11 @@ const set = async (page, name, value) => {
   const kind = await field.evaluate((one) => (one.tagName === "SELECT" ? "select" : one.type));
   if (kind === "select") await page.select(`[name="${name}"]`, value);
   else if (kind === "checkbox") await field.click();
-  else if (kind === "text" || kind === "textarea") await field.type(value);
-  else {
+  else if (kind === "text" || kind === "textarea") {
+    // What the form names already is typed over.
+    await field.evaluate((one) => (one.value = ""));
+    await field.type(value);
+  } else {
     await field.evaluate((one, typed) => {
       one.value = typed;
       one.dispatchEvent(new Event("input", { bubbles: true }));
@@ -138,6 +144,13 @@ async function visit() {
     "treatment.1.technique": "oscillatory-mobilisation", "treatment.1.segment": "C3-C4", "treatment.1.side": "both",
     "treatment.1.alone": "graded hypermobile",
     disability: "8", "pain-now": "2", change: "5", "activity.1.name": "reading", "activity.1.score": "7", "range.rotation-left": "66",
+    "event.0.what": "local-soreness", "event.0.text": "sore for a day", "event.0.date": "2026-11-20T20:00", "event.0.class": "mild",
+    "event.0.serious": "Non-serious", "event.0.cause": "Possible", "event.0.suspect": "treatment.0",
+    "flag.kind": "clinical", "flag.text": "waits for an image", systolic: "118", diastolic: "76",
+    "plan.treat": "C2-C3 left", "plan.leave": "C3-C4", "plan.text": "See again in two weeks",
+    "exercise.text": "turning while lying", "exercise.series": "2", "exercise.repetitions": "10", "exercise.often": "3", "exercise.often-unit": "/d",
+    "onward.service": "183561008", "onward.to": "Dr Iva Somebody", "onward.priority": "routine", "onward.reason": "blood pressure",
+    "pain-provoked": "4", "range.flexion-rotation-test-left": "38", "habit-urge": "3",
     habit: "0", "habit-from": "2026-11-17", "habit-to": "2026-11-22", advice: "Keep counting.",
     "goal.text": "Read for an hour", "goal.measure": "psfs", "goal.value": "8", "goal.due": "2026-12-21",
   };
@@ -178,7 +191,8 @@ async function visit() {
   check("the map has one more visit", marksAfter.length === marksBefore.length + 1);
   check("both sides are normal now", /L normal/.test(marksAfter.at(-1)) && /R normal/.test(marksAfter.at(-1)));
   const text = await after.page.$eval("main", (one) => one.innerText);
-  for (const words of ["Keep counting.", "Read for an hour", "mobilisation of the neck", "graded hypermobile"]) check(words, text.includes(words));
+  for (const words of ["Keep counting.", "Read for an hour", "mobilisation of the neck", "graded hypermobile",
+    "sore for a day", "waits for an image", "118/76", "See again in two weeks", "turning while lying", "Dr Iva Somebody"]) check(words, text.includes(words));
   await after.page.screenshot({ path: join(folder, "episode-after-visit.png") });
   await after.page.close();
 }
@@ -194,6 +208,99 @@ async function stored() {
   }
 }
 
+// At the next visit: activities are named, what was recorded is told how it went on, by patches.
+async function nextVisit() {
+  const { page, faults } = await open(`/episodes/${EPISODE}/visit`);
+  check("the activity is named", await page.$eval('[name="activity.1.name"]', (one) => one.value === "reading"));
+  const change = (kind) => page.$eval(`[name^="change.${kind}."]`, (one) => one.name);
+  const [event, flag, goal] = [await change("AdverseEvent"), await change("Flag"), await change("Goal")];
+  const values = { start: "2026-11-24T09:00", "pain-now": "1", [event]: "resolved", [flag]: "inactive", [goal]: "achieved" };
+  await page.$$eval("details", (all) => all.forEach((one) => one.setAttribute("open", "")));
+  for (const [name, value] of Object.entries(values)) await set(page, name, value);
+  await page.click("[type=submit]");
+  await page.waitForFunction(() => /^Stored|refused/.test(document.getElementById("visit-status").textContent), { timeout: 10000 });
+  check("it is stored", await page.$eval("#visit", (one) => one.querySelector("#visit-status").textContent.startsWith("Stored")));
+  assert.deepEqual(faults, []);
+  const target = (name) => `/${name.split(".")[1]}/${name.split(".").slice(2).join(".")}`;
+  check("the event has an outcome", (await api(target(event))).body.outcome.coding[0].code === "resolved");
+  const ended = (await api(target(flag))).body;
+  check("the warning has ended", ended.status === "inactive" && ended.period.end.startsWith("2026-11-24"));
+  check("the goal is achieved", (await api(target(goal))).body.achievementStatus.coding[0].code === "achieved");
+  await page.close();
+}
+
+// Who signs, twice asked; a refusal in place; the letter in the list; never twice.
+async function sign() {
+  const path = `/episodes/${EPISODE}/letters`;
+  const { page, faults } = await open(path);
+  await page.click("#sign-check");
+  check("nobody signs: told at the field", await page.$eval("#attester", (one) => one.getAttribute("aria-invalid") === "true"));
+  check("and in the list, which has the focus", await page.evaluate(() => document.activeElement.id === "sign-refusals"));
+  const who = await page.$eval("#attester option:nth-child(2)", (one) => one.value);
+  await page.select("#attester", who);
+  await page.type("#words", "All in order.");
+  await page.click("#sign-check");
+  check("the second step is shown", await page.$eval("#sign-confirm", (one) => !one.hidden));
+  check("the first cannot be changed meanwhile", await page.$eval("#sign-asked", (one) => one.disabled));
+  await page.screenshot({ path: join(folder, "sign.png"), fullPage: true });
+  await page.click("#sign-now");
+  check("unread is not signed", await page.$eval("#read", (one) => one.getAttribute("aria-invalid") === "true"));
+  await page.click("#sign-back");
+  check("one can go back", await page.$eval("#sign-asked", (one) => !one.disabled));
+  await page.click("#sign-check");
+
+  // The record changes while the page is open: refused, nothing signed.
+  const { body: found } = await api(`/Observation?_count=1&code=72514-3&episode-of-care=EpisodeOfCare/${EPISODE}`);
+  const one = found.entry[0].resource;
+  await api(`/Observation/${one.id}`, { method: "PUT", headers: { "Content-Type": "application/fhir+json" }, body: JSON.stringify({ ...one, note: [{ text: "more" }] }) });
+  await page.click("#read");
+  await page.click("#sign-now");
+  await page.waitForFunction(() => document.querySelectorAll("#sign-refusals li").length > 0);
+  check("a changed record is told", await page.$eval("#sign-refusals", (list) => /record has changed/.test(list.textContent)));
+  check("nothing is signed", (await api(`/Composition?subject=Patient/demo-evanne`)).body.total === 0);
+  check("nothing else went wrong", faults.every((fault) => /409/.test(fault)));
+  await page.close();
+
+  // Read again, and signed; a second press changes nothing.
+  const again = await open(path);
+  await again.page.select("#attester", who);
+  await again.page.click("#sign-check");
+  await again.page.click("#read");
+  await again.page.evaluate(() => {
+    const button = document.getElementById("sign-now");
+    button.click();
+    button.click();
+  });
+  await again.page.waitForFunction(() => /^Signed and stored/.test(document.getElementById("sign-status").textContent), { timeout: 20000 });
+  check("signed once", (await api(`/Composition?subject=Patient/demo-evanne`)).body.total === 1);
+  check("the form is closed", await again.page.$eval("#sign-asked", (one) => one.disabled));
+  await Promise.all([again.page.waitForNavigation(), again.page.click("#sign-status a")]);
+  const text = await again.page.$eval("main", (one) => one.innerText);
+  check("the letter is in the list", /Signed/.test(text) && text.includes("as they were when it was signed"));
+  // Signed again it is the same letter.
+  await again.page.select("#attester", who);
+  await again.page.click("#sign-check");
+  await again.page.click("#read");
+  await again.page.click("#sign-now");
+  await again.page.waitForFunction(() => /had been signed before/.test(document.getElementById("sign-status").textContent), { timeout: 20000 });
+  check("still one", (await api(`/Composition?subject=Patient/demo-evanne`)).body.total === 1);
+  assert.deepEqual(again.faults, []);
+  const signed = await again.page.$eval(".letter a[href*=Binary]", (one) => one.getAttribute("href"));
+  await again.page.close();
+  const letter = await open(signed);
+  check("the signed page is read as it is", (await letter.page.title()).length > 0 && /Signed by/.test(await letter.page.$eval("header", (one) => one.innerText)));
+  assert.deepEqual(letter.faults, []);
+  await letter.page.close();
+  // A page of another site cannot sign: what it may send without asking is refused.
+  const simple = await fetch(`${root}/fhir/EpisodeOfCare/${EPISODE}/$finalize-letter`, { method: "POST", headers: { "Content-Type": "text/plain", Accept: "application/fhir+json" }, body: "{}" });
+  check("a form of another site is refused", simple.status === 415);
+  await accessible(path, async (one) => {
+    await one.select("#attester", who);
+    await one.click("#sign-check");
+    await one.$$eval("details", (all) => all.forEach((fold) => fold.setAttribute("open", "")));
+  });
+}
+
 async function print() {
   const path = `/fhir/EpisodeOfCare/${EPISODE}/$episode-summary`;
   const { page } = await open(`${path}?_format=text/html`);
@@ -207,6 +314,9 @@ async function print() {
     const words = execFileSync("pdftotext", ["-layout", file, "-"], { encoding: "utf8" });
     check(`${format} has its words`, words.includes("In short") && words.includes("Keep counting."));
     check(`${format} has no link of the screen`, !words.includes("Records behind"));
+    const sheets = words.split("\f").filter((sheet) => sheet.trim() !== "");
+    const caution = "local codes and licensed practice prevail. In an emergency";
+    check(`${format} has the cautions on every page`, sheets.every((sheet) => sheet.replace(/\s+/g, " ").includes(caution)));
   }
   await page.close();
   const pdf = Buffer.from(await (await fetch(`${root}${path}?_format=application/pdf`)).arrayBuffer());
@@ -219,7 +329,9 @@ try {
   await everyPage();
   await visit();
   await stored();
+  await nextVisit();
   await print();
+  await sign();
   console.log(`browser: ${checks} passed`);
 } finally {
   await browser.close();

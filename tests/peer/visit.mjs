@@ -3,7 +3,9 @@ import assert from "node:assert/strict";
 import { createRequire } from "node:module";
 import test from "node:test";
 
-const { build, instant, refusalsOf } = createRequire(import.meta.url)("../../src/page/visit/build.js");
+const load = createRequire(import.meta.url);
+const { build, instant, refusalsOf } = load("../../src/page/visit/build.js");
+const { segmentsOf } = load("../../src/page/visit/after.js");
 
 const about = { episode: "EpisodeOfCare/e", patient: "Patient/p", performer: "Practitioner/t" };
 const make = (values) => {
@@ -191,4 +193,115 @@ test("the new parts refuse nothing silently", () => {
   check({ ...ten, disability: "11" }, "disability sum");
   check({ "treatment.0.technique": "thrust", "treatment.0.segment": "T2-T3", "treatment.0.side": "left", "treatment.0.series": "1",
     "treatment.0.alone": "pain" }, "treatment.0.alone alone-with-dose");
+});
+
+const known = ["C2-C3", "C4-C5", "C7-T1"];
+const withMore = { ...about, segments: known, problems: ["Condition/c"], goals: ["Goal/g"], plans: ["CarePlan/old"], activities: ["reading", "driving"] };
+const makeMore = (values, told = withMore) => {
+  let next = 0;
+  return build({ values, about: told, ids: () => `id-${next++}` });
+};
+const rules = (built) => built.refusals.map(({ field, rule }) => `${field}: ${rule}`);
+
+test("an activity of the former visit without a number is not scored today", () => {
+  const former = { "activity.1.name": "reading", "activity.2.name": "driving" };
+  assert.deepEqual(rules(makeMore({ ...start, ...former, "pain-now": "1" })), []);
+  const built = makeMore({ ...start, ...former, "activity.2.score": "6" });
+  assert.deepEqual(built.refusals, []);
+  const [, score] = resources(built);
+  assert.deepEqual(score.component.map(({ code }) => code.text), ["driving"]);
+  // Another name without a number, and a number without a name, are told.
+  assert.deepEqual(rules(makeMore({ ...start, ...former, "activity.1.name": "swimming" })), ["activity.1.score: needed"]);
+  assert.deepEqual(rules(makeMore({ ...start, "activity.1.score": "3" })), ["activity.1.name: needed"]);
+});
+
+test("every kind of pain, tests and passive ranges, the urge", () => {
+  const built = makeMore({
+    ...start, "pain-at-rest": "2", "pain-provoked": "5", "range-mode": "passive", "range.rotation-left": "70",
+    "range.flexion-rotation-test-right": "32", habit: "4", "habit-urge": "7",
+  });
+  assert.deepEqual(built.refusals, []);
+  const [, rest, provoked, range, frt, habit] = resources(built);
+  assert.deepEqual(codes(rest.code), ["72514-3", "pain-at-rest"]);
+  assert.deepEqual(codes(provoked.code), ["72514-3", "pain-provoked"]);
+  assert.deepEqual(codes(range.method), ["passive"]);
+  assert.deepEqual(codes(frt.code), ["flexion-rotation-test-right"]);
+  assert.equal(habit.component[0].valueInteger, 7);
+  assert.deepEqual(rules(makeMore({ ...start, "habit-urge": "7", "pain-now": "1" })), ["habit: needed"]);
+});
+
+test("an adverse event names what is suspected, also a treatment of this visit", () => {
+  const event = {
+    "event.0.what": "headache", "event.0.text": "for an hour", "event.0.date": "2026-03-08T20:00", "event.0.class": "major",
+    "event.0.serious": "Non-serious", "event.0.cause": "Possible", "event.0.outcome": "resolved",
+  };
+  const treatment = { "treatment.1.technique": "thrust", "treatment.1.segment": "C7-T1", "treatment.1.side": "left" };
+  const built = makeMore({ ...start, ...event, "event.0.suspect": "treatment.1", ...treatment });
+  assert.deepEqual(built.refusals, []);
+  const [, procedure, told] = resources(built);
+  assert.deepEqual(codes(told.severity), ["severe", "major"]);
+  assert.equal(told.suspectEntity[0].instance.reference, `Procedure/${procedure.id}`);
+  const stored = makeMore({ ...start, ...event, "event.0.suspect": "Procedure/p" });
+  assert.equal(resources(stored)[1].suspectEntity[0].instance.reference, "Procedure/p");
+  assert.deepEqual(rules(makeMore({ ...start, ...event, "event.0.suspect": "treatment.1" })), ["event.0.suspect: no-treatment"]);
+  assert.ok(rules(makeMore({ ...start, "event.1.text": "x" })).includes("event.1.suspect: needed"));
+  const when = { ...event, "event.0.suspect": "Procedure/p", "event.0.date": "soon" };
+  assert.deepEqual(rules(makeMore({ ...start, ...when })), ["event.0.date: time"]);
+});
+
+test("segments as one writes them in a line", () => {
+  const check = (typed, expected) =>
+    assert.deepEqual(segmentsOf(typed, known)?.map(({ segment, side }) => `${segment} ${side}`), expected, typed);
+  check("C2-C3 left, c7\u2013t1; C4-C5 r", ["C2-C3 left", "C7-T1 null", "C4-C5 right"]);
+  check("C2-C3 links", ["C2-C3 left"]);
+  check("", []);
+  check("C9-C10", undefined);
+  check("C2-C3 sideways", undefined);
+  check("C2-C3 left right", undefined);
+});
+
+test("a plan takes the place of the former one, for problem and goals", () => {
+  const built = makeMore({ ...start, "plan.treat": "C2-C3 left", "plan.leave": "C4-C5", "plan.text": "See again in two weeks" });
+  assert.deepEqual(built.refusals, []);
+  const plan = resources(built)[1];
+  assert.deepEqual(plan.replaces, [{ reference: "CarePlan/old" }]);
+  assert.deepEqual(plan.activity.map(({ detail }) => detail.doNotPerform ?? false), [false, true, false]);
+  assert.deepEqual(plan.goal, [{ reference: "Goal/g" }]);
+  const goal = { "goal.text": "g", "goal.measure": "pain", "goal.value": "1", "goal.due": "2026-05-01" };
+  const both = resources(makeMore({ ...start, "plan.text": "x", ...goal }, { ...withMore, goals: [] }));
+  const added = both.find(({ resourceType }) => resourceType === "Goal");
+  const carried = both.find(({ resourceType }) => resourceType === "CarePlan");
+  assert.deepEqual(carried.goal, [{ reference: `Goal/${added.id}` }]);
+  assert.deepEqual(rules(makeMore({ ...start, "plan.treat": "C2-C3 left", "plan.leave": "C2-C3" })), ["plan.leave: both-ways"]);
+  assert.deepEqual(rules(makeMore({ ...start, "plan.treat": "neck" })), ["plan.treat: segment-list"]);
+  const bare = { ...withMore, problems: [], goals: [] };
+  assert.deepEqual(rules(makeMore({ ...start, "plan.text": "x" }, bare)), ["plan.text: no-problem", "plan.text: no-goal"]);
+});
+
+test("a warning, a blood pressure, an exercise, a referral onward", () => {
+  const built = makeMore({
+    ...start, "flag.kind": "safety", "flag.text": "no thrust", systolic: "122", diastolic: "78",
+    "exercise.text": "turning", "exercise.series": "2", "exercise.often": "3", "exercise.often-unit": "/d",
+    "onward.service": "183521007", "onward.to": "Dr Any", "onward.priority": "urgent", "onward.reason": "weaker", "onward.question": "Please see.",
+  });
+  assert.deepEqual(built.refusals, []);
+  const kinds = resources(built).map(({ resourceType }) => resourceType);
+  assert.deepEqual(kinds, ["Encounter", "Flag", "Observation", "Procedure", "ServiceRequest"]);
+  const [, , pressure, exercise, referral] = resources(built);
+  assert.deepEqual(pressure.component.map(({ valueQuantity }) => valueQuantity.value), [122, 78]);
+  assert.equal(exercise.extension.at(-1).extension.at(-1).valueQuantity.code, "/d");
+  assert.deepEqual(referral.performer, [{ display: "Dr Any" }]);
+  assert.deepEqual(rules(makeMore({ ...start, systolic: "122" })), ["diastolic: needed"]);
+  assert.deepEqual(rules(makeMore({ ...start, "onward.to": "x" })), ["onward.service: needed", "onward.priority: needed", "onward.reason: needed"]);
+  assert.deepEqual(rules(makeMore({ ...start, "exercise.often": "2" })), ["exercise.text: needed"]);
+});
+
+test("what became of what is recorded is one patch each", () => {
+  const built = makeMore({ ...start, "change.AdverseEvent.a.b": "resolved", "change.Flag.f": "inactive", "change.Goal.g": "" });
+  assert.deepEqual(built.refusals, []);
+  const patches = built.bundle.entry.slice(1);
+  assert.deepEqual(patches.map(({ request }) => [request.method, request.url]), [["PATCH", "AdverseEvent/a.b"], ["PATCH", "Flag/f"]]);
+  assert.equal(built.fields[1], "change.AdverseEvent.a.b");
+  const [first] = patches[0].resource.parameter;
+  assert.equal(first.part.find(({ name }) => name === "path").valueString, "AdverseEvent.outcome");
 });

@@ -17,7 +17,7 @@ use crate::definitions::compartment::Compartments;
 use crate::fhir::ResourceType;
 use crate::http::BASE;
 use crate::http::route::Route;
-use crate::page::VISIT_SCRIPTS;
+use crate::page::SCRIPTS;
 
 /// What is described.
 pub(super) struct Source<'a> {
@@ -77,11 +77,11 @@ fn items(source: &Source<'_>, route: Route) -> Vec<(String, Value)> {
     let one = |item: Value| vec![(template.to_owned(), item)];
     match route {
         Route::Script => {
-            let paths = VISIT_SCRIPTS.iter().map(|(path, _)| *path);
+            let paths = SCRIPTS.iter().map(|(path, _)| *path);
             paths.map(|path| (path.to_owned(), page(path, "text/javascript"))).collect()
         }
         Route::Icon => one(page(template, "")),
-        Route::Index | Route::Episode | Route::Visit | Route::Patient => {
+        Route::Index | Route::Episode | Route::Visit | Route::Letters | Route::Patient => {
             one(page(template, "text/html"))
         }
         Route::OpenApi => one(interaction::description()),
@@ -176,7 +176,7 @@ mod tests {
             let base = if route.is_page() { "" } else { BASE };
             let path = format!("{base}{}", route.template());
             let path = if *route == Route::System { BASE.to_owned() } else { path };
-            let scripts: Vec<&str> = VISIT_SCRIPTS.iter().map(|(path, _)| *path).collect();
+            let scripts: Vec<&str> = SCRIPTS.iter().map(|(path, _)| *path).collect();
             let known = |verb: &&str| !["HEAD"].contains(verb);
             let mut expected: BTreeSet<String> =
                 route.allow().split(", ").filter(known).map(str::to_owned).collect();

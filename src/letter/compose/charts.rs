@@ -32,12 +32,14 @@ fn of_outcome(desk: &Desk<'_>, outcome: &Outcome) -> Option<Chart> {
         let (start, edge) = (thousandths(first, most), thousandths(reached, most));
         Band { low: start.min(edge), high: start.max(edge), edge }
     };
+    let points = points(desk, &scores, most, |n| value(desk, outcome.measure, n));
     Some(Chart {
         section: "scores",
         bars: false,
         caption: measure_name(desk, outcome),
         description: class_words(desk, outcome),
-        points: points(desk, &scores, most, |n| value(desk, outcome.measure, n)),
+        step: step(&points),
+        points,
         important: Some(band(judgement.important)),
         error: judgement.detectable.map(band),
         ends: [
@@ -51,12 +53,14 @@ fn of_habit(desk: &Desk<'_>) -> Option<Chart> {
     let habit = desk.summary.habit.as_ref().filter(|habit| habit.counts.len() > 1)?;
     let most = habit.counts.iter().map(|count| count.per_day).max()?.get().max(Decimal::ONE);
     let counts: Vec<(Day, Number)> = habit.counts.iter().map(|c| (c.day, c.per_day)).collect();
+    let points = points(desk, &counts, most, |n| desk.words.number(n));
     Some(Chart {
         section: "scores",
         bars: false,
         caption: desk.text("measure.habit"),
         description: String::new(),
-        points: points(desk, &counts, most, |n| desk.words.number(n)),
+        step: step(&points),
+        points,
         important: None,
         error: None,
         ends: ["0".to_owned(), desk.words.number(Number::new(most))],
@@ -69,12 +73,14 @@ fn of_dose(desk: &Desk<'_>) -> Option<Chart> {
     let counts: Vec<(Day, Number)> =
         days.map(|(day, totals)| (*day, totals.oscillations.max)).collect();
     let most = counts.iter().map(|(_, n)| *n).max()?.get();
+    let points = points(desk, &counts, most, |n| desk.words.number(n));
     (counts.len() > 1 && most > Decimal::ZERO).then(|| Chart {
         section: "treatment",
         bars: true,
         caption: desk.text("charts.dose"),
         description: String::new(),
-        points: points(desk, &counts, most, |n| desk.words.number(n)),
+        step: step(&points),
+        points,
         important: None,
         error: None,
         ends: [String::new(), String::new()],
@@ -108,10 +114,12 @@ fn points(
                 if next.is_some() { (here, next) } else { (points.get(at.wrapping_sub(1)), here) };
             let rises = pair.0.zip(pair.1).is_some_and(|(a, b)| b.y > a.y);
             let x = here.map_or(0, |point| point.x);
-            let far = last.is_none_or(|last| x >= last + ROOM);
-            let told = next.is_none() || (far && (x == 0 || x + ROOM <= 1000));
+            let says = here.map(|point| point.text.as_str());
+            let far = last.is_none_or(|(last, _)| x >= last + ROOM);
+            let new = last.is_none_or(|(_, said)| Some(said) != says);
+            let told = next.is_none() || (far && new && (x == 0 || x + ROOM <= 1000));
             if told {
-                last = Some(x);
+                last = says.map(|says| (x, says));
             }
             (told, rises)
         })
@@ -122,8 +130,15 @@ fn points(
     points
 }
 
+/// The least distance between neighbours, in thousandths; the whole width where there are none.
+fn step(points: &[ChartPoint]) -> u32 {
+    let pairs = points.iter().zip(points.iter().skip(1));
+    let steps = pairs.map(|(one, next)| next.x.saturating_sub(one.x)).filter(|step| *step > 0);
+    steps.min().unwrap_or(1000)
+}
+
 /// The least distance of two values that are told in words, in thousandths.
-const ROOM: u32 = 170;
+const ROOM: u32 = 260;
 
 /// The next multiple of twenty above all percentages.
 fn percent(values: &[(Day, Number)]) -> Decimal {

@@ -17,9 +17,11 @@ mod treatment;
 
 pub(super) use gaps::finding;
 
+use crate::clinical::ReferralFacts;
 use crate::clinical::Summary;
 use crate::clinical::people::Party;
 use crate::clinical::source::{Day, Source, sources};
+use crate::clinical::worded::Worded;
 use crate::letter::Letter;
 use crate::letter::catalogue::Catalogue;
 use crate::letter::content::{Block, Content, Fact, Section};
@@ -38,6 +40,21 @@ pub(super) struct Desk<'a> {
 impl Desk<'_> {
     fn text(&self, key: &str) -> String {
         self.words.get(key).to_owned()
+    }
+
+    /// A coded element in the words of the letter's language, where it has some for the code; by
+    /// `own` also where the record has words beside the code.
+    fn worded(&self, group: &str, element: &Worded, own: bool) -> String {
+        let code = element.code.as_deref().filter(|_| own || !element.in_words);
+        let ours = code.and_then(|code| self.words.find(group, code));
+        ours.unwrap_or(&element.says).to_owned()
+    }
+
+    /// Items of a screening, in the words of the letter's language.
+    fn screening_items(&self, items: &[Worded]) -> String {
+        let items: Vec<String> =
+            items.iter().map(|item| self.worded("screening-item", item, true)).collect();
+        items.join(self.words.get("list.semicolon"))
     }
 
     fn section<'s>(
@@ -138,8 +155,11 @@ fn parties(desk: &Desk<'_>) -> Vec<Fact> {
         Fact::new(words.get("party.to"), person(desk, requester)),
         Fact::new(words.get("party.from"), from),
     ];
-    let copies: Vec<String> =
-        summary.onward.iter().filter_map(|f| Some(f.performer.as_ref()?.name.clone())).collect();
+    let copy = |facts: &ReferralFacts| {
+        let held = facts.performer.as_ref().map(|party| party.name.clone());
+        held.or_else(|| facts.referral.performer_name.clone())
+    };
+    let copies: Vec<String> = summary.onward.iter().filter_map(copy).collect();
     if !copies.is_empty() {
         items.push(Fact::new(words.get("party.copy"), copies));
     }

@@ -84,19 +84,13 @@ fn screening(desk: &Desk<'_>, screening: &Screening) -> String {
     let positive = if screening.positive.is_empty() {
         desk.text("safety.none-positive")
     } else {
-        words.fill(
-            "safety.positive",
-            &[("items", screening.positive.join(words.get("list.semicolon")))],
-        )
+        words.fill("safety.positive", &[("items", desk.screening_items(&screening.positive))])
     };
     let negative = screening.negative.to_string();
     let not_asked = if screening.not_asked.is_empty() {
         desk.text("safety.all-asked")
     } else {
-        words.fill(
-            "safety.not-asked",
-            &[("items", screening.not_asked.join(words.get("list.semicolon")))],
-        )
+        words.fill("safety.not-asked", &[("items", desk.screening_items(&screening.not_asked))])
     };
     let places =
         [("day", day), ("positive", positive), ("negative", negative), ("asked", not_asked)];
@@ -141,12 +135,16 @@ fn adverse_event(desk: &Desk<'_>, event: &AdverseEvent) -> String {
         })
         .collect();
     let suspects = if suspects.is_empty() { nothing.to_owned() } else { words.list(&suspects) };
-    let causality = event.causality.join(words.get("list.comma"));
+    let causes = event.causality.iter().map(|cause| desk.worded("causality", cause, false));
+    let causality = causes.collect::<Vec<_>>().join(words.get("list.comma"));
+    let says = desk.worded("treatment-reaction", &event.event, false);
+    let outcome =
+        event.outcome.as_ref().map(|outcome| desk.worded("event-outcome", outcome, false));
     let places = [
-        ("event", event.event.as_str()),
+        ("event", says.as_str()),
         ("day", day.as_deref().unwrap_or(nothing)),
         ("severity", event.severity.as_deref().map_or(nothing, |s| words.name("severity", s))),
-        ("outcome", event.outcome.as_deref().unwrap_or(nothing)),
+        ("outcome", outcome.as_deref().unwrap_or(nothing)),
         ("causality", if causality.is_empty() { nothing } else { &causality }),
         ("suspects", &suspects),
     ];

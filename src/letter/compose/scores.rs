@@ -97,7 +97,7 @@ fn score(desk: &Desk<'_>, measure: Measure, score: &Score) -> String {
     lines.join("\n")
 }
 
-/// What a change means, in words.
+/// What a change means, in words, with what it was held against.
 pub(super) fn class_words(desk: &Desk<'_>, outcome: &Outcome) -> String {
     let words = desk.words;
     if outcome.contradicted {
@@ -122,7 +122,13 @@ pub(super) fn class_words(desk: &Desk<'_>, outcome: &Outcome) -> String {
         ChangeClass::WorseWithinError => "worse-within-error",
         ChangeClass::Worse => "worse",
     };
-    let mut text = words.name("change", class).to_owned();
+    let share = judgement
+        .important_percent_of_first
+        .map(|percent| words.fill("change.or-share", &[("n", &words.number(percent))]));
+    let important = words.number(judgement.important) + &share.unwrap_or_default();
+    let error = judgement.detectable.map(|error| words.number(error)).unwrap_or_default();
+    let places = [("important", important), ("error", error)];
+    let mut text = words.fill(&format!("change.{class}"), &places);
     if judgement.no_room {
         text.push_str(words.get("change.no-room"));
     }

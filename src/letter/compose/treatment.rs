@@ -145,14 +145,8 @@ fn techniques(desk: &Desk<'_>, lines: &[&Line]) -> String {
         );
     }
     let name = |(technique, mut grades): (Technique, Vec<&str>)| {
-        let code = match technique {
-            Technique::OscillatoryMobilisation => "oscillatory-mobilisation",
-            Technique::MobilisationWithMovement => "mobilisation-with-movement",
-            Technique::Thrust => "thrust",
-            Technique::SoftTissue => "soft-tissue",
-        };
         grades.sort_unstable();
-        let name = desk.words.name("technique", code);
+        let name = desk.words.name("technique", technique.code());
         if grades.is_empty() { name.to_owned() } else { format!("{name} {}", grades.join("/")) }
     };
     let names: Vec<String> = found.into_iter().map(name).collect();

@@ -7,7 +7,7 @@ use maud::{Markup, html};
 use crate::clinical::Summary;
 use crate::clinical::caution::Answer;
 use crate::letter::catalogue::Catalogue;
-use crate::page::visit::{field, labelled, options};
+use crate::page::visit::{after, field, labelled, options};
 
 /// The items of the screening, in the order of our code system `screening-item`.
 const ITEMS: [&str; 17] = [
@@ -114,7 +114,7 @@ pub(super) fn goal(summary: &Summary, words: &Catalogue) -> Markup {
         fieldset {
             legend { (words.get("plan.goals")) }
             @if summary.goals.is_empty() { p class="note" { (words.get("not-recorded")) } }
-            @else { ul class="note" { @for goal in &summary.goals { li { (goal.says) } } } }
+            @else { (after::goals(summary, words)) }
             details open[summary.goals.is_empty()] {
                 summary { (words.get("visit.goal-new")) }
                 div class="fields" {

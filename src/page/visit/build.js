@@ -13,6 +13,8 @@ const LOINC = "http://loinc.org";
 const UCUM = "http://unitsofmeasure.org";
 const CATEGORY = "http://terminology.hl7.org/CodeSystem/observation-category";
 const EPISODE_LINK = "http://hl7.org/fhir/StructureDefinition/workflow-episodeOfCare";
+// In a page the other script is there already.
+const furtherOf = typeof require === "undefined" ? (...all) => afterVisit(...all) : require("./after.js").afterVisit;
 const CLASSES = { "-": "hypomobile", n: "normal", "+": "hypermobile" };
 const GRADE_CLASSES = ["hypomobile", "hypomobile", "hypomobile", "normal", "hypermobile", "hypermobile", "hypermobile"];
 
@@ -42,6 +44,11 @@ function build({ values, about, ids }) {
     entries.push({ resource: { ...resource, id }, request: { method: "PUT", url: reference } });
     fields.push(field);
     return reference;
+  };
+  // What is stored already, changed by one patch each.
+  const patch = (field, url, parameter) => {
+    entries.push({ resource: { resourceType: "Parameters", parameter }, request: { method: "PATCH", url } });
+    fields.push(field);
   };
   // A number within bounds; undefined where nothing or something else was typed.
   const number = (name, least, most, whole = false) => {
@@ -92,17 +99,20 @@ function build({ values, about, ids }) {
   const linked = { extension: [{ url: `${OWN}/StructureDefinition/episode-link`, valueReference: { reference: about.episode } }] };
   screening({ values, text, observation, finding });
   consent({ text, add, refuse, linked, subject, start });
-  goal({ text, number, add, refuse, linked, subject, start });
+  const aim = goal({ text, number, add, refuse, linked, subject, start });
   const members = segments({ values, text, number, refuse, observation, finding });
   if (members.length > 0) {
     observation("segments", "segmental-examination", "exam", finding("segmental-examination"), {
       hasMember: members.map((reference) => ({ reference })),
     });
   }
-  treatments({ values, text, number, refuse, add, common: { extension, subject, visit, performer, start } });
+  const common = { extension, subject, visit, performer, start, about };
+  const treated = treatments({ values, text, number, refuse, add, common });
   disability({ text, number, refuse, observation });
-  scores({ text, number, refuse, observation, finding });
+  scores({ text, number, refuse, observation, finding, former: about.activities ?? [] });
   advice({ text, add, extension, subject, visit, performer, start });
+  const form = { values, text, number, refuse, add, patch, observation, own, coded, quantity, profile, instant, OWN, LOINC };
+  furtherOf(form, common, { treated, goals: [...(about.goals ?? []), ...(aim ? [aim] : [])] });
   if (entries.length === 1 && refusals.length === 0) refuse("start", "empty");
   return { bundle: { resourceType: "Bundle", type: "transaction", entry: entries }, fields, refusals };
 }
@@ -156,13 +166,14 @@ function segments({ values, text, number, refuse, observation, finding }) {
   return members;
 }
 
-// Fields named treatment.<row>.<part>.
+// Fields named treatment.<row>.<part>; answers the references of what was done, by row.
 function treatments({ values, text, number, refuse, add, common }) {
   const rows = new Set();
   for (const name of Object.keys(values)) {
     const found = /^treatment\.(\d+)\./.exec(name);
     if (found && text(name) !== "") rows.add(Number(found[1]));
   }
+  const treated = {};
   for (const row of [...rows].sort((a, b) => a - b)) {
     const at = (part) => `treatment.${row}.${part}`;
     const part = (name) => text(at(name));
@@ -197,7 +208,7 @@ function treatments({ values, text, number, refuse, add, common }) {
     // A segment that is left alone on purpose has a reason and no dose.
     const alone = part("alone");
     if (alone && dose.length > 0) refuse(at("alone"), "alone-with-dose");
-    add(at("technique"), {
+    const reference = add(at("technique"), {
       resourceType: "Procedure",
       meta: profile("manual-therapy"),
       extension: dose.length === 0 ? common.extension : [
@@ -212,7 +223,9 @@ function treatments({ values, text, number, refuse, add, common }) {
       performer: [{ actor: common.performer }],
       bodySite: [site(part("segment"), part("side"))],
     });
+    if (!alone) treated[row] = reference;
   }
+  return treated;
 }
 
 // Fields disability, disability-unit, disability.item.<n>: the total, or the scores of the items by
@@ -285,10 +298,10 @@ function consent({ text, add, refuse, linked, subject, start }) {
   });
 }
 
-// Fields goal.text, goal.measure, goal.value, goal.due.
+// Fields goal.text, goal.measure, goal.value, goal.due; answers the reference of the goal.
 function goal({ text, number, add, refuse, linked, subject, start }) {
   const parts = ["text", "measure", "value", "due"].map((part) => `goal.${part}`);
-  if (parts.every((name) => text(name) === "")) return;
+  if (parts.every((name) => text(name) === "")) return undefined;
   const missing = parts.filter((name) => text(name) === "");
   missing.forEach((name) => refuse(name, "needed"));
   const measures = {
@@ -299,8 +312,8 @@ function goal({ text, number, add, refuse, linked, subject, start }) {
   };
   const measure = measures[text("goal.measure")];
   const value = number("goal.value", 0, measure?.most ?? 1000);
-  if (missing.length > 0 || value === undefined || !start) return;
-  add("goal.text", {
+  if (missing.length > 0 || value === undefined || !start) return undefined;
+  return add("goal.text", {
     resourceType: "Goal",
     meta: profile("spine-goal"),
     extension: linked.extension,
@@ -337,17 +350,20 @@ function advice({ text, add, extension, subject, visit, performer, start }) {
 }
 
 // Pain, activities, rating of change, ranges of motion, self-manipulation.
-function scores({ text, number, refuse, observation, finding }) {
-  for (const kind of ["now", "worst"]) {
+// The names of the activities that were scored last stand in the form; without a score they are not
+// scored today.
+function scores({ text, number, refuse, observation, finding, former }) {
+  for (const kind of ["now", "at-rest", "worst", "average", "provoked"]) {
     const pain = number(`pain-${kind}`, 0, 10);
     if (pain === undefined) continue;
     const code = coded({ system: LOINC, code: "72514-3" }, own("finding", `pain-${kind}`));
     observation(`pain-${kind}`, "pain-intensity", "survey", code, { valueQuantity: quantity(pain, "{score}") });
   }
   const activities = [];
-  for (const at of [1, 2, 3]) {
+  for (const at of [1, 2, 3, 4, 5]) {
     const score = number(`activity.${at}.score`, 0, 10);
     const name = text(`activity.${at}.name`);
+    if (score === undefined && name === (former[at - 1] ?? "").trim() && text(`activity.${at}.score`) === "") continue;
     if ((score === undefined) !== (name === "")) refuse(`activity.${at}.${name ? "score" : "name"}`, "needed");
     else if (name) activities.push({ name, score });
   }
@@ -365,23 +381,31 @@ function scores({ text, number, refuse, observation, finding }) {
   if (change !== undefined) {
     observation("change", "global-rating-of-change", "survey", finding("global-rating-of-change"), { valueInteger: change });
   }
-  for (const movement of ["flexion", "extension", "lateral-flexion-left", "lateral-flexion-right", "rotation-left", "rotation-right"]) {
+  const movements = ["flexion", "extension", "lateral-flexion-left", "lateral-flexion-right", "rotation-left", "rotation-right"];
+  const tests = ["flexion-rotation-test-left", "flexion-rotation-test-right"];
+  for (const movement of [...movements, ...tests]) {
     const degrees = number(`range.${movement}`, 0, 180);
     if (degrees === undefined) continue;
-    observation(`range.${movement}`, "range-of-motion", "exam", finding(`cervical-${movement}`), {
+    const isTest = tests.includes(movement);
+    const mode = isTest ? "passive" : text("range-mode") || "active";
+    const code = finding(isTest ? movement : `cervical-${movement}`);
+    observation(`range.${movement}`, isTest ? "flexion-rotation-test" : "range-of-motion", "exam", code, {
       valueQuantity: quantity(degrees, "deg"),
-      method: coded(own("motion-mode", "active")),
+      method: coded(own("motion-mode", mode)),
     });
   }
   const habit = number("habit", 0, 10000);
   const [from, to] = [text("habit-from"), text("habit-to")];
+  const urge = number("habit-urge", 0, 10, true);
   if (habit === undefined) {
+    if (urge !== undefined) refuse("habit", "needed");
     return;
   }
   if ((from === "") !== (to === "") || from > to) refuse(from ? "habit-to" : "habit-from", "period");
   observation("habit", "self-manipulation-frequency", "social-history", finding("self-manipulation-frequency"), {
     ...(from && to ? { effectivePeriod: { start: from, end: to } } : {}),
     valueQuantity: quantity(habit, "/d"),
+    ...(urge === undefined ? {} : { component: [{ code: coded(own("finding", "self-manipulation-urge")), valueInteger: urge }] }),
   });
 }
 

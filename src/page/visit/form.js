@@ -14,7 +14,7 @@ function attach(form) {
   const key = `spondyl-visit-${episode}`;
   const status = document.getElementById("visit-status");
   const list = document.getElementById("visit-refusals");
-  const about = { episode, patient, performer };
+  const about = { episode, patient, performer, ...JSON.parse(form.dataset.about) };
   let ids = {};
   const say = (text, link) => {
     status.textContent = text;
@@ -49,8 +49,11 @@ function attach(form) {
     ids = draft.ids ?? {};
     for (const field of fieldsOf()) {
       if (!(field.name in draft.values)) continue;
-      if (field.type === "checkbox") field.checked = draft.values[field.name] !== "";
-      else field.value = draft.values[field.name];
+      const value = draft.values[field.name];
+      if (field.type === "checkbox") field.checked = value !== "";
+      else field.value = value;
+      // What is folded away and filled in is shown.
+      if (value !== "") field.closest("details")?.setAttribute("open", "");
     }
     say(words.restored);
   };

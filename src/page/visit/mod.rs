@@ -2,24 +2,31 @@
 //!
 //! Keyboard first: segments are rows, the last grades stand beside, arrows go up and down, Enter goes
 //! on. The script builds one transaction Bundle and sends it to the API like any client; the server
-//! checks it by the same rules. Not here: adverse events, flags, referrals and plans.
+//! checks it by the same rules. What became of goals, flags and adverse events that are recorded
+//! already goes into the same transaction, as patches.
 
+mod after;
 mod before;
 mod scores;
 mod segments;
 mod treatment;
 
 use maud::{Markup, html};
-use serde_json::{Map, Value};
+use serde_json::{Map, Value, json};
 
 use crate::clinical::Summary;
+use crate::clinical::segment::Segment;
+use crate::clinical::source::Source;
 use crate::letter::catalogue::Catalogue;
 use crate::letter::layout;
 use crate::page::to;
 
 /// The scripts of the form: where it looks for each, and what is served there.
-pub const SCRIPTS: [(&str, &str); 2] =
-    [("/visit.js", include_str!("build.js")), ("/visit-form.js", include_str!("form.js"))];
+pub const SCRIPTS: [(&str, &str); 3] = [
+    ("/visit-after.js", include_str!("after.js")),
+    ("/visit.js", include_str!("build.js")),
+    ("/visit-form.js", include_str!("form.js")),
+];
 
 const MOVEMENTS: [&str; 6] = [
     "flexion",
@@ -30,7 +37,7 @@ const MOVEMENTS: [&str; 6] = [
     "rotation-right",
 ];
 /// What the script says, by the keys that it asks for.
-const SCRIPT_WORDS: [&str; 24] = [
+const SCRIPT_WORDS: [&str; 29] = [
     "time",
     "end",
     "performer",
@@ -45,6 +52,11 @@ const SCRIPT_WORDS: [&str; 24] = [
     "sum",
     "range-order",
     "period",
+    "segment-list",
+    "both-ways",
+    "no-problem",
+    "no-goal",
+    "no-treatment",
     "restored",
     "no-draft",
     "not-sent",
@@ -64,7 +76,7 @@ pub fn visit(summary: &Summary, api: &str, words: &Catalogue) -> String {
     let name = patient.map_or(nothing, |patient| patient.name.as_str());
     let title = words.fill("visit.title", &[("patient", name)]);
     let by = summary.care_manager.as_ref();
-    let reference = |source: Option<&crate::clinical::source::Source>| {
+    let reference = |source: Option<&Source>| {
         source.map(|source| source.target().to_string()).unwrap_or_default()
     };
     let episode = reference(summary.episode.as_ref());
@@ -72,7 +84,8 @@ pub fn visit(summary: &Summary, api: &str, words: &Catalogue) -> String {
     let page = to(&page, words);
     let top = html! {
         h1 { (title) }
-        p class="when" { (words.fill("visit.by", &[("name", by.map_or(nothing, |by| by.name.as_str()))])) " " a href=(page) { (words.get("visit.back-to-episode")) } }
+        p class="when" { (words.fill("visit.by", &[("name", by.map_or(nothing, |by| by.name.as_str()))])) }
+        (super::trail(summary, "visit", words))
     };
     let body = html! {
         p { (words.get("visit.keys")) }
@@ -80,17 +93,21 @@ pub fn visit(summary: &Summary, api: &str, words: &Catalogue) -> String {
         form id="visit" autocomplete="off" novalidate data-api=(api) data-episode=(episode)
             data-patient=(reference(patient.map(|patient| &patient.source)))
             data-performer=(reference(by.map(|by| &by.source)))
-            data-episode-page=(page) data-words=(script_words(words)) {
+            data-about=(about(summary)) data-episode-page=(page) data-words=(script_words(words)) {
             (time(words))
             (before::screening(summary, words))
             (before::consent(summary, words))
+            (after::events(summary, words))
+            (after::flags(summary, words))
             (segments::segments(summary, words))
             (treatment::treatments(words))
             (scores::scores(summary, words))
             (before::goal(summary, words))
+            (after::plan(summary, words))
+            (after::onward(summary, words))
             p { button type="submit" { (words.get("visit.send")) } }
             p id="visit-status" role="status" { (words.get("visit.draft")) }
-            ul id="visit-refusals" tabindex="-1" hidden aria-label=(words.get("visit.refused")) {}
+            ul id="visit-refusals" class="refusals" tabindex="-1" hidden aria-label=(words.get("visit.refused")) {}
         }
         (super::cautions(words))
         @for (path, _) in SCRIPTS { script src=(path) defer {} }
@@ -102,6 +119,26 @@ pub fn visit(summary: &Summary, api: &str, words: &Catalogue) -> String {
 fn script_words(words: &Catalogue) -> String {
     let word = |key: &&str| ((*key).to_owned(), Value::from(words.name("visit", key)));
     Value::Object(SCRIPT_WORDS.iter().map(word).collect::<Map<_, _>>()).to_string()
+}
+
+/// What the script knows of the episode: its problems, goals and plans, the segments there are, and the
+/// activities that were scored last.
+fn about(summary: &Summary) -> String {
+    let of = |sources: &mut dyn Iterator<Item = &Source>| {
+        let mut targets: Vec<String> = sources.map(|s| s.target().to_string()).collect();
+        targets.dedup();
+        targets
+    };
+    let segments: Vec<&str> = Segment::all().map(|segment| segment.code()).collect();
+    let plans = summary.activities.iter().filter(|activity| !activity.replaced);
+    json!({
+        "problems": of(&mut summary.problems.iter().map(|problem| &problem.source)),
+        "goals": of(&mut summary.goals.iter().map(|goal| &goal.source)),
+        "plans": of(&mut plans.map(|activity| &activity.source)),
+        "segments": segments,
+        "activities": scores::activities(summary),
+    })
+    .to_string()
 }
 
 /// A field with its label.

@@ -7,7 +7,13 @@ use maud::{Markup, html};
 use crate::clinical::Summary;
 use crate::clinical::outcome::{Measure, Outcome, about};
 use crate::letter::catalogue::Catalogue;
-use crate::page::visit::{MOVEMENTS, field};
+use crate::page::visit::{MOVEMENTS, field, labelled, options};
+
+/// The kinds of pain ratings, by their codes.
+const PAIN_KINDS: [&str; 5] =
+    ["pain-now", "pain-at-rest", "pain-worst", "pain-average", "pain-provoked"];
+/// How many activities the form has.
+const ACTIVITIES: usize = 5;
 
 /// Scores, ranges and the habit, each with what was recorded last.
 pub(super) fn scores(summary: &Summary, words: &Catalogue) -> Markup {
@@ -24,8 +30,9 @@ pub(super) fn scores(summary: &Summary, words: &Catalogue) -> Markup {
                         @for (value, text) in &units { option value=(value) { (text) } }
                     }
                 }
-                (field(words.get("visit.pain-now"), "pain-now", "number"))
-                (field(words.get("visit.pain-worst"), "pain-worst", "number"))
+                @for kind in PAIN_KINDS {
+                    (field(&words.fill("visit.pain", &[("kind", words.name("pain-kind", kind))]), kind, "number"))
+                }
                 (field(words.get("visit.change"), "change", "number"))
             }
             p class="note" { (last(summary, words)) }
@@ -39,18 +46,22 @@ pub(super) fn scores(summary: &Summary, words: &Catalogue) -> Markup {
                 }
             }
             div class="fields" {
-                @for n in 1..=3 {
-                    @let places = [("n", n.to_string())];
-                    (field(&words.fill("visit.activity", &places), &format!("activity.{n}.name"), "text"))
-                    (field(&words.fill("visit.activity-score", &places), &format!("activity.{n}.score"), "number"))
+                @let former = activities(summary);
+                @for n in 1..=ACTIVITIES {
+                    (activity(n, former.get(n - 1).map(String::as_str), words))
                 }
             }
+            p class="note" { (words.get("visit.activity-help")) }
         }
         fieldset {
             legend { (words.get("visit.range")) }
             div class="fields" {
+                (labelled(words.get("visit.range-mode"), "range-mode", &options(words, "mode", &["passive"])))
                 @for movement in MOVEMENTS {
                     (field(words.name("direction", &format!("cervical-{movement}")), &format!("range.{movement}"), "number"))
+                }
+                @for test in ["flexion-rotation-test-left", "flexion-rotation-test-right"] {
+                    (field(words.name("direction", test), &format!("range.{test}"), "number"))
                 }
             }
         }
@@ -60,6 +71,7 @@ pub(super) fn scores(summary: &Summary, words: &Catalogue) -> Markup {
                 (field(words.get("visit.habit-count"), "habit", "number"))
                 (field(words.get("visit.habit-from"), "habit-from", "date"))
                 (field(words.get("visit.habit-to"), "habit-to", "date"))
+                (field(words.get("visit.habit-urge"), "habit-urge", "number"))
             }
         }
         fieldset {
@@ -67,6 +79,29 @@ pub(super) fn scores(summary: &Summary, words: &Catalogue) -> Markup {
             label { span { (words.get("visit.advice")) } textarea id="advice" name="advice" rows="2" {} }
         }
     }
+}
+
+/// An activity: its name, that of the former visit where there is one, and its score.
+fn activity(n: usize, former: Option<&str>, words: &Catalogue) -> Markup {
+    let places = [("n", n.to_string())];
+    let name = format!("activity.{n}.name");
+    html! {
+        label {
+            span { (words.fill("visit.activity", &places)) }
+            input id=(name) name=(name) type="text" value=[former];
+        }
+        (field(&words.fill("visit.activity-score", &places), &format!("activity.{n}.score"), "number"))
+    }
+}
+
+/// The activities that were scored last, as many as the form has room for.
+pub(super) fn activities(summary: &Summary) -> Vec<String> {
+    let scored = summary.outcomes.iter().find(|outcome| outcome.measure == Measure::Psfs);
+    scored
+        .into_iter()
+        .flat_map(|outcome| outcome.activities.iter().cloned())
+        .take(ACTIVITIES)
+        .collect()
 }
 
 /// The latest score of each measure, in one line.

@@ -8,7 +8,7 @@ use crate::letter::layout;
 use crate::page::visit::{MOVEMENTS, cell, options, select};
 
 /// How many rows for treatments the form has.
-const ROWS: usize = 6;
+pub(super) const ROWS: usize = 6;
 const TECHNIQUES: [&str; 4] =
     ["oscillatory-mobilisation", "mobilisation-with-movement", "thrust", "soft-tissue"];
 const GRADES: [&str; 5] = ["I", "II", "III", "IV", "V"];
@@ -52,7 +52,12 @@ pub(super) fn treatments(words: &Catalogue) -> Markup {
                         @for row in 0..ROWS {
                             tr data-row="treatment" { (what(words, row)) }
                             tr data-row="manner" class="more" {
-                                td colspan=(COLUMNS.len()) { div class="fields" { (how(words, row)) } }
+                                td colspan=(COLUMNS.len()) {
+                                    details {
+                                        summary { (words.fill("visit.how", &[("n", (row + 1).to_string())])) }
+                                        div class="fields" { (how(words, row)) }
+                                    }
+                                }
                             }
                         }
                     }
