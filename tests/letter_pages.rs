@@ -4,7 +4,12 @@
 //! Pages are counted and read by programs of other origin (`pdfinfo`, `pdftotext`); where they are not
 //! installed, that is said.
 
-#![expect(clippy::unwrap_used, clippy::print_stderr, reason = "a test may fail loudly")]
+#![expect(
+    clippy::unwrap_used,
+    clippy::indexing_slicing,
+    clippy::print_stderr,
+    reason = "a test may fail loudly"
+)]
 
 use std::path::PathBuf;
 use std::process::Command;

@@ -5,6 +5,7 @@
 
 #![allow(
     clippy::unwrap_used,
+    clippy::indexing_slicing,
     clippy::cast_precision_loss,
     clippy::cast_possible_truncation,
     reason = "a test may fail loudly; counts are small"

@@ -18,6 +18,7 @@ pub enum Answer {
 
 impl Answer {
     /// Yes where both hold; no where one does not, whatever the other.
+    #[must_use]
     pub fn and(self, other: Self) -> Self {
         match (self, other) {
             (Self::No, _) | (_, Self::No) => Self::No,
@@ -27,6 +28,7 @@ impl Answer {
     }
 
     /// Yes where one holds, whatever the other; no where neither does.
+    #[must_use]
     pub fn or(self, other: Self) -> Self {
         match (self, other) {
             (Self::Yes, _) | (_, Self::Yes) => Self::Yes,

@@ -297,6 +297,7 @@ fn whole(sum: f64) -> u64 {
 }
 
 #[cfg(test)]
+#[expect(clippy::float_cmp, reason = "these values are exact")]
 mod tests {
     use serde_json::{Value, json};
 

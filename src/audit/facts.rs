@@ -26,6 +26,7 @@ const APART: i64 = 7;
 /// The facts of one episode.
 #[derive(Clone, PartialEq, Debug, Default, Serialize, Deserialize)]
 #[serde(default, deny_unknown_fields)]
+#[expect(clippy::struct_excessive_bools, reason = "each is a fact of its own")]
 pub struct Facts {
     /// The episode, as `EpisodeOfCare/id`.
     pub episode: String,
@@ -183,9 +184,9 @@ impl Facts {
 
     fn take_scores(&mut self, summary: &Summary) {
         let attended = |visit: &&Visit| visit.attendance == Attendance::Attended;
-        let second = summary.course.visits.iter().filter(attended).nth(1);
-        let second = second.or(summary.course.visits.iter().filter(attended).next());
-        let by = second.map(|visit| visit.day);
+        // The day of the second visit, or of the only one.
+        let by = summary.course.visits.iter().filter(attended).take(2).last();
+        let by = by.map(|visit| visit.day);
         // Pain ratings of different kinds are different measures; the plain rating is the outcome.
         let find = |measure| {
             let mut found = summary.outcomes.iter().filter(move |o| o.measure == measure);

@@ -3,8 +3,9 @@
 use actix_web::web;
 
 use crate::http::extract::{self, Expected};
-use crate::http::format::{Format, Media, Prefer};
+use crate::http::format::{Format, Media};
 use crate::http::operation::Entries;
+use crate::http::prefer::Prefer;
 use crate::http::route::{Answer, Call};
 use crate::http::{block, now, reply};
 use crate::interaction::batch::{Operations, Setting, process};

@@ -12,6 +12,7 @@ mod middleware;
 mod openapi;
 mod operation;
 mod page;
+mod prefer;
 mod reply;
 mod resource;
 mod route;

@@ -168,7 +168,6 @@ fn write(
 }
 
 /// What a plan comes to.
-#[expect(clippy::large_enum_variant, reason = "made and taken apart at once")]
 enum Changing {
     /// A change, with warnings about its content and what must still hold at its commit.
     Change(Change, Vec<Issue>, Vec<Expect>),

@@ -84,10 +84,9 @@ fn day(parameters: &Parameters, name: &str) -> Result<(Day, String), Error> {
 fn kind(parameters: &Parameters, subject: Option<&str>) -> Result<Kind, Error> {
     let of_patient = subject.is_some_and(|subject| subject.starts_with("Patient/"));
     match parameters.text("reportType")?.as_deref() {
-        None if of_patient => Ok(Kind::Individual),
+        None | Some("subject") if of_patient => Ok(Kind::Individual),
         None | Some("population") => Ok(Kind::Summary),
         Some("subject-list") => Ok(Kind::SubjectList),
-        Some("subject") if of_patient => Ok(Kind::Individual),
         Some("subject") => {
             let rule = "A report of the type subject names a Patient as its subject.";
             Err(Error::request("http.subject", rule))

@@ -134,7 +134,7 @@ fn name(view: &dyn View, by: &Target) -> Result<Option<String>, Error> {
 /// The people who worked in the episode and are still active, by name; its care manager first.
 fn signers(record: &Record<'_>, episode: &Resource, resources: &[Resource]) -> Vec<Signer> {
     let manager = target(episode.value(), "/careManager");
-    let at_work = resources.iter().flat_map(|resource| worked(resource));
+    let at_work = resources.iter().flat_map(worked);
     let all: BTreeSet<Target> = at_work.chain(manager.clone()).collect();
     let active = |by: &Target| {
         record.resource(by).is_some_and(|who| at(who.value(), "/active") != &Value::Bool(false))

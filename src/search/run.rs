@@ -382,12 +382,11 @@ impl<'a> Search<'a> {
                 return Err(Error::costly(Some("_sort"), &message));
             }
             let own = moved.get(&id).cloned().flatten();
-            let place = match own {
-                Some(place) => place,
-                None => {
-                    let rows = Rows::read(self.view, self.kind, &id)?.entries(&sources)?;
-                    sort::place(keys, &id, &rows.iter().collect::<Vec<_>>())
-                }
+            let place = if let Some(place) = own {
+                place
+            } else {
+                let rows = Rows::read(self.view, self.kind, &id)?.entries(&sources)?;
+                sort::place(keys, &id, &rows.iter().collect::<Vec<_>>())
             };
             found.push((place, id));
         }

@@ -20,7 +20,7 @@ pub struct PairedChange {
     pub deviation: f64,
     /// The interval of the mean change, by Student's t.
     pub interval: Interval,
-    /// ResponseMean response mean: mean change over the deviation of the change.
+    /// Standardised response mean: mean change over the deviation of the change.
     pub response: Result<ResponseMean, Undefined>,
     /// Effect size: mean change over the deviation at the start; no interval.
     pub effect: Result<f64, Undefined>,

@@ -23,7 +23,7 @@ pub(super) fn cdf(t: f64, freedom: f64, delta: f64) -> f64 {
     (below_zero + mixture(x, freedom, delta) / 2.0).clamp(0.0, 1.0)
 }
 
-/// The sum over j of p_j I_x(j + 1/2, freedom/2) + q_j I_x(j + 1, freedom/2).
+/// The sum over j of `p_j I_x(j + 1/2, freedom/2) + q_j I_x(j + 1, freedom/2)`.
 fn mixture(x: f64, freedom: f64, delta: f64) -> f64 {
     let half = delta * delta / 2.0;
     let term = |j: f64| {

@@ -57,6 +57,7 @@ pub fn bounds(count: u64, known: u64, missing: u64) -> Result<Bounds, Undefined>
 }
 
 #[cfg(test)]
+#[expect(clippy::float_cmp, reason = "these values are exact")]
 mod tests {
     use super::*;
 

@@ -1,6 +1,7 @@
 //! The REST API through HTTP, on a store in memory: one file for each interaction.
 #![allow(
     clippy::unwrap_used,
+    clippy::float_cmp,
     clippy::indexing_slicing,
     clippy::needless_pass_by_value,
     clippy::print_stdout,

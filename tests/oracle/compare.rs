@@ -348,7 +348,7 @@ fn base(unit: &str) -> (&'static str, Decimal) {
 
 /// The number in the base units of its kind: what the order of quantities goes by. A degree is
 /// pi / 180 rad (UCUM, table 4).
-pub(crate) fn in_base_units(value: &Value) -> Option<Decimal> {
+pub(crate) fn in_base_units(value: &Value) -> Decimal {
     let own = decimal(&value["value"]);
     let code = value["code"].as_str().or(value["unit"].as_str()).unwrap_or_default();
     let factor = match code {
@@ -356,7 +356,7 @@ pub(crate) fn in_base_units(value: &Value) -> Option<Decimal> {
         "deg" => Decimal::from_str_exact("0.0174532925199432957692369077").unwrap(),
         code => base(code).1,
     };
-    Some(own * factor)
+    own * factor
 }
 
 pub(crate) fn quantity(value: &Value, asked: &[String]) -> bool {

@@ -50,7 +50,7 @@ pub(crate) fn of(value: &Value, kind: ParameterType, code: &str, descending: boo
         }
         ParameterType::Number => vec![Place::Amount(Some(compare::decimal(value)))],
         ParameterType::Quantity => {
-            let amount = compare::in_base_units(value);
+            let amount = Some(compare::in_base_units(value));
             vec![Place::Amount(amount.filter(|_| value["comparator"] != "<"))]
         }
         ParameterType::Composite | ParameterType::Special => panic!("{code} has no order"),
