@@ -2,7 +2,7 @@
 //!
 //! A store keeps those of the program that made its rows. Where another program says another, the
 //! rows of that parameter are made anew; until then searches by it are refused. So a change of a
-//! definition tells of itself; a change of what rows look like is told by [`version`].
+//! definition tells of itself; a change of what rows look like is told by `version`.
 //! To change what rows look like: raise the number of the parameter's type.
 
 use std::collections::BTreeMap;
