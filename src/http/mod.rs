@@ -1,7 +1,8 @@
 //! The REST API over HTTP: the only place that names the web framework.
 //!
 //! Reads answer where they arrive: two lookups in the store are shorter than a hop to another
-//! thread. Writes, searches and operations run on the blocking pool.
+//! thread. Searches run on threads of their own, few more than there are cores; writes and
+//! operations, which may wait for the disk, on the blocking pool.
 //! Source: <http://hl7.org/fhir/R4/http.html>.
 
 mod binary;
@@ -12,6 +13,7 @@ mod middleware;
 mod openapi;
 mod operation;
 mod page;
+mod pool;
 mod prefer;
 mod reply;
 mod resource;

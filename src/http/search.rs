@@ -9,9 +9,10 @@ use crate::error::Error;
 use crate::fhir::{Id, ResourceType};
 use crate::http::extract::{self, Expected};
 use crate::http::format::{Format, Media};
+use crate::http::pool::compute;
 use crate::http::prefer::Prefer;
 use crate::http::route::{Answer, Call};
-use crate::http::{block, now, reply};
+use crate::http::{now, reply};
 use crate::interaction::search::{Question, Scope, search};
 
 /// `GET [base]`, `GET [base]/[type]`, and those of compartments.
@@ -43,7 +44,7 @@ async fn answer(call: Call, scope: Scope, pairs: Vec<(String, String)>) -> Answe
     let format = Format::asked(&request, &pairs, Media::RESOURCE)?;
     let strict = Prefer::of(request.headers()).strict.unwrap_or(false);
     let base = extract::base(&app, &request);
-    let bundle = block(move || {
+    let bundle = compute(move || {
         let most_rows = Some(app.config.max_search_rows);
         let question = Question { scope, pairs, strict, most_rows };
         let held = app.held();

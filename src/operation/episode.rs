@@ -7,7 +7,7 @@
 //! Source: <http://hl7.org/fhir/R4/episodeofcare.html>,
 //! <http://hl7.org/fhir/R4/extension-workflow-episodeofcare.html>.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, HashSet};
 use std::sync::Arc;
 
 use serde_json::Value;
@@ -228,10 +228,11 @@ impl<'a> Gathered<'a> {
     /// Adds what has one of the values, of every type that has the parameter.
     fn search(&mut self, parameter: &str, values: &[String]) -> Result<(), Error> {
         let held = Arc::clone(&self.held);
-        let kinds = ResourceType::all()
-            .filter(|kind| held.rules.definitions().get(*kind, parameter).is_some());
         let value = values.join(",");
-        for kind in kinds {
+        for kind in ResourceType::all() {
+            if !has_rows(&held, self.view, kind, parameter)? {
+                continue;
+            }
             each(&held, self.view, self.now, kind, &[(parameter, &value)], |stored| {
                 if self.is_changed(&stored) { Ok(()) } else { self.add(stored) }
             })?;
@@ -258,24 +259,29 @@ impl<'a> Gathered<'a> {
 
     /// Adds what is referred to.
     fn finish(mut self) -> Result<Episode, Error> {
-        let mut asked = BTreeSet::new();
-        let mut fresh: Vec<Value> = self.by_target.values().map(|r| r.value().clone()).collect();
-        fresh.push(self.episode.value().clone());
+        let mut named = HashSet::new();
+        for resource in self.by_target.values().chain([&self.episode]) {
+            references(resource.value(), &mut named);
+        }
+        let mut asked: HashSet<String> = HashSet::new();
         for _ in 0..ROUNDS {
-            let mut named = BTreeSet::new();
-            for value in &fresh {
-                references(value, &mut named);
-            }
-            fresh.clear();
-            for (kind, id) in named {
-                let is_known = self.by_target.contains_key(&(kind, id.clone()));
-                if is_known || !asked.insert((kind, id.clone())) {
+            let fresh: Vec<String> = named.drain().filter(|text| !asked.contains(text)).collect();
+            for text in fresh {
+                let reference = Reference::parse(&text);
+                asked.insert(text);
+                let Some((kind, id)) = reference.target().map(|(kind, id)| (kind, id.clone()))
+                else {
+                    continue;
+                };
+                if self.by_target.contains_key(&(kind, id.clone())) {
                     continue;
                 }
                 let at = self.then.as_ref().map(|(at, _)| *at);
                 let Some(stored) = stored(self.view, kind, &id, at)? else { continue };
                 self.add(stored)?;
-                fresh.extend(self.by_target.get(&(kind, id)).map(|r| r.value().clone()));
+                if let Some(resource) = self.by_target.get(&(kind, id)) {
+                    references(resource.value(), &mut named);
+                }
             }
         }
         let resources = self.by_target.into_values().collect();
@@ -303,15 +309,38 @@ fn changed(view: &dyn View, at: Instant) -> Result<BTreeSet<(ResourceType, Id)>,
     repository::changed_after(view, at, COMMITS)?.ok_or(Error::Search(costly))
 }
 
-/// The targets of all `Reference.reference` in the value.
-fn references(value: &Value, named: &mut BTreeSet<(ResourceType, Id)>) {
+/// Whether some resource of the type has a value for the parameter: for most types of most stores
+/// there is none, and nothing to search.
+fn has_rows(
+    held: &Held,
+    view: &dyn View,
+    kind: ResourceType,
+    parameter: &str,
+) -> Result<bool, Error> {
+    if held.rules.definitions().get(kind, parameter).is_none() {
+        return Ok(false);
+    }
+    // A search says why there are no rows to be asked.
+    let Some(parameter) = held.rules.parameter(kind, parameter) else { return Ok(true) };
+    for source in &parameter.sources {
+        if let Some(row) = view.scan(key::index_range(kind, source, &[], &[])).next() {
+            row?;
+            return Ok(true);
+        }
+    }
+    Ok(false)
+}
+
+/// The texts of all `Reference.reference` in the value.
+fn references(value: &Value, named: &mut HashSet<String>) {
     match value {
         Value::Object(object) => {
             for (name, value) in object {
                 match value {
                     Value::String(text) if name == "reference" => {
-                        let target = Reference::parse(text);
-                        named.extend(target.target().map(|(kind, id)| (kind, id.clone())));
+                        if !named.contains(text) {
+                            named.insert(text.clone());
+                        }
                     }
                     _ => references(value, named),
                 }

@@ -8,7 +8,8 @@ with `spondyl load` and in a jsonb table with the expression indexes that fit th
 both give the same ids in the same order, then lets wrk and pgbench ask in turns, 32 clients each. spondyl's
 figures have HTTP, paging links and a Bundle in them; pgbench's the rows' JSON as text. The same is done with
 few Observations, in the same turns, so that growth can be told apart from whatever else the machine does.
-Medians of the rounds. Figures depend on machine and disk; the ratios less so.
+Medians of the rounds. Figures depend on machine and disk; the ratios less so, and of a machine that does
+other work meanwhile the ratios of what the servers computed least of all.
 """
 import argparse
 import pathlib
@@ -137,17 +138,22 @@ def compare(sizes, postgres, args):
 def tell(name, runs, sizes):
     middle = {key: [statistics.median(column) for column in zip(*rounds)] for key, rounds in runs.items()}
     print(name)
-    for (server, count), (rate, median, late) in middle.items():
-        print(f"  {server:10} {count:>9,}: {rate:9,.0f}/s, p50 {median:7.2f} ms, p99 {late:7.2f} ms")
+    for (server, count), (rate, median, late, computed) in middle.items():
+        print(f"  {server:10} {count:>9,}: {rate:9,.0f}/s, p50 {median:7.2f} ms, p99 {late:7.2f} ms, "
+              f"{computed:.3f} ms computed by the server")
     few, many = (size.count for size in sizes)
     for count in (few, many):
         pairs = zip(runs["spondyl", count], runs["PostgreSQL", count])
         ratio = statistics.median(ours[0] / theirs[0] for ours, theirs in pairs)
-        print(f"  spondyl / PostgreSQL at {count:,}: {ratio:.2f}")
+        pairs = zip(runs["spondyl", count], runs["PostgreSQL", count])
+        computed = statistics.median(theirs[3] / ours[3] for ours, theirs in pairs)
+        print(f"  spondyl / PostgreSQL at {count:,}: {ratio:.2f} times the requests; {computed:.2f} for the same computing")
     for server in ("spondyl", "PostgreSQL"):
         pairs = zip(runs[server, many], runs[server, few])
-        growth = statistics.median(large[1] / small[1] for large, small in pairs)
-        print(f"  {server}: p50 at {many:,} is {growth:.2f} times that at {few:,}", flush=True)
+        growth = [(large[1] / small[1], large[3] / small[3]) for large, small in pairs]
+        waited, computed = (statistics.median(column) for column in zip(*growth))
+        print(f"  {server}: at {many:,} p50 is {waited:.2f} times that at {few:,}, the computing {computed:.2f} times",
+              flush=True)
 
 
 if __name__ == "__main__":

@@ -27,6 +27,14 @@ def free_port():
         return listener.getsockname()[1]
 
 
+def cpu_of(pid, children=False):
+    """Seconds that a process has computed; or the children that it has waited for."""
+    with open(f"/proc/{pid}/stat", encoding="ascii") as file:
+        fields = file.read().rsplit(")", 1)[1].split()
+    first = 13 if children else 11
+    return (int(fields[first]) + int(fields[first + 1])) / os.sysconf("SC_CLK_TCK")
+
+
 def size_of(directory):
     return sum(file.stat().st_size for file in pathlib.Path(directory).rglob("*") if file.is_file())
 
@@ -69,14 +77,17 @@ class Spondyl:
             path = links["next"].split("/fhir/", 1)[1] if "next" in links else None
 
     def run(self, kind, data, seconds):
-        """Requests a second, and the median and 99th percentile of their time in milliseconds."""
+        """Requests a second, the median and 99th percentile of their time, and what the server computed for each,
+        in milliseconds."""
         words = ["wrk", "-t2", f"-c{CLIENTS}", f"-d{seconds}s", "-s", HERE / "requests.lua", self.origin, "--",
                  kind.__name__, str(data["patients"]), str(data["from"]), str(data["to"])]
+        before = cpu_of(self.process.pid)
         told = subprocess.run(words, check=True, capture_output=True, text=True).stdout
+        computed = cpu_of(self.process.pid) - before
         requests, duration, median, late, failed = re.search(r"^RESULT (.+)$", told, re.M).group(1).split()
         if int(failed) or not int(requests):
             raise SystemExit(f"{kind.__name__}: {failed} of {requests} requests failed")
-        return float(requests) / float(duration), float(median), float(late)
+        return float(requests) / float(duration), float(median), float(late), 1000 * computed / float(requests)
 
 
 class Postgres:
@@ -131,8 +142,14 @@ class Postgres:
         (directory / "script.sql").write_text(script, encoding="utf-8")
         words = [self.programs / "pgbench", "-n", "-M", "prepared", f"-c{CLIENTS}", "-j2", f"-T{seconds}", "-l",
                  "-f", "script.sql", *self.where(database)]
+        # Each client has a process of its own, which ends with the run.
+        parent = int((self.directory / "data/postmaster.pid").read_text(encoding="ascii").split("\n")[0])
+        before = cpu_of(parent, children=True)
         done = subprocess.run(words, check=True, capture_output=True, text=True, cwd=directory)
+        time.sleep(0.2)
+        computed = cpu_of(parent, children=True) - before
         rate = float(re.search(r"^tps = ([0-9.]+)", done.stdout, re.M).group(1))
         times = [int(line.split()[2]) for log in directory.glob("pgbench_log*") for line in open(log, encoding="ascii")]
         times.sort()
-        return rate, statistics.median(times) / 1000, times[int(len(times) * 0.99)] / 1000
+        late = times[int(len(times) * 0.99)]
+        return rate, statistics.median(times) / 1000, late / 1000, 1000 * computed / len(times)
