@@ -28,8 +28,11 @@ pub use patient::{Patient, patient};
 pub use visit::{SCRIPTS as VISIT_SCRIPTS, visit};
 
 /// Every script: where a page looks for it, and what is served there.
-pub const SCRIPTS: [(&str, &str); 4] =
-    [VISIT_SCRIPTS[0], VISIT_SCRIPTS[1], VISIT_SCRIPTS[2], SIGN_SCRIPT];
+pub const SCRIPTS: [(&str, &str); 5] =
+    [FORM_SCRIPT, VISIT_SCRIPTS[0], VISIT_SCRIPTS[1], VISIT_SCRIPTS[2], SIGN_SCRIPT];
+
+/// The script of what all forms do, which their own scripts call.
+const FORM_SCRIPT: (&str, &str) = ("/form.js", include_str!("form.js"));
 
 /// The way through the pages of an episode; where one is stands without a link.
 fn trail(summary: &Summary, here: &str, words: &Catalogue) -> Markup {

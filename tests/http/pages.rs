@@ -29,7 +29,7 @@ async fn pages_and_what_they_may_load() {
         assert!(policy.contains("script-src 'self'") && policy.contains("connect-src 'self'"));
         assert!(policy.contains("frame-ancestors 'none'") && policy.contains("form-action 'none'"));
     }
-    for script in ["/visit.js", "/visit-form.js", "/sign.js"] {
+    for script in ["/form.js", "/visit.js", "/visit-form.js", "/sign.js"] {
         let script = browse(&server, script).await.has_status(200);
         assert_eq!(script.header("Content-Type"), "text/javascript;charset=utf-8");
     }

@@ -67,6 +67,7 @@ pub fn letters(page: &Letters<'_>, words: &Catalogue) -> String {
             (form::form(page, words))
         }
         (super::cautions(words))
+        script src=(super::FORM_SCRIPT.0) defer {}
         script src=(SCRIPT.0) defer {}
     };
     let bottom = html! { p { (words.get("letters.foot")) } };

@@ -1,4 +1,5 @@
-// The form that signs a letter: two steps, one request, every refusal at its field.
+// The form that signs a letter: two steps, one request, every refusal at its field (by `form.js`,
+// which is loaded before).
 //
 // `parametersOf` is pure: fields in, Parameters and refusals out. The request is JSON of FHIR, which a
 // browser sends to another origin only if that one allows it, so no other site can sign from here. Once
@@ -55,38 +56,8 @@ function attachSigning(form) {
     replaces: [...form.querySelectorAll("[name=replaces]:checked")].map((one) => one.value),
     digest: form.dataset.digest,
   });
-  const clear = () => {
-    list.replaceChildren();
-    list.hidden = true;
-    for (const note of form.querySelectorAll(".refusal")) note.remove();
-    for (const field of form.querySelectorAll("[aria-invalid]")) {
-      field.removeAttribute("aria-invalid");
-      field.removeAttribute("aria-describedby");
-    }
-  };
-  const show = (refusals) => {
-    list.hidden = refusals.length === 0;
-    refusals.forEach(({ field, text }, at) => {
-      const item = document.createElement("li");
-      const element = field && (part(field) ?? form.querySelector(`[name="${field}"]`));
-      if (element) {
-        const note = document.createElement("span");
-        [note.className, note.id, note.textContent] = ["refusal", `sign-refusal-${at}`, text];
-        element.after(note);
-        element.setAttribute("aria-invalid", "true");
-        element.setAttribute("aria-describedby", note.id);
-        const link = document.createElement("a");
-        [link.href, link.textContent] = [`#${element.id}`, text];
-        link.addEventListener("click", (event) => {
-          event.preventDefault();
-          element.focus();
-        });
-        item.append(link);
-      } else item.textContent = text;
-      list.append(item);
-    });
-    if (refusals.length > 0) list.focus();
-  };
+  const find = (field) => part(field) ?? form.querySelector(`[name="${field}"]`);
+  const { clear, show } = refusalsOn(form, list, find);
   const told = (refusals) => refusals.map(({ field, rule }) => ({ field, text: words[rule] ?? rule }));
   const step = (second) => {
     [asked.disabled, confirm.hidden] = [second, !second];
@@ -136,27 +107,20 @@ function attachSigning(form) {
       return;
     }
     say(words.signing);
-    let response;
-    try {
-      response = await fetch(form.dataset.operation, {
-        method: "POST",
-        headers: { "Content-Type": "application/fhir+json", Accept: "application/fhir+json" },
-        body: JSON.stringify(parametersOf(read()).body),
-      });
-    } catch {
+    const answer = await sendResource(form.dataset.operation, parametersOf(read()).body);
+    if (!answer) {
       // Whether it arrived is not known; the same letter is not signed twice.
       say(words.lost);
       return;
     }
-    const body = await response.json().catch(() => undefined);
-    if (response.ok) {
-      finish(body);
+    if (answer.ok) {
+      finish(answer.body);
       return;
     }
-    const faults = faultsOf(body);
+    const faults = faultsOf(answer.body);
     if (faults.some(({ field }) => field)) step(false);
-    say(`${words.refused} (${response.status})`);
-    show(faults.length > 0 ? faults : [{ text: `${words["no-reason"]} (${response.status})` }]);
+    say(`${words.refused} (${answer.status})`);
+    show(faults.length > 0 ? faults : [{ text: `${words["no-reason"]} (${answer.status})` }]);
   };
 
   form.addEventListener("submit", (event) => {

@@ -1,5 +1,5 @@
-// The visit form in the page: its draft, its keys, its sending. What is sent is made by `build.js`,
-// which is loaded before.
+// The visit form in the page: its draft, its keys, its sending. What is sent is made by `build.js`;
+// it and `form.js` of all forms are loaded before.
 "use strict";
 
 document.addEventListener("DOMContentLoaded", () => {
@@ -58,39 +58,7 @@ function attach(form) {
     say(words.restored);
   };
 
-  const clear = () => {
-    list.replaceChildren();
-    list.hidden = true;
-    for (const note of form.querySelectorAll(".refusal")) note.remove();
-    for (const field of fieldsOf()) {
-      field.removeAttribute("aria-invalid");
-      field.removeAttribute("aria-describedby");
-    }
-  };
-  const show = (refusals) => {
-    list.hidden = refusals.length === 0;
-    refusals.forEach(({ field, text }, at) => {
-      const item = document.createElement("li");
-      const element = field && form.elements.namedItem(field);
-      if (element) {
-        const note = document.createElement("span");
-        [note.className, note.id, note.textContent] = ["refusal", `refusal-${at}`, text];
-        element.after(note);
-        element.setAttribute("aria-invalid", "true");
-        element.closest("details")?.setAttribute("open", "");
-        element.setAttribute("aria-describedby", note.id);
-        const link = document.createElement("a");
-        [link.href, link.textContent] = [`#${element.id}`, text];
-        link.addEventListener("click", (event) => {
-          event.preventDefault();
-          element.focus();
-        });
-        item.append(link);
-      } else item.textContent = text;
-      list.append(item);
-    });
-    if (refusals.length > 0) list.focus();
-  };
+  const { clear, show } = refusalsOn(form, list, (field) => form.elements.namedItem(field));
 
   const send = async () => {
     clear();
@@ -102,22 +70,15 @@ function attach(form) {
       return;
     }
     say(words.sending);
-    let response;
-    try {
-      response = await fetch(api, {
-        method: "POST",
-        headers: { "Content-Type": "application/fhir+json", Accept: "application/fhir+json" },
-        body: JSON.stringify(bundle),
-      });
-    } catch {
+    const answer = await sendResource(api, bundle);
+    if (!answer) {
       say(words.lost);
       return;
     }
-    const body = await response.json().catch(() => undefined);
-    if (!response.ok) {
-      say(`${words.refused} (${response.status})`);
-      const issues = refusalsOf(body, fields);
-      show(issues.length > 0 ? issues : [{ text: `${words["no-reason"]} (${response.status})` }]);
+    if (!answer.ok) {
+      say(`${words.refused} (${answer.status})`);
+      const issues = refusalsOf(answer.body, fields);
+      show(issues.length > 0 ? issues : [{ text: `${words["no-reason"]} (${answer.status})` }]);
       return;
     }
     localStorage.removeItem(key);

@@ -110,6 +110,7 @@ pub fn visit(summary: &Summary, api: &str, words: &Catalogue) -> String {
             ul id="visit-refusals" class="refusals" tabindex="-1" hidden aria-label=(words.get("visit.refused")) {}
         }
         (super::cautions(words))
+        script src=(super::FORM_SCRIPT.0) defer {}
         @for (path, _) in SCRIPTS { script src=(path) defer {} }
     };
     let bottom = html! { p { (words.get("visit.foot")) } };
