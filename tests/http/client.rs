@@ -206,6 +206,18 @@ pub(crate) fn with_id(mut resource: Value, id: &str) -> Value {
     resource
 }
 
+/// Puts it under that id, whether or not something is there.
+pub(crate) async fn put(server: &Server, id: &str, value: Value) {
+    let kind = value["resourceType"].as_str().unwrap().to_owned();
+    let answer = server.put(&format!("/{kind}/{id}"), &with_id(value, id)).await;
+    assert!([200, 201].contains(&answer.status), "{}", answer.text);
+}
+
+/// A Reference to that.
+pub(crate) fn reference(target: &str) -> Value {
+    json!({ "reference": target })
+}
+
 /// The address of a Bundle's link of that relation.
 pub(crate) fn link(bundle: &Value, relation: &str) -> Option<String> {
     let links = bundle["link"].as_array().unwrap();

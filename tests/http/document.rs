@@ -3,11 +3,8 @@
 
 use serde_json::{Value, json};
 
-use crate::client::{JSON, Server, patient, with_id};
-
-fn reference(target: &str) -> Value {
-    json!({ "reference": target })
-}
+use crate::client::{Server, patient, put, reference};
+use crate::letter::{self, episode, operation, signing};
 
 fn told(bundle: &Value) -> Vec<String> {
     let entries = bundle["entry"].as_array().unwrap();
@@ -17,12 +14,6 @@ fn told(bundle: &Value) -> Vec<String> {
         format!("{}/{}", text(&resource["resourceType"]), text(&resource["id"]))
     };
     entries.iter().map(one).collect()
-}
-
-async fn put(server: &Server, id: &str, value: Value) {
-    let kind = value["resourceType"].as_str().unwrap().to_owned();
-    let answer = server.put(&format!("/{kind}/{id}"), &with_id(value, id)).await;
-    assert!([200, 201].contains(&answer.status), "{}", answer.text);
 }
 
 fn observation(subject: &str) -> Value {
@@ -137,21 +128,10 @@ async fn stored_documents() {
 /// A signed letter is answered with the document that was signed, and stays as it is.
 #[actix_web::test]
 async fn a_signed_letter_stays_signed() {
-    let server = Server::start();
-    for file in ["00-clinic.json", "01-aldis-improved.json"] {
-        let body = std::fs::read_to_string(format!("src/demo/clinic/{file}")).unwrap();
-        server.send("POST", "", &[JSON], body).await.has_status(200);
-    }
-    let practitioners = server.get("/Practitioner?_count=1").await.json();
-    let signer = practitioners["entry"][0]["resource"]["id"].as_str().unwrap().to_owned();
-    let body = json!({ "resourceType": "Parameters", "parameter": [
-        { "name": "attester", "valueReference": reference(&format!("Practitioner/{signer}")) } ] });
-    let path = "/EpisodeOfCare/demo-aldis-episode/$finalize-letter";
-    let told = server.post(path, &body).await.has_status(200).json();
-    let part = |name: &str| {
-        let found = told["parameter"].as_array().unwrap().iter().find(|p| p["name"] == name);
-        found.unwrap()["valueReference"]["reference"].as_str().unwrap().to_owned()
-    };
+    let server = episode().await;
+    let told = server.post(&operation("finalize-letter"), &signing(&[])).await;
+    let told = told.has_status(200).json();
+    let part = |name: &str| letter::reference(&told, name);
     let signed = server.get(&format!("/{}", part("document"))).await.has_status(200).text;
     let mut changed = server.get("/Patient/demo-aldis").await.json();
     changed["name"] = json!([{ "text": "Another Name" }]);

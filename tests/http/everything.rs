@@ -8,7 +8,8 @@ use serde_json::{Value, json};
 
 use spondyl::config::Config;
 
-use crate::client::{JSON, Server, link, patient, with_id};
+use crate::client::{Server, link, patient, put, reference};
+use crate::letter::{episode, load, operation, signing};
 
 /// What is on a page, as type and id, with `+` before what is there as an include.
 fn told(bundle: &Value) -> Vec<String> {
@@ -41,10 +42,6 @@ async fn pages(server: &Server, path: &str) -> Vec<Vec<String>> {
     pages
 }
 
-fn reference(target: &str) -> Value {
-    json!({ "reference": target })
-}
-
 fn bare(date: Option<&str>) -> Value {
     let mut value = observation("Patient/p1", date);
     value.as_object_mut().unwrap().remove("performer");
@@ -59,12 +56,6 @@ fn observation(subject: &str, date: Option<&str>) -> Value {
         value["effectiveDateTime"] = json!(date);
     }
     value
-}
-
-async fn put(server: &Server, id: &str, value: Value) {
-    let kind = value["resourceType"].as_str().unwrap().to_owned();
-    let answer = server.put(&format!("/{kind}/{id}"), &with_id(value, id)).await;
-    assert!([200, 201].contains(&answer.status), "{}", answer.text);
 }
 
 /// Two patients of one practice; the first has a mother whose record is told of once.
@@ -313,8 +304,7 @@ async fn of_a_visit_and_of_a_group() {
 async fn of_an_episode() {
     let server = Server::start();
     for file in ["00-clinic.json", "01-aldis-improved.json", "02-bero-referred-on.json"] {
-        let body = std::fs::read_to_string(format!("src/demo/clinic/{file}")).unwrap();
-        server.send("POST", "", &[JSON], body).await.has_status(200);
+        load(&server, file).await;
     }
     let path = "/EpisodeOfCare/demo-aldis-episode/$everything";
     let found = all(&server, path).await;
@@ -357,17 +347,9 @@ async fn of_an_episode() {
 /// A signed letter belongs to its episode, with all its forms.
 #[actix_web::test]
 async fn of_an_episode_with_its_letter() {
-    let server = Server::start();
-    for file in ["00-clinic.json", "01-aldis-improved.json"] {
-        let body = std::fs::read_to_string(format!("src/demo/clinic/{file}")).unwrap();
-        server.send("POST", "", &[JSON], body).await.has_status(200);
-    }
-    let practitioners = server.get("/Practitioner?_count=1").await.json();
-    let signer = practitioners["entry"][0]["resource"]["id"].as_str().unwrap().to_owned();
-    let body = json!({ "resourceType": "Parameters", "parameter": [
-        { "name": "attester", "valueReference": reference(&format!("Practitioner/{signer}")) } ] });
-    let path = "/EpisodeOfCare/demo-aldis-episode/$finalize-letter";
-    let told = server.post(path, &body).await.has_status(200).json();
+    let server = episode().await;
+    let told = server.post(&operation("finalize-letter"), &signing(&[])).await;
+    let told = told.has_status(200).json();
     let found = all(&server, "/EpisodeOfCare/demo-aldis-episode/$everything").await;
     for part in told["parameter"].as_array().unwrap() {
         let target = part["valueReference"]["reference"].as_str().unwrap();

@@ -2,7 +2,8 @@
 
 use serde_json::{Value, json};
 
-use crate::client::{JSON, Server, link, patient, with_id};
+use crate::client::{Server, link, patient, with_id};
+use crate::letter::episode;
 
 fn coding(system: &str, code: &str) -> Value {
     json!({ "system": format!("http://{system}.example"), "code": code })
@@ -111,11 +112,7 @@ async fn groups_and_ties() {
 /// Segments share a code; our search parameter of the body site tells them apart.
 #[actix_web::test]
 async fn the_last_of_a_segment() {
-    let server = Server::start();
-    for file in ["00-clinic.json", "01-aldis-improved.json"] {
-        let body = std::fs::read_to_string(format!("src/demo/clinic/{file}")).unwrap();
-        server.send("POST", "", &[JSON], body).await.has_status(200);
-    }
+    let server = episode().await;
     let path = "patient=demo-aldis&code=segmental-mobility";
     let site = "body-site=https://spondyl.example/fhir/CodeSystem/motion-segment|C1-C2";
     let side = "laterality=right";

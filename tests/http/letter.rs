@@ -1,6 +1,8 @@
 //! Letters over HTTP: of an earlier moment, in another language, explained, held against rules,
 //! signed.
 
+use std::path::Path;
+
 use serde_json::{Value, json};
 
 use crate::client::{JSON, Server};
@@ -11,10 +13,17 @@ pub(crate) const EPISODE: &str = "/EpisodeOfCare/demo-aldis-episode";
 pub(crate) async fn episode() -> Server {
     let server = Server::start();
     for file in ["00-clinic.json", "01-aldis-improved.json"] {
-        let body = std::fs::read_to_string(format!("src/demo/clinic/{file}")).unwrap();
-        server.send("POST", "", &[JSON], body).await.has_status(200);
+        load(&server, file).await;
     }
     server
+}
+
+/// Loads one file of the demo clinic.
+pub(crate) async fn load(server: &Server, file: &str) {
+    let path = Path::new(env!("CARGO_MANIFEST_DIR")).join("src/demo/clinic").join(file);
+    let body = std::fs::read_to_string(path).unwrap();
+    let answer = server.send("POST", "", &[JSON], body).await;
+    assert_eq!(answer.status, 200, "{file}: {}", answer.text);
 }
 
 pub(crate) fn operation(name: &str) -> String {

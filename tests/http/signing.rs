@@ -4,7 +4,7 @@
 use serde_json::{Value, json};
 
 use crate::client::Server;
-use crate::letter::{EPISODE, episode, operation, reference, signing};
+use crate::letter::{EPISODE, episode, load, operation, reference, signing};
 
 fn named(reference: &str) -> Value {
     let attester = json!({ "name": "attester", "valueReference": { "reference": reference } });
@@ -121,8 +121,7 @@ async fn what_cannot_be_signed() {
 #[actix_web::test]
 async fn what_cannot_be_replaced() {
     let server = episode().await;
-    let body = std::fs::read_to_string("src/demo/clinic/02-bero-referred-on.json").unwrap();
-    server.send("POST", "", &[crate::client::JSON], body).await.has_status(200);
+    load(&server, "02-bero-referred-on.json").await;
     let sign = |path: String, more: Vec<Value>| {
         let server = &server;
         async move { server.post(&path, &signing(&more)).await.has_status(200).json() }

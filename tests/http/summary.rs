@@ -6,6 +6,7 @@ use std::path::Path;
 use serde_json::{Value, json};
 
 use crate::client::{JSON, Server};
+use crate::letter::load;
 
 /// Loads the demo clinic.
 pub(crate) async fn load_clinic(server: &Server) {
@@ -15,9 +16,7 @@ pub(crate) async fn load_clinic(server: &Server) {
         files.filter(|path| path.extension().is_some_and(|e| e == "json")).collect();
     files.sort();
     for file in &files {
-        let body = std::fs::read_to_string(file).unwrap();
-        let answer = server.send("POST", "", &[JSON], body).await;
-        assert_eq!(answer.status, 200, "{}: {}", file.display(), answer.text);
+        load(server, file.file_name().unwrap().to_str().unwrap()).await;
     }
 }
 
