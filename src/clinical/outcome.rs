@@ -227,7 +227,8 @@ fn function(value: &Value) -> Option<Parts> {
     Some(Parts { activities, names, ..Parts::plain(value) })
 }
 
-fn mean<'a>(values: impl ExactSizeIterator<Item = &'a Decimal>) -> Option<Decimal> {
+/// The mean of values; none of nothing.
+pub(super) fn mean<'a>(values: impl ExactSizeIterator<Item = &'a Decimal>) -> Option<Decimal> {
     let count = Decimal::from(values.len());
     (!count.is_zero()).then(|| values.sum::<Decimal>() / count)
 }

@@ -101,6 +101,21 @@ pub struct ReferralFacts {
     pub performer: Option<Party>,
 }
 
+impl ReferralFacts {
+    /// Who is asked: by the name that is held, else in the words of the referral.
+    pub fn asked(&self) -> Option<&str> {
+        let held = self.performer.as_ref().map(|party| party.name.as_str());
+        held.or(self.referral.performer_name.as_deref())
+    }
+}
+
+impl Summary {
+    /// The activities of plans that no later plan took the place of.
+    pub fn current_activities(&self) -> impl Iterator<Item = &Activity> {
+        self.activities.iter().filter(|activity| !activity.replaced)
+    }
+}
+
 /// Which threshold set was chosen, and how.
 #[derive(Clone, PartialEq, Eq, Debug, Serialize)]
 pub struct ThresholdChoice {
@@ -240,10 +255,8 @@ fn caution(record: &Record<'_>) -> Caution {
         safety_tests: facts.safety_tests.clone(),
         screened_before_treatment: first
             .map(|_| facts.screenings.iter().any(|screening| before(screening.moment()))),
-        completely_screened: first.map(|_| {
-            let complete = facts.screenings.iter().filter(|screening| screening.is_complete());
-            complete.into_iter().any(|screening| before(screening.moment()))
-        }),
+        completely_screened: first
+            .map(|_| facts.screenings.iter().any(|s| s.is_complete() && before(s.moment()))),
         consent_before_treatment: first
             .map(|_| facts.consents.iter().filter(given).any(|consent| before(consent.moment()))),
     }

@@ -15,6 +15,7 @@ use rust_decimal::Decimal;
 use serde::Serialize;
 
 use crate::clinical::number::Number;
+use crate::clinical::outcome::mean;
 use crate::clinical::source::Day;
 
 /// The most values that a trend uses.
@@ -64,11 +65,7 @@ fn by_day(values: &[(Day, Number)]) -> Vec<(Day, Decimal)> {
     for (day, value) in values {
         days.entry(*day).or_default().push(value.get());
     }
-    let mean = |values: Vec<Decimal>| {
-        let count = Decimal::from(values.len());
-        values.into_iter().sum::<Decimal>().checked_div(count)
-    };
-    days.into_iter().filter_map(|(day, values)| Some((day, mean(values)?))).collect()
+    days.into_iter().filter_map(|(day, values)| Some((day, mean(values.iter())?))).collect()
 }
 
 fn median(sorted: &[Decimal]) -> Option<Decimal> {

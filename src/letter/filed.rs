@@ -89,25 +89,17 @@ impl Filed {
         let value = composition.value();
         let own = |pointer: &str| text(value, pointer).map(str::to_owned);
         let signer = target(value, "/attester/0/party");
-        let replaced =
+        let superseded =
             |reference: &Resource| text(reference.value(), "/status") == Some("superseded");
         let standing = match own("/status").as_deref() {
             Some("entered-in-error") => Standing::InError,
-            Some("final" | "amended") if references.iter().any(replaced) => Standing::Superseded,
+            Some("final" | "amended") if references.iter().any(superseded) => Standing::Superseded,
             Some("final" | "amended") => Standing::Signed,
             _ => Standing::Draft,
         };
-        let replaces = items(value, "/relatesTo")
-            .filter(|relation| text(relation, "/code") == Some("replaces"))
-            .filter_map(|relation| target(relation, "/targetReference"));
-        let ours = |one: &&Resource| {
-            let digest = text(one.value(), "/entity/0/what/identifier/value");
-            digest.is_some_and(|digest| digest.starts_with("ni:"))
-        };
-        let provenance = provenances.iter().find(ours);
-        let entities = || provenance.into_iter().flat_map(|one| items(one.value(), "/entity"));
-        let digest = entities().find_map(|one| text(one, "/what/identifier/value"));
-        let inputs = entities().filter_map(|one| text(one, "/what/reference"));
+        let provenance = provenances.iter().find(|one| digest(one.value()).is_some());
+        let entities = provenance.into_iter().flat_map(|one| items(one.value(), "/entity"));
+        let inputs = entities.filter_map(|one| text(one, "/what/reference"));
         Some(Self {
             letter: Source::of(composition)?,
             title: own("/title").unwrap_or_default(),
@@ -117,10 +109,10 @@ impl Filed {
                 .or_else(|| own("/date"))
                 .and_then(|t| Instant::parse(&t)),
             name: None,
-            replaces: replaces.collect(),
+            replaces: replaced(value),
             forms: references.iter().filter_map(Form::of).collect(),
             provenance: provenance.and_then(Source::of).map(|source| source.target().clone()),
-            digest: digest.map(str::to_owned),
+            digest: provenance.and_then(|one| digest(one.value())).map(str::to_owned),
             inputs: inputs.map(str::to_owned).collect(),
             added: added(value, signer.as_ref()),
             signer,
@@ -133,18 +125,13 @@ impl Filed {
         let own = |pointer: &str| text(composition, pointer);
         let day = |moment: Instant| moment.to_utc().date();
         let made = own("/attester/0/time").and_then(Instant::parse);
-        let digest =
-            items(provenance, "/entity").find_map(|one| text(one, "/what/identifier/value"));
-        let replaced = items(composition, "/relatesTo");
-        let replaced: Vec<Target> =
-            replaced.filter_map(|relation| target(relation, "/targetReference")).collect();
         let signer = target(composition, "/attester/0/party");
         self.standing == Standing::Signed
             && self.title == own("/title").unwrap_or_default()
             && self.language.as_deref() == own("/language")
             && self.moment.map(day) == made.map(day)
-            && self.digest.as_deref() == digest
-            && self.replaces == replaced
+            && self.digest.as_deref() == digest(provenance)
+            && self.replaces == replaced(composition)
             && self.added == added(composition, signer.as_ref())
             && self.signer == signer
     }
@@ -153,6 +140,18 @@ impl Filed {
     pub fn form(&self, media_type: &str) -> Option<&Form> {
         self.forms.iter().find(|form| form.media_type == media_type)
     }
+}
+
+/// The letters that a Composition replaces.
+fn replaced(composition: &Value) -> Vec<Target> {
+    let relations = items(composition, "/relatesTo");
+    let replaces = relations.filter(|relation| text(relation, "/code") == Some("replaces"));
+    replaces.filter_map(|relation| target(relation, "/targetReference")).collect()
+}
+
+/// The digest that a Provenance of ours names first; none for another's.
+fn digest(provenance: &Value) -> Option<&str> {
+    text(provenance, "/entity/0/what/identifier/value").filter(|digest| digest.starts_with("ni:"))
 }
 
 /// The narrative of the section whose author is the signer.

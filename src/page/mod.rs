@@ -14,6 +14,7 @@ mod patient;
 mod visit;
 
 use maud::{Markup, html};
+use serde_json::{Map, Value};
 
 use crate::clinical::Summary;
 use crate::clinical::source::Source;
@@ -48,13 +49,18 @@ fn trail(summary: &Summary, here: &str, words: &Catalogue) -> Markup {
             ("letters", format!("{page}/letters")),
         ]);
     }
+    steps(&ways, here, words)
+}
+
+/// Ways to go, by name and path; where one is stands without a link.
+fn steps(ways: &[(&str, String)], here: &str, words: &Catalogue) -> Markup {
     html! {
         nav class="screen trail" aria-label=(words.get("trail")) {
             ul class="links" {
                 @for (name, path) in ways {
                     li {
-                        @if name == here { span aria-current="page" { (words.name("trail", name)) } }
-                        @else { a href=(to(&path, words)) { (words.name("trail", name)) } }
+                        @if *name == here { span aria-current="page" { (words.name("trail", name)) } }
+                        @else { a href=(to(path, words)) { (words.name("trail", name)) } }
                     }
                 }
             }
@@ -69,6 +75,12 @@ fn to(path: &str, words: &Catalogue) -> String {
         "en" => path.to_owned(),
         language => format!("{path}{mark}language={language}"),
     }
+}
+
+/// What a script says, as JSON, by the keys that it asks for.
+fn script_words(group: &str, keys: &[&str], words: &Catalogue) -> String {
+    let word = |key: &&str| ((*key).to_owned(), Value::from(words.name(group, key)));
+    Value::Object(keys.iter().map(word).collect::<Map<_, _>>()).to_string()
 }
 
 /// The cautions that stand on every page.

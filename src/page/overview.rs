@@ -91,8 +91,7 @@ fn episodes(overview: &Overview, words: &Catalogue) -> Markup {
         @if overview.episodes.is_empty() {
             p { (words.get("page.no-episode")) }
         } @else {
-            @let whose = Whose::Everyone;
-            (layout::wide(words.name("page.caption", whose.code()), &table(&overview.api, &overview.episodes, whose, words)))
+            (table(&overview.api, &overview.episodes, Whose::Everyone, words))
         }
         @if overview.more > 0 {
             p class="note" { (words.fill("page.more", &[("n", overview.more.to_string())])) }
@@ -106,15 +105,17 @@ pub(super) fn table(api: &str, episodes: &[Episode], whose: Whose, words: &Catal
         Whose::Everyone => &["patient", "problem", "state", "period", "letter", "more"],
         Whose::OnePerson => &["period", "problem", "state", "letter", "more"],
     };
-    html! {
+    let caption = words.name("page.caption", whose.code());
+    let table = html! {
         table class="episodes" {
-            caption { (words.name("page.caption", whose.code())) }
+            caption { (caption) }
             thead {
                 tr { @for column in columns { th scope="col" { (words.name("page.column", column)) } } }
             }
             tbody { @for episode in episodes { (row(api, episode, whose, words)) } }
         }
-    }
+    };
+    layout::wide(caption, &table)
 }
 
 /// Whose episodes a table shows.
@@ -125,7 +126,7 @@ pub(super) enum Whose {
 }
 
 impl Whose {
-    pub(super) fn code(self) -> &'static str {
+    fn code(self) -> &'static str {
         match self {
             Self::Everyone => "everyone",
             Self::OnePerson => "one-person",

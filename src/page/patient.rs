@@ -7,7 +7,7 @@ use crate::clinical::source::Day;
 use crate::letter::catalogue::Catalogue;
 use crate::letter::layout;
 use crate::page::overview::Whose;
-use crate::page::{Episode, overview, to};
+use crate::page::{Episode, overview};
 
 /// What the page shows.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -35,12 +35,7 @@ pub fn patient(patient: &Patient<'_>, words: &Catalogue) -> String {
     let top = html! {
         h1 { (name) }
         p class="when" { (lines.join(words.get("list.comma"))) }
-        nav class="screen trail" aria-label=(words.get("trail")) {
-            ul class="links" {
-                li { a href=(to("/", words)) { (words.get("trail.first")) } }
-                li { span aria-current="page" { (words.get("trail.patient")) } }
-            }
-        }
+        (super::steps(&[("first", "/".to_owned()), ("patient", String::new())], "patient", words))
     };
     let body = html! {
         section aria-labelledby="episodes" {
@@ -48,8 +43,7 @@ pub fn patient(patient: &Patient<'_>, words: &Catalogue) -> String {
             @if patient.episodes.is_empty() {
                 p { (words.get("page.no-episode")) }
             } @else {
-                @let whose = Whose::OnePerson;
-                (layout::wide(words.name("page.caption", whose.code()), &overview::table(patient.api, patient.episodes, whose, words)))
+                (overview::table(patient.api, patient.episodes, Whose::OnePerson, words))
             }
         }
         section aria-labelledby="record" {

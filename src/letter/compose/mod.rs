@@ -155,11 +155,8 @@ fn parties(desk: &Desk<'_>) -> Vec<Fact> {
         Fact::new(words.get("party.to"), person(desk, requester)),
         Fact::new(words.get("party.from"), from),
     ];
-    let copy = |facts: &ReferralFacts| {
-        let held = facts.performer.as_ref().map(|party| party.name.clone());
-        held.or_else(|| facts.referral.performer_name.clone())
-    };
-    let copies: Vec<String> = summary.onward.iter().filter_map(copy).collect();
+    let asked = summary.onward.iter().filter_map(ReferralFacts::asked);
+    let copies: Vec<String> = asked.map(str::to_owned).collect();
     if !copies.is_empty() {
         items.push(Fact::new(words.get("party.copy"), copies));
     }

@@ -10,7 +10,7 @@ use crate::letter::content::{Block, Fact, Section};
 pub(super) fn plan(desk: &Desk<'_>) -> Section {
     let (summary, words) = (desk.summary, desk.words);
     let of = |kind: ActivityKind| -> Vec<String> {
-        let found = summary.activities.iter().filter(|a| a.kind == kind && !a.replaced);
+        let found = summary.current_activities().filter(|activity| activity.kind == kind);
         found.map(|activity| activity.says.clone()).collect()
     };
     let goals = summary.goals.iter().map(|goal| self::goal(desk, goal)).collect();

@@ -114,8 +114,7 @@ pub(super) fn request(desk: &Desk<'_>) -> Section {
 fn one_request(desk: &Desk<'_>, facts: &ReferralFacts) -> String {
     let (words, referral) = (desk.words, &facts.referral);
     let nothing = words.get("not-recorded");
-    let performer = facts.performer.as_ref().map(|party| party.name.as_str());
-    let performer = performer.or(referral.performer_name.as_deref()).unwrap_or(nothing);
+    let performer = facts.asked().unwrap_or(nothing);
     let priority = referral.priority.as_deref().unwrap_or("routine");
     let day = referral.day.map(|day| words.day(day));
     let reasons: Vec<String> = referral.reasons.iter().chain(&referral.notes).cloned().collect();

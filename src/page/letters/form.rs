@@ -1,14 +1,14 @@
 //! The form that signs: who, which kind, which language, what it replaces, own words; then once more.
 
 use maud::{Markup, html};
-use serde_json::{Map, Value, json};
+use serde_json::json;
 
 use crate::clinical::source::Source;
 use crate::letter::catalogue::Catalogue;
 use crate::letter::filed::Standing;
 use crate::letter::kind::Kind;
 use crate::page::letters::{Letters, moment};
-use crate::page::to;
+use crate::page::{script_words, to};
 
 /// What the script says, by the keys that it asks for.
 const SCRIPT_WORDS: [&str; 15] = [
@@ -46,7 +46,7 @@ pub(super) fn form(page: &Letters<'_>, words: &Catalogue) -> Markup {
             form id="sign" autocomplete="off" novalidate
                 data-operation=(format!("{}/{episode}/$finalize-letter", page.api))
                 data-digest=(page.digest) data-here=(here)
-                data-letters=(json!(letters)) data-words=(script_words(words)) {
+                data-letters=(json!(letters)) data-words=(script_words("sign", &SCRIPT_WORDS, words)) {
                 (asked(page, words))
                 (confirm(words))
                 p id="sign-status" role="status" {}
@@ -54,11 +54,6 @@ pub(super) fn form(page: &Letters<'_>, words: &Catalogue) -> Markup {
             }
         }
     }
-}
-
-fn script_words(words: &Catalogue) -> String {
-    let word = |key: &&str| ((*key).to_owned(), Value::from(words.name("sign", key)));
-    Value::Object(SCRIPT_WORDS.iter().map(word).collect::<Map<_, _>>()).to_string()
 }
 
 /// The first step: what is to be signed.

@@ -47,6 +47,9 @@ fn change_of(source: &Source) -> String {
 /// Adverse events: those without an end, then new ones.
 pub(super) fn events(summary: &Summary, words: &Catalogue) -> Markup {
     let outcomes = options(words, "event-outcome", &OUTCOMES);
+    let suspects = suspects(summary, words);
+    let suspects: Vec<(&str, String)> =
+        suspects.iter().map(|(value, text)| (value.as_str(), text.clone())).collect();
     let open = summary.caution.adverse_events.iter().filter(|event| !event.followed_up);
     html! {
         fieldset {
@@ -62,18 +65,21 @@ pub(super) fn events(summary: &Summary, words: &Catalogue) -> Markup {
             @for row in 0..EVENTS {
                 details {
                     summary { (words.fill("visit.event-new", &[("n", (row + 1).to_string())])) }
-                    div class="fields" { (event(summary, row, &outcomes, words)) }
+                    div class="fields" { (event(row, &suspects, &outcomes, words)) }
                 }
             }
         }
     }
 }
 
-fn event(summary: &Summary, row: usize, outcomes: &[(&str, String)], words: &Catalogue) -> Markup {
+/// The fields of one event, over the choices of what may be suspected and how it went on.
+fn event(
+    row: usize,
+    suspects: &[(&str, String)],
+    outcomes: &[(&str, String)],
+    words: &Catalogue,
+) -> Markup {
     let name = |part: &str| format!("event.{row}.{part}");
-    let suspects = suspects(summary, words);
-    let suspects: Vec<(&str, String)> =
-        suspects.iter().map(|(value, text)| (value.as_str(), text.clone())).collect();
     html! {
         (labelled(words.get("visit.event-what"), &name("what"), &options(words, "treatment-reaction", &REACTIONS)))
         (field(words.get("visit.event-text"), &name("text"), "text"))
@@ -81,7 +87,7 @@ fn event(summary: &Summary, row: usize, outcomes: &[(&str, String)], words: &Cat
         (labelled(words.get("visit.event-class"), &name("class"), &options(words, "event-class", &CLASSES)))
         (labelled(words.get("visit.event-serious"), &name("serious"), &options(words, "event-serious", &SERIOUS)))
         (labelled(words.get("visit.event-cause"), &name("cause"), &options(words, "causality", &CAUSES)))
-        (labelled(words.get("visit.event-suspect"), &name("suspect"), &suspects))
+        (labelled(words.get("visit.event-suspect"), &name("suspect"), suspects))
         (labelled(words.get("visit.event-outcome"), &name("outcome"), outcomes))
     }
 }
@@ -146,7 +152,7 @@ pub(super) fn goals(summary: &Summary, words: &Catalogue) -> Markup {
 /// The plan as it is, and a new one; exercises.
 pub(super) fn plan(summary: &Summary, words: &Catalogue) -> Markup {
     let current = |kind: ActivityKind| {
-        let activities = summary.activities.iter().filter(move |a| a.kind == kind && !a.replaced);
+        let activities = summary.current_activities().filter(move |own| own.kind == kind);
         activities.map(|activity| activity.says.as_str())
     };
     let kinds = [(ActivityKind::ToDo, "plan.to-do"), (ActivityKind::ToAvoid, "plan.to-avoid")];

@@ -12,14 +12,14 @@ mod segments;
 mod treatment;
 
 use maud::{Markup, html};
-use serde_json::{Map, Value, json};
+use serde_json::json;
 
 use crate::clinical::Summary;
 use crate::clinical::segment::Segment;
 use crate::clinical::source::Source;
 use crate::letter::catalogue::Catalogue;
 use crate::letter::layout;
-use crate::page::to;
+use crate::page::{script_words, to};
 
 /// The scripts of the form: where it looks for each, and what is served there.
 pub const SCRIPTS: [(&str, &str); 3] = [
@@ -93,7 +93,7 @@ pub fn visit(summary: &Summary, api: &str, words: &Catalogue) -> String {
         form id="visit" autocomplete="off" novalidate data-api=(api) data-episode=(episode)
             data-patient=(reference(patient.map(|patient| &patient.source)))
             data-performer=(reference(by.map(|by| &by.source)))
-            data-about=(about(summary)) data-episode-page=(page) data-words=(script_words(words)) {
+            data-about=(about(summary)) data-episode-page=(page) data-words=(script_words("visit", &SCRIPT_WORDS, words)) {
             (time(words))
             (before::screening(summary, words))
             (before::consent(summary, words))
@@ -117,11 +117,6 @@ pub fn visit(summary: &Summary, api: &str, words: &Catalogue) -> String {
     layout::page(words.language(), &title, &top, &body, &bottom)
 }
 
-fn script_words(words: &Catalogue) -> String {
-    let word = |key: &&str| ((*key).to_owned(), Value::from(words.name("visit", key)));
-    Value::Object(SCRIPT_WORDS.iter().map(word).collect::<Map<_, _>>()).to_string()
-}
-
 /// What the script knows of the episode: its problems, goals and plans, the segments there are, and the
 /// activities that were scored last.
 fn about(summary: &Summary) -> String {
@@ -131,11 +126,10 @@ fn about(summary: &Summary) -> String {
         targets
     };
     let segments: Vec<&str> = Segment::all().map(|segment| segment.code()).collect();
-    let plans = summary.activities.iter().filter(|activity| !activity.replaced);
     json!({
         "problems": of(&mut summary.problems.iter().map(|problem| &problem.source)),
         "goals": of(&mut summary.goals.iter().map(|goal| &goal.source)),
-        "plans": of(&mut plans.map(|activity| &activity.source)),
+        "plans": of(&mut summary.current_activities().map(|activity| &activity.source)),
         "segments": segments,
         "activities": scores::activities(summary),
     })
