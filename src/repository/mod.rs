@@ -29,7 +29,7 @@ pub use change::{Change, batch};
 pub use feed::{Event, Told};
 pub use history::{Cursor, Edge, Page, Scope, Walk, Wanted, changed_after, history};
 pub use past::past;
-pub use read::{Method, Stored, current, standing, version, version_at};
+pub use read::{Method, Stored, current, standing, version, version_at, version_seen};
 
 use crate::store;
 

@@ -7,7 +7,7 @@
 
 use std::collections::BTreeSet;
 
-use crate::fhir::{Id, Resource, ResourceType};
+use crate::fhir::Resource;
 use crate::index::Entry;
 use crate::repository::{Error, Stored, change, feed, key, read};
 use crate::store::{Batch, Seq, View};
@@ -32,7 +32,7 @@ pub fn past(
     }
     let mut batch = Batch::default();
     for (kind, id) in changed {
-        let then = at(view, kind, &id, seen)?;
+        let then = read::version_seen(view, kind, &id, seen)?;
         let content = then.as_ref().map(Stored::content).transpose()?.flatten();
         let current = then.map(|then| read::encode_current(then.version, content.is_none()));
         batch.writes.push((key::current(kind, &id), current));
@@ -40,16 +40,4 @@ pub fn past(
         change::add_entries(&mut batch, view, (kind, &id), &entries, change::Before::Rows)?;
     }
     Ok(Some(batch))
-}
-
-/// The version that was current after that commit.
-fn at(view: &dyn View, kind: ResourceType, id: &Id, seen: Seq) -> Result<Option<Stored>, Error> {
-    for row in view.scan(key::versions(kind, id)).rev() {
-        let row = row?;
-        if row.seq <= seen {
-            let number = key::version_id(&row.key).ok_or(Error::Damaged(key::VERSION))?;
-            return read::parse_version(kind, id.clone(), number, row.seq, row.value).map(Some);
-        }
-    }
-    Ok(None)
 }

@@ -132,6 +132,27 @@ pub fn version_at(
     Ok(None)
 }
 
+/// The version that was current after a commit, which may be a deletion; none if there was no such
+/// resource then.
+///
+/// # Errors
+/// [`Error`] when the store fails or is damaged.
+pub fn version_seen(
+    view: &dyn View,
+    kind: ResourceType,
+    id: &Id,
+    seen: Seq,
+) -> Result<Option<Stored>, Error> {
+    for row in view.scan(key::versions(kind, id)).rev() {
+        let row = row?;
+        if row.seq <= seen {
+            let number = key::version_id(&row.key).ok_or(Error::Damaged(key::VERSION))?;
+            return parse_version(kind, id.clone(), number, row.seq, row.value).map(Some);
+        }
+    }
+    Ok(None)
+}
+
 /// The index rows of one resource, as its list in the store has them; read when they are asked for.
 pub struct Keys<'a> {
     kind: ResourceType,

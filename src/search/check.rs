@@ -49,21 +49,46 @@ impl<'a> Check<'a> {
 }
 
 /// Whether all of them hold for a current resource; the cheap ones are asked first.
-pub(super) fn hold(
+pub(super) fn hold<'c, 'a: 'c>(
     view: &dyn View,
     kind: ResourceType,
     id: &Id,
-    checks: &[Check<'_>],
+    checks: impl IntoIterator<Item = &'c Check<'a>>,
 ) -> Result<bool, Error> {
+    match left(view, kind, id, checks)? {
+        None => Ok(false),
+        Some(of_rows) => Ok(of_rows.is_empty() || Rows::read(view, kind, id)?.hold(&of_rows)?),
+    }
+}
+
+/// The rows of a current resource for which all of them hold.
+pub(super) fn rows<'r>(
+    view: &'r dyn View,
+    kind: ResourceType,
+    id: &'r Id,
+    checks: &[Check<'_>],
+) -> Result<Option<Rows<'r>>, Error> {
+    let Some(of_rows) = left(view, kind, id, checks)? else { return Ok(None) };
+    let rows = Rows::read(view, kind, id)?;
+    Ok(rows.hold(&of_rows)?.then_some(rows))
+}
+
+/// The clauses that are left to be asked of rows; none where one of the others does not hold.
+fn left<'c, 'a: 'c>(
+    view: &dyn View,
+    kind: ResourceType,
+    id: &Id,
+    checks: impl IntoIterator<Item = &'c Check<'a>>,
+) -> Result<Option<Vec<&'a Clause>>, Error> {
     let mut of_rows = Vec::new();
     for check in checks {
         match check {
             Check::Rows(clause) => of_rows.push(*clause),
-            check if !check.holds(view, kind, id)? => return Ok(false),
+            check if !check.holds(view, kind, id)? => return Ok(None),
             _ => {}
         }
     }
-    Ok(of_rows.is_empty() || Rows::read(view, kind, id)?.hold(&of_rows)?)
+    Ok(Some(of_rows))
 }
 
 impl Check<'_> {

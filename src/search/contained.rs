@@ -8,7 +8,7 @@
 
 use serde_json::Value;
 
-use crate::fhir::{Id, Resource, ResourceType, json};
+use crate::fhir::{Id, Resource, ResourceType};
 use crate::index::{self, CONTAINED, Rules};
 use crate::repository::{self, Stored, key};
 use crate::search::Error;
@@ -117,9 +117,12 @@ pub fn run_contained(
             Some(Place::Alone(cursor)) => Some(cursor),
             _ => None,
         };
-        let count = if inside { query.count.min(1) } else { query.count };
-        let alone = Query { contained: Contained::False, count, ..query.clone() };
-        page = run(view, rules, &alone, cursor)?;
+        // Past them, only their number may still be wanted.
+        if !inside || counts(query) {
+            let count = if inside { query.count.min(1) } else { query.count };
+            let alone = Query { contained: Contained::False, count, ..query.clone() };
+            page = run(view, rules, &alone, cursor)?;
+        }
         if inside {
             page = Page { total: page.total, touched: page.touched, ..Page::default() };
         }
@@ -133,6 +136,11 @@ pub fn run_contained(
     meter.settle(outcome)?;
     page.touched = page.touched.saturating_add(meter.touched());
     Ok((page, next))
+}
+
+/// Whether the number of all matches is wanted.
+fn counts(query: &Query) -> bool {
+    query.total != Total::None || query.count == 0
 }
 
 /// The walk through all containers.
@@ -160,7 +168,7 @@ impl Walk<'_> {
             Some(Place::Inside(past)) => past.clone(),
             _ => None,
         };
-        let counts = self.query.total != Total::None || count == 0;
+        let counts = counts(self.query);
         let mut last = Place::Inside(None);
         let mut told = 0;
         for container in ResourceType::all() {
@@ -207,11 +215,10 @@ impl Walk<'_> {
             // It has been told already.
             return Ok(Vec::new());
         }
-        let body = stored.body.clone().unwrap_or_default();
         let damaged = || repository::Error::Damaged(key::VERSION);
-        let value = json::parse(&body, usize::MAX).map_err(|_| damaged())?;
+        let content = stored.content()?.ok_or_else(damaged)?;
         let mut found = Vec::new();
-        let parts = value.get("contained").and_then(Value::as_array);
+        let parts = content.value().get("contained").and_then(Value::as_array);
         for (number, part) in parts.into_iter().flatten().enumerate() {
             if part.get("resourceType").and_then(Value::as_str) != Some(self.query.kind.as_str()) {
                 continue;
@@ -224,7 +231,7 @@ impl Walk<'_> {
                 continue;
             }
             let told = match whole {
-                true => (None, body.clone()),
+                true => (None, stored.body.clone().unwrap_or_default()),
                 false => (Some(own.to_string()), resource.to_bytes()),
             };
             found.push((number, Inside { container: stored.clone(), id: told.0, body: told.1 }));

@@ -9,14 +9,14 @@ use std::collections::BTreeSet;
 
 use serde_json::Value;
 
-use crate::fhir::{Id, Reference, ResourceType, json};
+use crate::fhir::{Id, Reference, Resource, ResourceType};
 use crate::index::Rules;
-use crate::repository::{self, key};
-use crate::search::candidates::{Course, Source, count_up_to, filter};
+use crate::repository;
+use crate::search::candidates::{Course, Source, filter};
 use crate::search::check::Check;
 use crate::search::clause::{Clause, flatten, terms};
 use crate::search::condition::{Condition, OneOf, Test, Token};
-use crate::search::plan::{FIRST_ROUND, GROWTH};
+use crate::search::plan::Choice;
 use crate::search::query::Limits;
 use crate::search::read::Rows;
 use crate::search::{Error, tree};
@@ -153,22 +153,11 @@ impl Join<'_> {
         clause: &'c Clause,
     ) -> Result<Option<&'c Clause>, Error> {
         let parts = flatten(std::slice::from_ref(clause)).into_iter();
-        let parts: Vec<&Clause> = parts.filter(|part| part.gives_candidates()).collect();
-        let mut round = if parts.len() > 1 { FIRST_ROUND } else { 0 };
-        loop {
-            let mut best: Option<(usize, &Clause)> = None;
-            for part in &parts {
-                let count = count_up_to(self.view, kind, part, round)?;
-                if best.is_none_or(|(least, _)| count < least) {
-                    best = Some((count, part));
-                }
-            }
-            match best {
-                Some((count, _)) if count >= round && round < self.limits.counted && round > 0 => {
-                    round = round.saturating_mul(GROWTH);
-                }
-                best => return Ok(best.map(|(_, part)| part)),
-            }
+        let giving: Vec<&Clause> = parts.filter(|part| part.gives_candidates()).collect();
+        match giving.as_slice() {
+            // Nothing has to be counted.
+            [] | [_] => Ok(giving.first().copied()),
+            _ => Ok(Choice::of(self.view, kind, self.limits.counted, giving)?.source),
         }
     }
 
@@ -200,9 +189,9 @@ impl Join<'_> {
     }
 
     fn body(&self, kind: ResourceType, id: &Id) -> Result<Option<Value>, Error> {
-        let body = repository::current(self.view, kind, id)?.and_then(|stored| stored.body);
-        let damaged = |_| Error::from(repository::Error::Damaged(key::VERSION));
-        body.map(|body| json::parse(&body, usize::MAX).map_err(damaged)).transpose()
+        let stored = repository::current(self.view, kind, id)?;
+        let content = stored.map(|stored| stored.content()).transpose()?.flatten();
+        Ok(content.map(Resource::into_value))
     }
 }
 

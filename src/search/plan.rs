@@ -8,6 +8,7 @@
 use std::cmp::Reverse;
 use std::fmt;
 
+use crate::fhir::ResourceType;
 use crate::index::Rules;
 use crate::search::candidates::{Source, count_up_to};
 use crate::search::check::Check;
@@ -95,7 +96,7 @@ impl Plan {
         let join = Join { view, rules, limits: query.limits, few: run::FEW_JOINED };
         let clauses = query.clauses.iter().map(|clause| join.clause(query.kind, clause));
         let clauses = clauses.collect::<Result<Vec<_>, _>>()?;
-        let choice = Choice::of(view, query, flatten(&clauses))?;
+        let choice = Choice::of(view, query.kind, query.limits.counted, flatten(&clauses))?;
         let mut steps = Vec::new();
         for (clause, rows) in &choice.order {
             let source = choice.source.is_some_and(|source| std::ptr::eq(source, *clause));
@@ -136,17 +137,17 @@ pub(super) struct Choice<'a> {
 
 /// How many rows are counted of each clause in the first round, and how many times more in each
 /// round after it.
-pub(super) const FIRST_ROUND: usize = 64;
-pub(super) const GROWTH: usize = 4;
+const FIRST_ROUND: usize = 64;
+const GROWTH: usize = 4;
 
 impl<'a> Choice<'a> {
-    /// Counts what the clauses have, and chooses.
+    /// Counts what the clauses have, `most` of each at most, and chooses.
     pub(super) fn of(
         view: &dyn View,
-        query: &Query,
+        kind: ResourceType,
+        most: usize,
         clauses: Vec<&'a Clause>,
     ) -> Result<Self, Error> {
-        let (kind, most) = (query.kind, query.limits.counted);
         let (mut giving, mut others): (Vec<_>, Vec<_>) =
             clauses.into_iter().partition(|clause| clause.gives_candidates());
         giving.sort_by_key(|clause| rank(clause));

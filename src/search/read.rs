@@ -7,7 +7,7 @@
 use serde_json::Value;
 
 use crate::definitions::model::Model;
-use crate::fhir::{Id, ResourceType, json};
+use crate::fhir::{Id, Resource, ResourceType};
 use crate::index::Entry;
 use crate::index::words;
 use crate::repository::read::{self, Keys};
@@ -185,15 +185,15 @@ impl<'a> Rows<'a> {
 
     /// Whether the words stand side by side in one text.
     fn has_phrase(&self, model: &Model, narrative: bool, phrase: &[String]) -> Result<bool, Error> {
-        let stored;
+        let stored: Resource;
         let value = if let Held::Contained(value, _) = &self.held {
             value
         } else {
-            let body = repository::current(self.view, self.kind, self.id)?.and_then(|s| s.body);
-            let Some(body) = body else { return Ok(false) };
-            let damaged = |_| repository::Error::Damaged(key::VERSION);
-            stored = json::parse(&body, usize::MAX).map_err(damaged)?;
-            &stored
+            let current = repository::current(self.view, self.kind, self.id)?;
+            let content = current.map(|current| current.content()).transpose()?.flatten();
+            let Some(content) = content else { return Ok(false) };
+            stored = content;
+            stored.value()
         };
         let mut texts = words::of_narrative(value);
         if !narrative {

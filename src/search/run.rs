@@ -222,7 +222,7 @@ struct Search<'a> {
 impl<'a> Search<'a> {
     fn of(view: &'a dyn View, query: &Query, clauses: Vec<&'a Clause>) -> Result<Self, Error> {
         let kind = query.kind;
-        let choice = Choice::of(view, query, clauses)?;
+        let choice = Choice::of(view, kind, query.limits.counted, clauses)?;
         let chosen = choice.source.map(|clause| Source::of(view, kind, clause)).transpose()?;
         let source = chosen.flatten().unwrap_or(Source::All);
         let all: Vec<&Clause> = choice.order.iter().map(|(clause, _)| *clause).collect();
@@ -296,18 +296,18 @@ impl<'a> Search<'a> {
     /// most resources may match, and then the page is full after a few, none of which had to be
     /// gathered. None when it is not.
     fn by_id_soon(&self, count: usize, course: Course<'_>) -> Result<Option<Vec<Id>>, Error> {
-        if !self.large || !matches!(self.source, Source::Ranges(_)) {
-            return Ok(None);
-        }
-        let checks = self.all.iter().map(|clause| Check::of(self.view, self.kind, clause));
-        let checks = checks.collect::<Result<Vec<_>, _>>()?;
+        let gathered = self.large && matches!(self.source, Source::Ranges(_));
+        let Some(source) = self.all.first().filter(|_| gathered) else { return Ok(None) };
+        // What has ranges has too many keys for its rows to be looked up one by one.
+        let source = Check::Rows(source);
         let mut found = Vec::new();
         for (looked_at, id) in Source::All.ids(self.view, self.kind, course)?.enumerate() {
             if looked_at == SOON || looked_at == SAMPLE && self.is_rare(found.len(), count)? {
                 return Ok(None);
             }
             let id = id?;
-            if check::hold(self.view, self.kind, &id, &checks)? {
+            let checks = std::iter::once(&source).chain(&self.others);
+            if check::hold(self.view, self.kind, &id, checks)? {
                 found.push(id);
             }
             if found.len() > count {
@@ -375,8 +375,11 @@ impl<'a> Search<'a> {
         }
         let sources: Vec<String> = keys.iter().flat_map(|key| key.sources.clone()).collect();
         let mut found = Vec::new();
-        for id in self.matches(Course::ALL)? {
+        for id in self.source.ids(self.view, self.kind, Course::ALL)? {
             let id = id?;
+            let Some(rows) = check::rows(self.view, self.kind, &id, &self.others)? else {
+                continue;
+            };
             if found.len() == query.limits.sorted {
                 let message = format!("more than {} matches would be sorted", query.limits.sorted);
                 return Err(Error::costly(Some("_sort"), &message));
@@ -385,9 +388,9 @@ impl<'a> Search<'a> {
             let place = if let Some(place) = own {
                 place
             } else {
-                let rows = Rows::read(self.view, self.kind, &id)?.entries(&sources)?;
-                sort::place(keys, &id, &rows.iter().collect::<Vec<_>>())
+                sort::place(keys, &id, &rows.entries(&sources)?)
             };
+            drop(rows);
             found.push((place, id));
         }
         found.sort_by(|a, b| sort::compare(keys, (&a.0, &a.1), (&b.0, &b.1)));

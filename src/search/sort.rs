@@ -8,10 +8,10 @@ use std::collections::HashMap;
 use std::collections::hash_map::Entry;
 
 use crate::definitions::search_parameter::ParameterType;
-use crate::fhir::{Id, Resource, ResourceType, json};
+use crate::fhir::{Id, ResourceType};
 use crate::index::date::Interval;
 use crate::index::{self, Rules};
-use crate::repository::{self, feed, key};
+use crate::repository::{self, feed};
 use crate::search::cursor::{Cursor, Tie};
 use crate::search::query::SortKey;
 use crate::search::{Error, condition};
@@ -21,12 +21,12 @@ use crate::store::{Seq, View};
 pub(super) type Place = Vec<Option<Vec<u8>>>;
 
 /// The place of a resource with these index rows.
-pub(super) fn place(keys: &[SortKey], id: &Id, entries: &[&index::Entry]) -> Place {
+pub(super) fn place(keys: &[SortKey], id: &Id, entries: &[index::Entry]) -> Place {
     let value = |sort: &SortKey| {
         if sort.sources.is_empty() {
             return Some(id.as_str().as_bytes().to_vec());
         }
-        let of_target = |entry: &&&index::Entry| {
+        let of_target = |entry: &&index::Entry| {
             sort.target.is_none_or(|kind| condition::is_of(&entry.parts, kind))
         };
         let own = entries.iter().filter(|entry| sort.sources.contains(&entry.parameter));
@@ -69,10 +69,10 @@ pub(super) fn to_cursor(keys: &[SortKey], one: (&Place, &Id), cursor: &Cursor) -
 /// Which of two places comes first.
 pub(super) fn compare_places(keys: &[SortKey], one: &Place, other: &Place) -> Ordering {
     for (at, sort) in keys.iter().enumerate() {
-        let (left, right) = (one.get(at).cloned(), other.get(at).cloned());
-        let ordering = match (left.flatten(), right.flatten()) {
-            (Some(left), Some(right)) if sort.descending => right.cmp(&left),
-            (Some(left), Some(right)) => left.cmp(&right),
+        let (left, right) = (one.get(at), other.get(at));
+        let ordering = match (left.and_then(Option::as_ref), right.and_then(Option::as_ref)) {
+            (Some(left), Some(right)) if sort.descending => right.cmp(left),
+            (Some(left), Some(right)) => left.cmp(right),
             (Some(_), None) => Ordering::Less,
             (None, Some(_)) => Ordering::Greater,
             (None, None) => Ordering::Equal,
@@ -128,19 +128,7 @@ fn place_at(
     id: &Id,
     seen: Seq,
 ) -> Result<Option<Place>, Error> {
-    for row in view.scan(key::versions(kind, id)).rev() {
-        let row = row?;
-        if row.seq > seen {
-            continue;
-        }
-        let damaged = || repository::Error::Damaged(key::VERSION);
-        let number = key::version_id(&row.key).ok_or_else(damaged)?;
-        let stored = repository::version(view, kind, id, number)?.ok_or_else(damaged)?;
-        let Some(body) = stored.body else { return Ok(None) };
-        let value = json::parse(&body, usize::MAX).map_err(|_| damaged())?;
-        let resource = Resource::from_value(value).map_err(|_| damaged())?;
-        let entries = index::entries(rules, &resource);
-        return Ok(Some(place(keys, id, &entries.iter().collect::<Vec<_>>())));
-    }
-    Ok(None)
+    let Some(then) = repository::version_seen(view, kind, id, seen)? else { return Ok(None) };
+    let Some(resource) = then.content()? else { return Ok(None) };
+    Ok(Some(place(keys, id, &index::entries(rules, &resource))))
 }

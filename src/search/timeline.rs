@@ -48,18 +48,13 @@ pub(super) fn range(
         let part = first_part(0, moment);
         let at = key::index(kind, PARAMETER, &[&part, &[]], &cursor.id);
         let same = key::index_range(kind, PARAMETER, &[&part], &[]);
-        match (cursor.tie, descending) {
-            (Tie::At, true) => range.end = at,
-            (Tie::At, false) => range.start = [at.as_slice(), &[0]].concat(),
-            (Tie::Before, true) | (Tie::After, false) => {
-                let end = if descending { &mut range.end } else { &mut range.start };
-                *end = same.end;
-            }
-            (Tie::After, true) | (Tie::Before, false) => {
-                let end = if descending { &mut range.end } else { &mut range.start };
-                *end = same.start;
-            }
-        }
+        let bound = if descending { &mut range.end } else { &mut range.start };
+        *bound = match (cursor.tie, descending) {
+            (Tie::At, true) => at,
+            (Tie::At, false) => [at.as_slice(), &[0]].concat(),
+            (Tie::Before, true) | (Tie::After, false) => same.end,
+            (Tie::After, true) | (Tie::Before, false) => same.start,
+        };
     }
     let bounds = clauses.iter().filter_map(|clause| bound(clause));
     for span in bounds.flat_map(Test::spans) {
@@ -93,15 +88,10 @@ pub(super) fn places<'a>(
 ) -> impl Iterator<Item = Result<(Place, Id), Error>> + 'a {
     let backward = cursor.is_some_and(|cursor| cursor.backward);
     let descending = keys.iter().any(|key| key.descending) != backward;
-    let order = move |one: (&Place, &Id), other: (&Place, &Id)| {
-        let ordering = compare(keys, one, other);
-        if backward { ordering.reverse() } else { ordering }
-    };
+    let turned = move |ordering: Ordering| if backward { ordering.reverse() } else { ordering };
+    let order = move |one: (&Place, &Id), other: (&Place, &Id)| turned(compare(keys, one, other));
     let past = |place: &Place, id: &Id| {
-        cursor.is_none_or(|cursor| {
-            let ordering = to_cursor(keys, (place, id), cursor);
-            (if backward { ordering.reverse() } else { ordering }).is_gt()
-        })
+        cursor.is_none_or(|cursor| turned(to_cursor(keys, (place, id), cursor)).is_gt())
     };
     let known = moved.iter().filter_map(|(id, place)| Some((place.clone()?, id.clone())));
     let mut old: Vec<(Place, Id)> = known.filter(|(place, id)| past(place, id)).collect();
