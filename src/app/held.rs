@@ -97,7 +97,7 @@ impl Standard {
         Ok(Self {
             fingerprints: Arc::new(fingerprints(&parameters)),
             validator: Validator::over(Arc::clone(&definitions), Arc::clone(&terminology)),
-            model: Arc::new(model::Model::shared()?.clone()),
+            model: Arc::clone(model::Model::shared()?),
             parameters,
             terminology,
             definitions,

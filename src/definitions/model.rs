@@ -7,7 +7,7 @@
 
 use std::collections::{BTreeMap, HashMap};
 use std::fmt::Write as _;
-use std::sync::OnceLock;
+use std::sync::{Arc, OnceLock};
 
 use serde_json::{Map, Value, json};
 
@@ -122,9 +122,9 @@ impl Model {
     ///
     /// # Errors
     /// As [`Model::standard`].
-    pub fn shared() -> Result<&'static Self, Broken> {
-        static SHARED: OnceLock<Result<Model, Broken>> = OnceLock::new();
-        SHARED.get_or_init(Self::standard).as_ref().map_err(Clone::clone)
+    pub fn shared() -> Result<&'static Arc<Self>, Broken> {
+        static SHARED: OnceLock<Result<Arc<Model>, Broken>> = OnceLock::new();
+        SHARED.get_or_init(|| Self::standard().map(Arc::new)).as_ref().map_err(Clone::clone)
     }
 
     /// Reads what [`compile`] wrote.

@@ -35,8 +35,9 @@ struct Types {
     by_name: Table<String, Kind>,
 }
 
-static TABLE: LazyLock<Types> =
-    LazyLock::new(|| Model::shared().map_or_else(|_| Types::of(&Model::default()), Types::of));
+static TABLE: LazyLock<Types> = LazyLock::new(|| {
+    Model::shared().map_or_else(|_| Types::of(&Model::default()), |model| Types::of(model))
+});
 
 impl Types {
     fn of(model: &Model) -> Self {
