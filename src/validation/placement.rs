@@ -6,7 +6,7 @@
 
 use serde_json::{Map, Value};
 
-use super::fhirpath::{Element, Env, Fault, Item};
+use super::fhirpath::{Element, Fault, Item};
 use super::finding::Finding;
 use super::scope::{Pending, Scope};
 use super::sight::Sight;
@@ -47,7 +47,7 @@ fn judge(scope: &Scope, sight: &Sight<'_>, placed: &Placed<'_>) -> Vec<Finding> 
         found.extend(misplaced(sight, usage, placed));
     }
     for invariant in &usage.invariants {
-        let env = env(sight, placed.owner);
+        let env = sight.env(placed.owner);
         match invariant.as_ref().map_err(Clone::clone).and_then(|expression| expression.holds(&env))
         {
             Ok(true) => {}
@@ -67,7 +67,7 @@ fn misplaced(sight: &Sight<'_>, usage: &Usage, placed: &Placed<'_>) -> Option<Fi
     for expression in usage.paths() {
         let root = sight.resource()?;
         let Item::Element(root) = root else { return None };
-        let env = env(sight, root);
+        let env = sight.env(root);
         let items = expression.as_ref().map_err(Clone::clone);
         match items.and_then(|expression| expression.evaluate(&env)) {
             Ok(items) if items.iter().any(|item| is_same(item, &placed.owner)) => return None,
@@ -82,16 +82,6 @@ fn misplaced(sight: &Sight<'_>, usage: &Usage, placed: &Placed<'_>) -> Option<Fi
 fn untold(fault: &Fault) -> Finding {
     let text = format!("Whether the extension is allowed here cannot be told: {fault}.");
     Finding::warning(IssueType::NotSupported, text)
-}
-
-fn env<'v>(sight: &'v Sight<'_>, focus: Element<'v>) -> Env<'v> {
-    Env {
-        focus: Item::Element(focus),
-        resource: sight.resource(),
-        root_resource: sight.root_resource(),
-        host: sight,
-        work: None,
-    }
 }
 
 /// Whether the item is that element: by where its value, or what is said beside it, lies.

@@ -6,7 +6,7 @@ use std::cell::{Cell, OnceCell};
 
 use serde_json::Value;
 
-use super::fhirpath::{Element, Host, Item};
+use super::fhirpath::{Element, Env, Host, Item};
 use super::resolve::Target;
 use super::scope::Scope;
 use crate::definitions::element::canonical_tail;
@@ -92,6 +92,12 @@ impl<'s> Sight<'s> {
         }
         let container = self.targets.keep(here.container())?;
         Some(Item::Element(Element::resource(container.value())))
+    }
+
+    /// What an expression on that element sees.
+    pub(super) fn env<'v>(&'v self, focus: Element<'v>) -> Env<'v> {
+        let (resource, root_resource) = (self.resource(), self.root_resource());
+        Env { resource, root_resource, ..Env::new(Item::Element(focus), self) }
     }
 
     /// The resource that lies there.

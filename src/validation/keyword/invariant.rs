@@ -15,7 +15,7 @@ use super::{Rule, Site};
 use crate::definitions::embedded;
 use crate::fhir::IssueType;
 use crate::fhir::json::At;
-use crate::validation::fhirpath::{Element, Env, Expression, Item, Kind};
+use crate::validation::fhirpath::{Element, Env, Expression, Kind};
 use crate::validation::finding::Finding;
 use crate::validation::quick;
 use crate::validation::scope::Scope;
@@ -127,10 +127,7 @@ impl Invariants {
             }
             _ => Element::resource(value),
         };
-        let mut env = Env::new(Item::Element(focus), &sight);
-        env.resource = sight.resource();
-        env.root_resource = sight.root_resource();
-        Some(work(&env))
+        Some(work(&sight.env(focus)))
     }
 }
 

@@ -10,7 +10,7 @@ use serde_json::Value;
 use super::{Rule, Site};
 use crate::fhir::json::At;
 use crate::fhir::{IssueType, Message};
-use crate::validation::fhirpath::{Element, Env, Expression, Item, Kind};
+use crate::validation::fhirpath::{Element, Expression, Item, Kind};
 use crate::validation::finding::Finding;
 use crate::validation::scope::Scope;
 use crate::validation::sight::Sight;
@@ -111,13 +111,7 @@ impl Rule for Limit {
     fn holds(&self, scope: &Scope, value: &Value) -> bool {
         let sight = Sight::new(scope, None);
         let focus = Element { value: Some(value), sibling: None, kind: self.kind, resource: None };
-        let env = Env {
-            focus: Item::Element(focus),
-            resource: sight.resource(),
-            root_resource: sight.root_resource(),
-            host: &sight,
-            work: None,
-        };
+        let env = sight.env(focus);
         // What cannot be compared is not beyond the bound.
         let beyond = self.is_beyond.evaluate(&env).unwrap_or_default();
         !matches!(beyond.as_slice(), [Item::Bool(true)])
