@@ -25,12 +25,10 @@ pub fn read(model: &Model, bytes: &[u8]) -> Result<Value, Malformed> {
     if text.trim_ascii().is_empty() {
         return Err(whole("The body is empty; an XML element is expected."));
     }
-    if declared_encoding(text).is_some_and(|name| !name.eq_ignore_ascii_case("utf-8")) {
+    if is_of_other_encoding(text) {
         return Err(whole("The declaration names another encoding than UTF-8."));
     }
-    let options =
-        ParsingOptions { allow_dtd: false, nodes_limit: MAX_NODES, ..ParsingOptions::default() };
-    let document = Document::parse_with_options(text, options).map_err(|error| broken(&error))?;
+    let document = parse(text).map_err(|error| broken(&error))?;
     Reader { model, document: &document }.resource(document.root_element(), 0)
 }
 
@@ -41,16 +39,24 @@ pub fn read(model: &Model, bytes: &[u8]) -> Result<Value, Malformed> {
 /// [`Malformed`] for what is not well-formed.
 pub fn is_resource(bytes: &[u8], kind: &str) -> Result<bool, Malformed> {
     let Ok(text) = std::str::from_utf8(bytes) else { return Ok(false) };
-    if declared_encoding(text).is_some_and(|name| !name.eq_ignore_ascii_case("utf-8")) {
+    if is_of_other_encoding(text) {
         return Ok(false);
     }
-    let options =
-        ParsingOptions { allow_dtd: false, nodes_limit: MAX_NODES, ..ParsingOptions::default() };
-    match Document::parse_with_options(text, options) {
+    match parse(text) {
         Ok(document) => Ok(document.root_element().has_tag_name((NAMESPACE, kind))),
         Err(Error::DtdDetected) => Ok(false),
         Err(error) => Err(broken(&error)),
     }
+}
+
+fn parse(text: &str) -> Result<Document<'_>, Error> {
+    let options =
+        ParsingOptions { allow_dtd: false, nodes_limit: MAX_NODES, ..ParsingOptions::default() };
+    Document::parse_with_options(text, options)
+}
+
+fn is_of_other_encoding(text: &str) -> bool {
+    declared_encoding(text).is_some_and(|name| !name.eq_ignore_ascii_case("utf-8"))
 }
 
 fn whole(message: &str) -> Malformed {
