@@ -204,6 +204,11 @@ impl Rules {
         found.filter(|_| !self.is_pending(kind, code))
     }
 
+    /// The names under which rows of that parameter stand; none where it cannot be searched by.
+    pub fn sources(&self, kind: ResourceType, code: &str) -> &[String] {
+        self.parameter(kind, code).map_or(&[], |parameter| &parameter.sources)
+    }
+
     /// All parameters of that type, in the order of their codes.
     pub fn parameters(&self, kind: ResourceType) -> impl Iterator<Item = &Parameter> {
         self.of_type(kind).into_iter().flat_map(BTreeMap::values)

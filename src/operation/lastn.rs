@@ -15,9 +15,9 @@ use serde_json::Value;
 use crate::app::Held;
 use crate::error::Error;
 use crate::fhir::json::At;
-use crate::fhir::{Id, Issue, IssueType, Resource, ResourceType};
+use crate::fhir::{Id, Resource, ResourceType};
 use crate::index::date::Interval;
-use crate::operation::pages::{self, Cursor, Page, too_costly, wrong};
+use crate::operation::pages::{self, Cursor, Page, missing, too_costly, whole};
 use crate::operation::{Call, Level, Operation, Output};
 use crate::repository::{self, Stored};
 use crate::search::query::Limits;
@@ -95,7 +95,12 @@ impl Asked {
         }
         let is_own = |name: &str| ["max", "_count", "_format", "_pretty"].contains(&name);
         let criteria = used.iter().filter(|(name, _)| !is_own(name)).cloned().collect();
-        let asked = Self { max: max(call)?, count: pages::count(call)?, criteria, used };
+        let asked = Self {
+            max: whole(call, "max")?.unwrap_or(1),
+            count: pages::count(call)?,
+            criteria,
+            used,
+        };
         let bare = |name: &str| name.split([':', '.']).next().unwrap_or_default().to_owned();
         let has = |fits: &dyn Fn(&str) -> bool| {
             asked.criteria.iter().any(|(name, value)| !value.is_empty() && fits(&bare(name)))
@@ -135,17 +140,6 @@ impl Asked {
     }
 }
 
-fn missing(name: &str, text: &str) -> Error {
-    Error::Request(Issue::error(IssueType::Required, text).at(format!("http.{name}")))
-}
-
-/// How many of each code; one where it is not said.
-fn max(call: &Call<'_>) -> Result<usize, Error> {
-    let Some(text) = call.parameters.text("max")? else { return Ok(1) };
-    let max = text.parse().ok().filter(|max| *max > 0 && !text.starts_with('+'));
-    max.ok_or_else(|| wrong("max", "max is a whole number from 1."))
-}
-
 /// An Observation that comes into question.
 #[derive(Clone, PartialEq, Eq, Debug)]
 struct Candidate {
@@ -157,14 +151,13 @@ struct Candidate {
 }
 
 fn candidates(view: &dyn View, held: &Held, query: &Query) -> Result<Vec<Candidate>, Error> {
-    let parameter = held.rules.parameter(query.kind, "date");
-    let sources = parameter.map(|parameter| parameter.sources.clone()).unwrap_or_default();
+    let sources = held.rules.sources(query.kind, "date");
     let mut found = Vec::new();
     let mut cursor = None;
     loop {
         let page = search::run(view, &held.rules, query, cursor.as_ref())?;
         for stored in page.matches {
-            let time = time(view, query.kind, &stored.id, &sources)?;
+            let time = time(view, query.kind, &stored.id, sources)?;
             let content = stored.content()?;
             let names = content.as_ref().map(names).unwrap_or_default();
             found.push(Candidate { id: stored.id, time, names });
@@ -230,12 +223,16 @@ fn last(candidates: Vec<Candidate>, max: usize) -> Vec<Id> {
             for name in moved.iter().flat_map(|candidate| &candidate.names) {
                 by_name.insert(name.clone(), group);
             }
-            groups.get_mut(group).into_iter().for_each(|own| own.extend(moved.iter().cloned()));
+            if let Some(own) = groups.get_mut(group) {
+                own.extend(moved);
+            }
         }
         for name in &candidate.names {
             by_name.insert(name.clone(), group);
         }
-        groups.get_mut(group).into_iter().for_each(|own| own.push(candidate.clone()));
+        if let Some(own) = groups.get_mut(group) {
+            own.push(candidate);
+        }
     }
     for group in &mut groups {
         group.sort_by(|a, b| (Reverse(a.time), &a.id).cmp(&(Reverse(b.time), &b.id)));

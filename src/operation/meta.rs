@@ -100,8 +100,7 @@ impl Used {
     fn gather(&mut self, view: &dyn View, rules: &Rules, kind: ResourceType) -> Result<(), Error> {
         for (member, code) in MEMBERS {
             let mut rows = BTreeSet::new();
-            let parameter = rules.parameter(kind, code);
-            for source in parameter.iter().flat_map(|parameter| &parameter.sources) {
+            for source in rules.sources(kind, code) {
                 for row in view.scan(key::index_range(kind, source, &[], &[])) {
                     let row = row?;
                     self.rows += 1;

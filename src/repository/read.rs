@@ -153,6 +153,20 @@ pub fn version_seen(
     Ok(None)
 }
 
+/// The resources of a type that point to one, by the rows of references under that name.
+pub fn pointing<'v>(
+    view: &'v dyn View,
+    by: ResourceType,
+    source: &str,
+    (kind, id): (ResourceType, &Id),
+) -> impl Iterator<Item = Result<Id, Error>> + use<'v> {
+    let range =
+        key::index_range(by, source, &[id.as_str().as_bytes(), kind.as_str().as_bytes()], &[]);
+    let before = range.start.len();
+    view.scan(range)
+        .map(move |row| key::index_id(&row?.key, before).ok_or(Error::Damaged(key::INDEX)))
+}
+
 /// The index rows of one resource, as its list in the store has them; read when they are asked for.
 pub struct Keys<'a> {
     kind: ResourceType,

@@ -8,7 +8,7 @@
 use std::collections::BTreeSet;
 
 use crate::fhir::{Id, ResourceType};
-use crate::repository::{self, key};
+use crate::repository::read;
 use crate::search::Error;
 use crate::search::candidates::{WholeKey, distinct_keys};
 use crate::search::clause::Clause;
@@ -104,14 +104,9 @@ impl Check<'_> {
                 Ok(*negated)
             }
             Self::Pointing(by, sources, inner) => {
-                let parts = [id.as_str().as_bytes(), kind.as_str().as_bytes()];
                 for source in *sources {
-                    let range = key::index_range(*by, source, &parts, &[]);
-                    let before = range.start.len();
-                    for row in view.scan(range) {
-                        let damaged = || repository::Error::Damaged(key::INDEX);
-                        let pointing = key::index_id(&row?.key, before).ok_or_else(damaged)?;
-                        if inner.holds(view, *by, &pointing)? {
+                    for pointing in read::pointing(view, *by, source, (kind, id)) {
+                        if inner.holds(view, *by, &pointing?)? {
                             return Ok(true);
                         }
                     }

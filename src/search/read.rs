@@ -10,8 +10,8 @@ use crate::definitions::model::Model;
 use crate::fhir::{Id, Resource, ResourceType};
 use crate::index::Entry;
 use crate::index::words;
+use crate::repository;
 use crate::repository::read::{self, Keys};
-use crate::repository::{self, key};
 use crate::search::Error;
 use crate::search::clause::Clause;
 use crate::search::condition::Condition;
@@ -170,12 +170,9 @@ impl<'a> Rows<'a> {
             // Nothing outside can point to it.
             return Ok(false);
         }
-        let parts = [self.id.as_str().as_bytes(), self.kind.as_str().as_bytes()];
         for source in sources {
-            for row in self.view.scan(key::index_range(by, source, &parts, &[])) {
-                let damaged = || repository::Error::Damaged(key::INDEX);
-                let (_, id) = key::index_parts(&row?.key).ok_or_else(damaged)?;
-                if Rows::read(self.view, by, &id)?.holds(inner)? {
+            for pointing in read::pointing(self.view, by, source, (self.kind, self.id)) {
+                if Rows::read(self.view, by, &pointing?)?.holds(inner)? {
                     return Ok(true);
                 }
             }

@@ -8,7 +8,6 @@
 //! the elements that each is about (common practice, no source).
 
 use crate::error::Error;
-use crate::fhir::ResourceType;
 use crate::index::Rules;
 use crate::index::date::Interval;
 use crate::repository::{self, Stored};
@@ -99,7 +98,7 @@ fn time_of(view: &dyn View, rules: &Rules, stored: &Stored) -> Result<Option<Int
     let keys = repository::read::keys(view, stored.kind, &stored.id)?;
     let of = |code: &str| -> Result<Option<Interval>, Error> {
         let mut whole: Option<Interval> = None;
-        for found in keys.of(&sources(rules, stored.kind, code)) {
+        for found in keys.of(rules.sources(stored.kind, code)) {
             let Some(time) = Interval::from_parts(&found?.1.parts) else { continue };
             whole = Some(whole.map_or(time, |whole| Interval {
                 start: whole.start.min(time.start),
@@ -121,10 +120,6 @@ fn time_of(view: &dyn View, rules: &Rules, stored: &Stored) -> Result<Option<Int
     })
 }
 
-fn sources(rules: &Rules, kind: ResourceType, code: &str) -> Vec<String> {
-    rules.parameter(kind, code).map(|parameter| parameter.sources.clone()).unwrap_or_default()
-}
-
 #[cfg(test)]
 mod tests {
     use std::sync::Arc;
@@ -133,6 +128,7 @@ mod tests {
     use crate::definitions::Definitions;
     use crate::definitions::model::Model;
     use crate::definitions::search_parameter::{ParameterType, SearchParameters};
+    use crate::fhir::ResourceType;
 
     /// Every type and parameter of the table is there, and a date.
     #[test]

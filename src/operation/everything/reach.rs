@@ -17,6 +17,7 @@ use crate::definitions::compartment::Compartments;
 use crate::error::Error;
 use crate::fhir::{Id, Reference, ResourceType};
 use crate::operation::pages::{MOST, too_costly};
+use crate::repository::read::pointing;
 use crate::repository::{self, Stored, key};
 use crate::store::View;
 
@@ -109,11 +110,9 @@ fn provenance(
     named: &mut BTreeSet<Target>,
 ) -> Result<(), Error> {
     let Some(kind) = ResourceType::parse("Provenance") else { return Ok(()) };
-    let Some(parameter) = reader.rules.parameter(kind, "target") else { return Ok(()) };
-    let parts = [stored.id.as_str().as_bytes(), stored.kind.as_str().as_bytes()];
-    for source in &parameter.sources {
-        for row in reader.view.scan(key::index_range(kind, source, &parts, &[])) {
-            named.extend(key::index_parts(&row?.key).map(|(_, id)| (kind, id)));
+    for source in reader.rules.sources(kind, "target") {
+        for id in pointing(reader.view, kind, source, (stored.kind, &stored.id)) {
+            named.insert((kind, id?));
         }
     }
     Ok(())

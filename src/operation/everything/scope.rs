@@ -18,8 +18,10 @@ use crate::definitions::compartment::Compartments;
 use crate::error::Error;
 use crate::fhir::{Id, Instant, Reference, Resource, ResourceType};
 use crate::index::Rules;
+use crate::operation::episode::live;
 use crate::operation::pages::MOST;
-use crate::repository::{self, Stored, key};
+use crate::repository::read::pointing;
+use crate::repository::{self, Stored};
 use crate::search::clause::Clause;
 use crate::search::condition::{Condition, Target, Test};
 use crate::search::cursor::Tie;
@@ -100,12 +102,6 @@ impl Scope {
     }
 }
 
-fn live(view: &dyn View, kind: ResourceType, id: &Id) -> Result<Resource, Error> {
-    let stored = repository::current(view, kind, id)?.ok_or(Error::NotFound)?;
-    let deleted = Error::Deleted(stored.version);
-    stored.content()?.ok_or(deleted)
-}
-
 /// The patients that are members of a group, and the groups, each once.
 fn members(
     view: &dyn View,
@@ -144,15 +140,8 @@ fn visits(
     (of, id): (ResourceType, &Id),
 ) -> Result<BTreeSet<Id>, Error> {
     let kind = ResourceType::parse("Encounter").ok_or(Error::UnknownType)?;
-    let parts = [id.as_str().as_bytes(), of.as_str().as_bytes()];
-    let mut visits = BTreeSet::new();
-    let parameter = rules.parameter(kind, "episode-of-care");
-    for source in parameter.iter().flat_map(|parameter| &parameter.sources) {
-        for row in view.scan(key::index_range(kind, source, &parts, &[])) {
-            visits.extend(key::index_parts(&row?.key).map(|(_, id)| id));
-        }
-    }
-    Ok(visits)
+    let sources = rules.sources(kind, "episode-of-care").iter();
+    Ok(sources.flat_map(|name| pointing(view, kind, name, (of, id))).collect::<Result<_, _>>()?)
 }
 
 /// What the index is asked for.
@@ -254,11 +243,6 @@ impl Reader<'_> {
         }
     }
 
-    fn sources(&self, kind: ResourceType, code: &str) -> Vec<String> {
-        let parameter = self.rules.parameter(kind, code);
-        parameter.map(|parameter| parameter.sources.clone()).unwrap_or_default()
-    }
-
     fn either(&self, own: BTreeSet<Id>, links: Vec<Condition>) -> Question {
         let (some_own, some_links) = (!own.is_empty(), !links.is_empty());
         let named = Clause::Ids { ids: own, negated: false };
@@ -313,7 +297,7 @@ impl Reader<'_> {
         }
         let codes = Compartments::standard().parameters(of, stored.kind);
         let sources: Vec<String> =
-            codes.iter().flat_map(|code| self.sources(stored.kind, code)).collect();
+            codes.iter().flat_map(|code| self.rules.sources(stored.kind, code)).cloned().collect();
         let keys = repository::read::keys(self.view, stored.kind, &stored.id)?;
         for found in keys.of(&sources) {
             let kind = found?.1.parts.into_iter().nth(1);
