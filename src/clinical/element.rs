@@ -97,6 +97,22 @@ pub fn target(value: &Value, pointer: &str) -> Option<Target> {
     Target::of(text(at(value, pointer), "/reference")?)
 }
 
+/// Hands over the text of every `Reference.reference` below a value, in the order of the value.
+pub fn references<'a>(value: &'a Value, take: &mut impl FnMut(&'a str)) {
+    match value {
+        Value::Object(object) => {
+            for (name, value) in object {
+                match value {
+                    Value::String(text) if name == "reference" => take(text),
+                    _ => references(value, take),
+                }
+            }
+        }
+        Value::Array(items) => items.iter().for_each(|item| references(item, take)),
+        _ => {}
+    }
+}
+
 /// Type and id of a resource that a reference names.
 #[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Debug)]
 pub struct Target {

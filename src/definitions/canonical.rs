@@ -28,6 +28,11 @@ pub const DESCRIPTIVE: [&str; 9] = [
     "CapabilityStatement",
 ];
 
+/// A canonical's URL and version.
+pub fn split(canonical: &str) -> (&str, Option<&str>) {
+    canonical.split_once('|').map_or((canonical, None), |(url, version)| (url, Some(version)))
+}
+
 /// A definition with its canonical.
 #[derive(Clone, PartialEq, Debug)]
 pub struct Canonical {

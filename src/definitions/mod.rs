@@ -11,6 +11,7 @@ use std::sync::{Arc, OnceLock};
 
 use serde_json::Value;
 
+use self::canonical::split;
 use crate::fhir::json::At;
 use canonical::{Canonical, compare_versions};
 
@@ -397,11 +398,6 @@ fn is_core_type(definitions: &Definitions, url: &str) -> bool {
             || definitions.datatypes.contains_key(name)
             || ["Resource", "DomainResource"].contains(&name)
     })
-}
-
-/// A canonical's URL and version.
-fn split(canonical: &str) -> (&str, Option<&str>) {
-    canonical.split_once('|').map_or((canonical, None), |(url, version)| (url, Some(version)))
 }
 
 fn insert(list: &mut Documents, key: &str, path: &str, bytes: &[u8]) -> Result<(), Fault> {

@@ -92,9 +92,9 @@ pub(super) struct Entries<'a> {
 }
 
 impl Operations for Entries<'_> {
-    fn call(&self, asked: Asked) -> Result<Vec<u8>, Error> {
+    fn call(&self, asked: Asked, preconditions: &Preconditions) -> Result<Vec<u8>, Error> {
         let Self { app, base, now } = *self;
-        let Asked { path, query, by_post, resource, preconditions } = asked;
+        let Asked { path, query, by_post, resource } = asked;
         let parts: Vec<&str> = path.split('/').filter(|part| !part.is_empty()).collect();
         let [before @ .., name] = parts.as_slice() else { return Err(Error::UnknownRoute) };
         let place = place(before)?;
@@ -110,7 +110,7 @@ impl Operations for Entries<'_> {
             parameters: Parameters::new(pairs(&query), resource),
             text: &[],
             form: Form::Resource,
-            writes: &Interactions { app, preconditions: &preconditions, now },
+            writes: &Interactions { app, preconditions, now },
         };
         match (operation.run)(&call)? {
             Output::Resource(value) => Ok(value.to_string().into_bytes()),

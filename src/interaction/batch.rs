@@ -17,7 +17,7 @@ use crate::error::Error;
 use crate::fhir::bundle::{self, Bundle, BundleType, Response};
 use crate::fhir::outcome::operation_outcome;
 use crate::fhir::place::Places;
-use crate::fhir::{Instant, Issue, Resource};
+use crate::fhir::{Id, Instant, Issue, Resource, ResourceType};
 use crate::interaction::attempt::retry;
 pub use crate::interaction::entry::Asked;
 use crate::interaction::entry::{self, Action, Entry, Read};
@@ -55,7 +55,7 @@ pub trait Operations {
     ///
     /// # Errors
     /// Those of the call by itself.
-    fn call(&self, asked: Asked) -> Result<Vec<u8>, Error>;
+    fn call(&self, asked: Asked, preconditions: &Preconditions) -> Result<Vec<u8>, Error>;
 }
 
 /// Carries out a Bundle of type batch or transaction.
@@ -118,15 +118,19 @@ const TOGETHER: usize = 200;
 /// Whether the entry may be written together with those: whatever comes of one of them, and in
 /// whatever order, comes of it all the same.
 fn joins(app: &App, run: &[(usize, Entry)], entry: &Entry) -> bool {
-    let written = |entry: &Entry| match &entry.action {
-        Action::Create(resource, None) => Some((resource.kind(), None)),
-        Action::Update(Subject::Id(id), resource) => Some((resource.kind(), Some(id.clone()))),
-        _ => None,
-    };
-    let Some((kind, id)) = written(entry) else { return false };
-    let repeats = |other: &Entry| id.is_some() && written(other) == Some((kind, id.clone()));
+    let Some((kind, id)) = written_plainly(entry) else { return false };
+    let repeats = |other: &Entry| id.is_some() && written_plainly(other) == Some((kind, id));
     let apart = !is_effective(kind) && !app.config.asks_for_targets();
     apart && run.len() < TOGETHER && !run.iter().any(|(_, other)| repeats(other))
+}
+
+/// What an entry without criteria writes: the type, and the id where the client chose it.
+fn written_plainly(entry: &Entry) -> Option<(ResourceType, Option<&Id>)> {
+    match &entry.action {
+        Action::Create(resource, None) => Some((resource.kind(), None)),
+        Action::Update(Subject::Id(id), resource) => Some((resource.kind(), Some(id))),
+        _ => None,
+    }
 }
 
 /// Entries that may be written together.
@@ -247,7 +251,7 @@ fn one(setting: Setting<'_>, entry: Entry, urns: &HashSet<String>) -> Result<bun
         Action::Call(asked) => {
             let none =
                 || Error::not_supported("entry.request.url", "There are no operations here.");
-            let resource = Some(setting.operations.ok_or_else(none)?.call(asked)?);
+            let resource = Some(setting.operations.ok_or_else(none)?.call(asked, &preconditions)?);
             let response = Some(Response { status: 200, ..Response::default() });
             return Ok(bundle::Entry { resource, response, ..bundle::Entry::default() });
         }

@@ -5,7 +5,7 @@
 //! Source: <http://hl7.org/fhir/R4/http.html#capabilities>,
 //! <http://hl7.org/fhir/R4/capabilitystatement.html>.
 
-use std::collections::BTreeSet;
+use std::collections::{BTreeMap, BTreeSet};
 
 use serde_json::{Value, json};
 
@@ -110,8 +110,15 @@ pub fn capabilities(
         .filter(|offered| mode.tells_operation(offered.definition))
         .copied()
         .collect();
+    let profiles = if mode == Mode::Full { profiles(held) } else { BTreeMap::new() };
     let types = ResourceType::all().filter(|kind| mode.tells_type(*kind));
-    let types = types.map(|kind| resource((held, mode), kind, config, &operations));
+    let types = types.map(|kind| {
+        let mut told = resource((held, mode), kind, config, &operations);
+        if let (Some(object), Some(own)) = (told.as_object_mut(), profiles.get(kind.as_str())) {
+            object.insert("supportedProfile".into(), json!(own));
+        }
+        told
+    });
     let of_system = operations.iter().filter(|offered| offered.system);
     json!({
         "resourceType": "CapabilityStatement",
@@ -179,10 +186,6 @@ fn resource(
         "referencePolicy": ["literal", "logical"],
     });
     let Some(object) = resource.as_object_mut() else { return resource };
-    let profiles = profiles(held, kind);
-    if mode == Mode::Full && !profiles.is_empty() {
-        object.insert("supportedProfile".into(), json!(profiles));
-    }
     if mode == Mode::Normative {
         object.retain(|name, _| !CONDITIONAL.contains(&name.as_str()));
     }
@@ -206,16 +209,20 @@ fn resource(
     resource
 }
 
-/// The profiles of that type that are in force, ours and those that were stored.
-fn profiles(held: &Held, kind: ResourceType) -> BTreeSet<String> {
+/// The profiles that are in force, ours and those that were stored, by the type that they are of.
+fn profiles(held: &Held) -> BTreeMap<&str, BTreeSet<&str>> {
     let ours = held.standard.own.resources().map(|(_, value)| &**value);
     let all = ours.chain(held.in_force().map(|(_, canonical)| &*canonical.value));
-    let of_type = all.filter(|value| {
-        value.at("resourceType") == "StructureDefinition"
-            && value.at("derivation") == "constraint"
-            && value.at("type") == kind.as_str()
+    let profiles = all.filter(|value| {
+        value.at("resourceType") == "StructureDefinition" && value.at("derivation") == "constraint"
     });
-    of_type.filter_map(|value| value.at("url").as_str().map(str::to_owned)).collect()
+    let mut found: BTreeMap<&str, BTreeSet<&str>> = BTreeMap::new();
+    for value in profiles {
+        if let Some((kind, url)) = value.at("type").as_str().zip(value.at("url").as_str()) {
+            found.entry(kind).or_default().insert(url);
+        }
+    }
+    found
 }
 
 /// Whether an index serves it; `_id` is served by the rows themselves, words by the resources.

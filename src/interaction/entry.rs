@@ -77,8 +77,6 @@ pub struct Asked {
     pub by_post: bool,
     /// What it is called with.
     pub resource: Option<Resource>,
-    /// What it asks of the version that stands there.
-    pub preconditions: Preconditions,
 }
 
 /// What an entry reads.
@@ -142,7 +140,7 @@ pub(super) fn read(mut entry: Value, base: &str) -> Result<Entry, Error> {
         }
         let (path, query) = (path.to_owned(), query.unwrap_or_default().to_owned());
         let (by_post, preconditions) = (method == "POST", preconditions(request)?);
-        let asked = Asked { path, query, by_post, resource, preconditions: preconditions.clone() };
+        let asked = Asked { path, query, by_post, resource };
         return Ok(Entry { full_url, action: Action::Call(asked), preconditions });
     }
     let target = Target::parse(path).ok_or_else(|| {

@@ -125,14 +125,8 @@ impl Patch {
 /// (<http://hl7.org/fhir/R4/http.html#patch>): one that was made from the data is left out, and one
 /// that says more than they do must be patched with them.
 fn without_stale_narrative(before: &Resource, mut patched: Resource) -> Result<Resource, Error> {
-    let is_data = |name: &str| !["text", "meta", "id"].contains(&name);
-    let data = |resource: &Resource| -> Vec<(String, Value)> {
-        let members = resource.value().as_object().into_iter().flatten();
-        let members = members.filter(|(name, _)| is_data(name));
-        members.map(|(name, value)| (name.clone(), value.clone())).collect()
-    };
-    let text = |resource: &Resource| resource.value().get("text").cloned();
-    if text(before) != text(&patched) || data(before) == data(&patched) {
+    let text_differs = before.value().get("text") != patched.value().get("text");
+    if text_differs || data(before).eq(data(&patched)) {
         return Ok(patched);
     }
     match patched.value().at("text").at("status").as_str() {
@@ -150,6 +144,12 @@ fn without_stale_narrative(before: &Resource, mut patched: Resource) -> Result<R
         }
         _ => Ok(patched),
     }
+}
+
+/// What a resource says beside its narrative and its bookkeeping.
+fn data(resource: &Resource) -> impl Iterator<Item = (&String, &Value)> {
+    let members = resource.value().as_object().into_iter().flatten();
+    members.filter(|(name, _)| !["text", "meta", "id"].contains(&name.as_str()))
 }
 
 /// Stores the patched subject as its next version.

@@ -11,13 +11,14 @@ use serde_json::Value;
 use crate::app::App;
 use crate::audit::Facts;
 use crate::clinical::element::{items, text};
-use crate::clinical::source::Day;
+use crate::clinical::source::{Day, Source};
 use crate::clinical::{Record, summary_by};
 use crate::error::Error;
-use crate::fhir::{Id, Instant, Reference, Resource, ResourceType};
+use crate::fhir::{Id, Instant, Reference, Resource};
 use crate::operation::episode::{self, Episode};
+use crate::operation::letters::contents;
+use crate::operation::pages::too_costly;
 use crate::repository;
-use crate::search;
 use crate::store::View;
 
 /// How many episodes one question may count.
@@ -123,8 +124,7 @@ pub(super) fn cases(
 ) -> Result<Vec<Case>, Error> {
     let ids = episode::ids_within(app, view, (first, last), now)?;
     if ids.len() > MOST {
-        let message = format!("more than {MOST} episodes; ask for a shorter period");
-        return Err(Error::Search(search::Error::TooCostly { name: None, message }));
+        return Err(too_costly(format!("more than {MOST} episodes; ask for a shorter period")));
     }
     let mut cases = Vec::new();
     for id in ids {
@@ -141,25 +141,9 @@ fn case(app: &App, view: &dyn View, id: &Id, now: Instant) -> Result<Case, Error
     let Episode { episode, resources } = Episode::whole(app, view, id, now, None)?;
     let record = Record::build(&episode, &resources);
     let summary = summary_by(&record, now, &app.thresholds);
-    let letters = letters(app, view, id, now)?;
+    let about = format!("EpisodeOfCare/{id}");
+    let letters = contents(app, view, now, ("DocumentReference", "encounter", &about))?;
     let mut sources: Vec<String> = summary.sources.iter().map(ToString::to_string).collect();
-    sources.extend(letters.iter().filter_map(versioned));
+    sources.extend(letters.iter().filter_map(Source::of).map(|source| source.to_string()));
     Ok(Case { facts: Facts::of(&record, &summary, &letters), sources })
-}
-
-/// The `DocumentReference`s of the letters about an episode.
-fn letters(app: &App, view: &dyn View, id: &Id, now: Instant) -> Result<Vec<Resource>, Error> {
-    let kind = ResourceType::parse("DocumentReference").ok_or(Error::UnknownType)?;
-    let value = format!("EpisodeOfCare/{id}");
-    let mut found = Vec::new();
-    episode::each(&app.held(), view, now, kind, &[("encounter", &value)], |stored| {
-        found.extend(stored.content()?);
-        Ok(())
-    })?;
-    Ok(found)
-}
-
-fn versioned(resource: &Resource) -> Option<String> {
-    let version = text(resource.value(), "/meta/versionId")?;
-    Some(format!("{}/{}/_history/{version}", resource.kind(), resource.id_text()?))
 }

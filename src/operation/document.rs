@@ -18,6 +18,7 @@ use serde_json::{Value, json};
 use uuid::Uuid;
 
 use crate::app::Held;
+use crate::clinical::element::references;
 use crate::error::Error;
 use crate::fhir::{Id, Issue, IssueType, Reference, Resource, ResourceType, VersionId, query};
 use crate::letter::is_sealed;
@@ -220,7 +221,7 @@ impl<'a> Document<'a> {
     fn close(&mut self) -> Result<(), Error> {
         while let Some(value) = self.open.pop_front() {
             let mut named = Vec::new();
-            references(&value, &mut named);
+            references(&value, &mut |text| named.push(text.to_owned()));
             for text in named {
                 let Reference::Resource { kind, ref id, .. } = Reference::parse(&text) else {
                     continue;
@@ -308,22 +309,6 @@ fn each(value: &Value, name: &str, place: &str, take: &mut dyn FnMut(&Value, Str
     let items = value.get(name).and_then(Value::as_array);
     for (at, item) in items.into_iter().flatten().enumerate() {
         take(item, format!("{place}.{name}[{at}]"));
-    }
-}
-
-/// The texts of all references in a value.
-fn references(value: &Value, named: &mut Vec<String>) {
-    match value {
-        Value::Object(object) => {
-            for (name, value) in object {
-                match value {
-                    Value::String(text) if name == "reference" => named.push(text.clone()),
-                    _ => references(value, named),
-                }
-            }
-        }
-        Value::Array(items) => items.iter().for_each(|item| references(item, named)),
-        _ => {}
     }
 }
 

@@ -10,10 +10,10 @@
 use std::collections::{BTreeMap, BTreeSet, HashSet};
 use std::sync::Arc;
 
-use serde_json::Value;
-
 use crate::app::{App, Held};
+use crate::clinical::element::references;
 use crate::clinical::source::Day;
+use crate::definitions::canonical::split;
 use crate::error::Error;
 use crate::fhir::{Id, Instant, Reference, Resource, ResourceType};
 use crate::repository::{self, Stored, key};
@@ -108,6 +108,38 @@ pub fn ids_of(app: &App, view: &dyn View, patient: &Id, now: Instant) -> Result<
     })?;
     ids.sort();
     Ok(ids)
+}
+
+/// A resource as it is stored now.
+///
+/// # Errors
+/// [`Error::NotFound`], [`Error::Deleted`], or a failure of the store.
+pub(super) fn live(view: &dyn View, kind: ResourceType, id: &Id) -> Result<Resource, Error> {
+    let stored = repository::current(view, kind, id)?.ok_or(Error::NotFound)?;
+    let deleted = Error::Deleted(stored.version);
+    stored.content()?.ok_or(deleted)
+}
+
+/// The stored resources of a canonical, of the version after `|` where there is one.
+///
+/// # Errors
+/// A failure of the store.
+pub(super) fn by_canonical(
+    held: &Held,
+    view: &dyn View,
+    now: Instant,
+    kind: ResourceType,
+    canonical: &str,
+) -> Result<Vec<Resource>, Error> {
+    let (url, version) = split(canonical);
+    let mut criteria = vec![("url", url)];
+    criteria.extend(version.map(|version| ("version", version)));
+    let mut found = Vec::new();
+    each(held, view, now, kind, &criteria, |stored| {
+        found.extend(stored.content()?);
+        Ok(())
+    })?;
+    Ok(found)
 }
 
 /// Every resource of a type that a parameter finds.
@@ -261,7 +293,7 @@ impl<'a> Gathered<'a> {
     fn finish(mut self) -> Result<Episode, Error> {
         let mut named = HashSet::new();
         for resource in self.by_target.values().chain([&self.episode]) {
-            references(resource.value(), &mut named);
+            references(resource.value(), &mut |text| note(&mut named, text));
         }
         let mut asked: HashSet<String> = HashSet::new();
         for _ in 0..ROUNDS {
@@ -280,7 +312,7 @@ impl<'a> Gathered<'a> {
                 let Some(stored) = stored(self.view, kind, &id, at)? else { continue };
                 self.add(stored)?;
                 if let Some(resource) = self.by_target.get(&(kind, id)) {
-                    references(resource.value(), &mut named);
+                    references(resource.value(), &mut |text| note(&mut named, text));
                 }
             }
         }
@@ -331,22 +363,9 @@ fn has_rows(
     Ok(false)
 }
 
-/// The texts of all `Reference.reference` in the value.
-fn references(value: &Value, named: &mut HashSet<String>) {
-    match value {
-        Value::Object(object) => {
-            for (name, value) in object {
-                match value {
-                    Value::String(text) if name == "reference" => {
-                        if !named.contains(text) {
-                            named.insert(text.clone());
-                        }
-                    }
-                    _ => references(value, named),
-                }
-            }
-        }
-        Value::Array(items) => items.iter().for_each(|item| references(item, named)),
-        _ => {}
+/// Notes the text of a reference, once.
+fn note(named: &mut HashSet<String>, text: &str) {
+    if !named.contains(text) {
+        named.insert(text.to_owned());
     }
 }

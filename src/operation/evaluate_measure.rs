@@ -5,16 +5,14 @@
 //! wants to keep it creates it.
 //! Source: <http://hl7.org/fhir/R4/measure-operation-evaluate-measure.html>.
 
-use crate::app::Held;
 use crate::audit::report::{Frame, Kind, report};
 use crate::audit::{Facts, Indicator, Suppression, evaluate};
 use crate::clinical::source::Day;
 use crate::error::Error;
-use crate::fhir::{Instant, Issue, IssueType, Resource, ResourceType};
+use crate::fhir::{Issue, IssueType, Resource, ResourceType};
 use crate::operation::audit::{Cohort, cases};
 use crate::operation::parameters::Parameters;
 use crate::operation::{Call, Level, Operation, Output, episode};
-use crate::repository;
 use crate::statistics::Confidence;
 use crate::store::View;
 
@@ -106,12 +104,8 @@ fn indicator(call: &Call<'_>, view: &dyn View) -> Result<Indicator, Error> {
             let rule = "The URL names the Measure already.";
             return Err(Error::request("http.measure", rule));
         }
-        (Some(id), None) => {
-            let stored = repository::current(view, call.kind()?, id)?.ok_or(Error::NotFound)?;
-            let deleted = Error::Deleted(stored.version);
-            stored.content()?.ok_or(deleted)?
-        }
-        (None, Some(named)) => by_canonical(&call.app.held(), view, call.now, &named)?,
+        (Some(id), None) => episode::live(view, call.kind()?, id)?,
+        (None, Some(named)) => by_canonical(call, view, &named)?,
         (None, None) => {
             let rule = "The parameter names a Measure by its canonical URL.";
             return Err(Error::request("http.measure", rule));
@@ -123,22 +117,10 @@ fn indicator(call: &Call<'_>, view: &dyn View) -> Result<Indicator, Error> {
     })
 }
 
-/// The Measure of a canonical URL, of the version after `|` where there is one.
-fn by_canonical(
-    held: &Held,
-    view: &dyn View,
-    now: Instant,
-    named: &str,
-) -> Result<Resource, Error> {
+/// The one Measure of a canonical.
+fn by_canonical(call: &Call<'_>, view: &dyn View, named: &str) -> Result<Resource, Error> {
     let kind = ResourceType::parse("Measure").ok_or(Error::UnknownType)?;
-    let (url, version) = named.split_once('|').map_or((named, None), |(u, v)| (u, Some(v)));
-    let mut criteria = vec![("url", url)];
-    criteria.extend(version.map(|version| ("version", version)));
-    let mut found = Vec::new();
-    episode::each(held, view, now, kind, &criteria, |stored| {
-        found.extend(stored.content()?);
-        Ok(())
-    })?;
+    let mut found = episode::by_canonical(&call.app.held(), view, call.now, kind, named)?;
     match found.len() {
         1 => found.pop().ok_or(Error::NotFound),
         0 => Err(Error::request("http.measure", "There is no such Measure on this server.")),

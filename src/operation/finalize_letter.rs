@@ -16,11 +16,11 @@ use std::collections::BTreeSet;
 use serde_json::{Value, json};
 
 use crate::app::Held;
-use crate::clinical::element::{Target, at, target};
+use crate::clinical::element::{self, Target, at, target};
 use crate::clinical::source::Source;
 use crate::clinical::{Record, summary_by};
 use crate::error::Error;
-use crate::fhir::{Id, Instant, Issue, IssueType, Reference, Resource, ResourceType};
+use crate::fhir::{Id, Instant, Issue, IssueType, Resource, ResourceType};
 use crate::letter::filed::Filed;
 use crate::letter::{self, Finalising, Signature};
 use crate::operation::episode::{self, Episode};
@@ -313,7 +313,7 @@ fn named(view: &dyn View, made: &[Value]) -> Result<Vec<Expect>, Error> {
     let mut targets = BTreeSet::new();
     // What the document's entries name beyond it was there or not when they were stored.
     for part in made.iter().filter(|part| at(part, "/resourceType") != "Bundle") {
-        references(part, &mut targets);
+        element::references(part, &mut |text| targets.extend(Target::of(text)));
     }
     targets.difference(&own).map(|target| stands(view, target)).collect()
 }
@@ -323,20 +323,6 @@ fn stands(view: &dyn View, target: &Target) -> Result<Expect, Error> {
     let gone = || Error::Repository(store::Error::Conflict.into());
     let id = Id::parse(&target.id).ok_or_else(gone)?;
     repository::standing(view, target.kind, &id)?.ok_or_else(gone)
-}
-
-/// The targets of all references below a value.
-fn references(value: &Value, targets: &mut BTreeSet<Target>) {
-    match value {
-        Value::Object(object) => {
-            let named = object.get("reference").and_then(Value::as_str).map(Reference::parse);
-            let target = named.as_ref().and_then(Reference::target);
-            targets.extend(target.map(|(kind, id)| Target { kind, id: id.as_str().to_owned() }));
-            object.values().for_each(|child| references(child, targets));
-        }
-        Value::Array(items) => items.iter().for_each(|item| references(item, targets)),
-        _ => {}
-    }
 }
 
 fn written(

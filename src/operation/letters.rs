@@ -97,7 +97,7 @@ pub(super) fn filed(
 }
 
 /// What a search finds, as it is stored now.
-fn contents(
+pub(super) fn contents(
     app: &App,
     view: &dyn View,
     now: Instant,

@@ -133,3 +133,19 @@ pub(super) fn too_costly(message: impl Into<String>) -> Error {
 pub(super) fn wrong(name: &str, rule: &str) -> Error {
     Error::Request(Issue::error(IssueType::Invalid, rule).at(format!("http.{name}")))
 }
+
+/// That a parameter is needed.
+pub(super) fn missing(name: &str, rule: &str) -> Error {
+    Error::Request(Issue::error(IssueType::Required, rule).at(format!("http.{name}")))
+}
+
+/// A parameter that is a whole number from 1; none where it is not given.
+///
+/// # Errors
+/// [`Error::Request`] for anything else.
+pub(super) fn whole(call: &Call<'_>, name: &str) -> Result<Option<usize>, Error> {
+    let Some(text) = call.parameters.text(name)? else { return Ok(None) };
+    let number = text.parse().ok().filter(|number| *number > 0 && !text.starts_with('+'));
+    let rule = format!("{name} is a whole number from 1.");
+    number.map(Some).ok_or_else(|| wrong(name, &rule))
+}

@@ -66,10 +66,7 @@ impl Parameters {
             let text = format!("The parameter is a {member}: send it in a Parameters, by POST.");
             return Err(Error::request(place(), text));
         }
-        let list = self.body.as_ref().and_then(|body| body.value().get("parameter")?.as_array());
-        let list = list.into_iter().flatten();
-        let named = list.filter(|parameter| parameter.get("name").is_some_and(|own| own == name));
-        let values = named.map(|parameter| {
+        let values = self.listed(name).map(|parameter| {
             let text = format!("The parameter has a {member}.");
             parameter.get(member).ok_or_else(|| Error::request(place(), text))
         });
@@ -180,7 +177,7 @@ impl Parameters {
         self.body.as_ref()
     }
 
-    fn listed<'a>(&'a self, name: &'a str) -> impl Iterator<Item = &'a Value> {
+    fn listed<'a, 'n>(&'a self, name: &'n str) -> impl Iterator<Item = &'a Value> + use<'a, 'n> {
         let body = self.body.as_ref().filter(|body| body.kind().as_str() == "Parameters");
         let list = body.and_then(|body| body.value().get("parameter")?.as_array());
         let list = list.into_iter().flatten();

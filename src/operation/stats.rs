@@ -21,7 +21,7 @@ use crate::error::Error;
 use crate::fhir::json::At;
 use crate::fhir::{Instant, Issue, IssueType, Reference};
 use crate::index::date::Interval;
-use crate::operation::pages::wrong;
+use crate::operation::pages::{missing, whole, wrong};
 use crate::operation::{Call, Level, Operation, Output};
 use figure::Statistic;
 
@@ -93,13 +93,9 @@ impl Asked {
             codes: codes(call)?,
             period: period(call)?,
             statistics: statistics(call)?,
-            sources: if include { limit(call)? } else { 0 },
+            sources: if include { whole(call, "limit")?.unwrap_or(usize::MAX) } else { 0 },
         })
     }
-}
-
-fn missing(name: &str, text: &str) -> Error {
-    Error::Request(Issue::error(IssueType::Required, text).at(format!("http.{name}")))
 }
 
 fn subject(call: &Call<'_>) -> Result<String, Error> {
@@ -130,14 +126,14 @@ fn codes(call: &Call<'_>) -> Result<Vec<Code>, Error> {
         _ => {}
     }
     for code in names {
-        codes.push(Code { system: system.clone().unwrap_or_default(), code });
+        note(&mut codes, Code { system: system.clone().unwrap_or_default(), code });
     }
     for coding in codings {
         let text = |name: &str| coding.at(name).as_str().map(str::to_owned);
         let rule = "A coding has a system and a code.";
         let (system, code) =
             text("system").zip(text("code")).ok_or_else(|| wrong("coding", rule))?;
-        codes.push(Code { system, code });
+        note(&mut codes, Code { system, code });
     }
     if codes.is_empty() {
         let text = "Which Observations: code with system, or coding, is needed.";
@@ -146,14 +142,14 @@ fn codes(call: &Call<'_>) -> Result<Vec<Code>, Error> {
     if codes.iter().any(|code| code.code.is_empty()) {
         return Err(wrong("code", "A code has characters."));
     }
-    let mut seen = Vec::new();
-    codes.retain(|code| {
-        !seen.contains(code) && {
-            seen.push(code.clone());
-            true
-        }
-    });
     Ok(codes)
+}
+
+/// Notes a code, once.
+fn note(codes: &mut Vec<Code>, code: Code) {
+    if !codes.contains(&code) {
+        codes.push(code);
+    }
 }
 
 fn statistics(call: &Call<'_>) -> Result<Vec<&'static Statistic>, Error> {
@@ -226,10 +222,4 @@ fn between(period: &Value) -> Result<Period, Error> {
         start: start.map_or(i64::MIN, |start| start.start),
         end: end.map_or(i64::MAX, |end| end.end),
     })
-}
-
-fn limit(call: &Call<'_>) -> Result<usize, Error> {
-    let Some(text) = call.parameters.text("limit")? else { return Ok(usize::MAX) };
-    let limit = text.parse().ok().filter(|limit| *limit > 0 && !text.starts_with('+'));
-    limit.ok_or_else(|| wrong("limit", "limit is a whole number from 1."))
 }

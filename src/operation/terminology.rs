@@ -11,8 +11,8 @@ use serde_json::{Value, json};
 use crate::app::Held;
 use crate::error::Error;
 use crate::fhir::{Instant, ResourceType};
+use crate::operation::episode::live;
 use crate::operation::{Call, Level, Operation, Output};
-use crate::repository;
 use crate::terminology::call::{self, Operation as Name};
 use crate::terminology::capabilities;
 use crate::terminology::validate_code::DisplayPolicy;
@@ -120,12 +120,8 @@ fn resource_parameter(called_on: ResourceType, kind: &str) -> Option<&'static st
 /// The stored resource that the URL names.
 fn instance(call: &Call<'_>) -> Result<Option<Value>, Error> {
     let Some(id) = call.id() else { return Ok(None) };
-    let stored = {
-        let view = call.app.store.view()?;
-        repository::current(&*view, call.kind()?, id)?.ok_or(Error::NotFound)?
-    };
-    let body = stored.body.ok_or(Error::Deleted(stored.version))?;
-    serde_json::from_slice(&body).map(Some).map_err(|error| Error::Internal(error.into()))
+    let view = call.app.store.view()?;
+    Ok(Some(live(&*view, call.kind()?, id)?.into_value()))
 }
 
 /// The `TerminologyCapabilities`: which code systems are held, and what the operations take.

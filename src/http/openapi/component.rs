@@ -232,8 +232,7 @@ fn links(kind: ResourceType) -> Value {
             .map(|interaction| ((*interaction).to_owned(), to(format!("{kind}.{interaction}"))))
             .collect();
     for called in operation::ALL {
-        let fits = called.types.is_empty() || called.types.contains(&kind.as_str());
-        if fits && called.levels.contains(&operation::Level::Instance) {
+        if called.is_of(kind) && called.levels.contains(&operation::Level::Instance) {
             let id = format!("{kind}.{}.instance.post", called.name);
             links.insert(called.name.to_owned(), to(id));
         }

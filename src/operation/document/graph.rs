@@ -13,6 +13,7 @@ use crate::error::Error;
 use crate::fhir::json::At;
 use crate::fhir::{Issue, IssueType, Reference, Resource, ResourceType, query};
 use crate::index;
+use crate::operation::episode::by_canonical;
 use crate::operation::pages::{MOST, wrong};
 use crate::repository::{self, Stored};
 use crate::search::query::Limits;
@@ -39,14 +40,9 @@ pub(super) fn add(
 }
 
 fn find(document: &Document<'_>, canonical: &str) -> Result<Value, Error> {
-    let (url, version) = canonical.split_once('|').map_or((canonical, None), |(u, v)| (u, Some(v)));
-    let mut pairs = vec![("url".to_owned(), url.to_owned())];
-    pairs.extend(version.map(|version| ("version".to_owned(), version.to_owned())));
     let kind = ResourceType::parse("GraphDefinition").ok_or(Error::UnknownType)?;
-    let mut found = Vec::new();
-    for stored in searched(document, kind, &pairs)? {
-        found.extend(stored.content()?);
-    }
+    let (held, view, now) = (document.held, document.view, document.call.now);
+    let mut found = by_canonical(held, view, now, kind, canonical)?;
     let version_of =
         |graph: &Resource| graph.value().at("version").as_str().unwrap_or_default().to_owned();
     found.sort_by_key(version_of);

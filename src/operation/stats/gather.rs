@@ -183,12 +183,12 @@ impl Look<'_> {
                 self.panels.insert(code.clone());
                 return self.panel(&seen, DEPTH, &mut BTreeSet::new());
             }
-            return self.take((code, coding), &seen, 0);
+            return self.take((code, coding), &seen, (0, value));
         }
         for (number, component) in (1..).zip(value.at("component").as_array().into_iter().flatten())
         {
             if let Some(coding) = coding_of(component.at("code"), code) {
-                self.take((code, coding), &seen, number)?;
+                self.take((code, coding), &seen, (number, component))?;
             }
         }
         Ok(())
@@ -208,7 +208,7 @@ impl Look<'_> {
         let components = panel.value.at("component").as_array().into_iter().flatten();
         for (number, component) in (1..).zip(components) {
             if let Some((code, coding)) = first_code(component.at("code")) {
-                self.take((&code, coding), panel, number)?;
+                self.take((&code, coding), panel, (number, component))?;
             }
         }
         let Some(depth) = depth.checked_sub(1) else { return Ok(()) };
@@ -222,7 +222,7 @@ impl Look<'_> {
             if is_panel(value) {
                 self.panel(&seen, depth, visited)?;
             } else if let Some((code, coding)) = first_code(value.at("code")) {
-                self.take((&code, coding), &seen, 0)?;
+                self.take((&code, coding), &seen, (0, value))?;
             }
         }
         Ok(())
@@ -250,21 +250,19 @@ impl Look<'_> {
         time_of(observation).filter(|at| *at >= start && *at <= end)
     }
 
-    /// Takes the value of an Observation, or of its component of that number, once for each code.
+    /// Takes the value of an Observation (as number 0), or of its component of that number, once for
+    /// each code.
     fn take(
         &mut self,
         (code, coding): (&Code, &Value),
         from: &Seen<'_>,
-        number: usize,
+        (number, value): (usize, &Value),
     ) -> Result<(), Error> {
         let place = self.group(code, coding);
         let Some(group) = self.groups.get_mut(place) else { return Ok(()) };
         if !group.seen.insert((from.id.clone(), number)) {
             return Ok(());
         }
-        let components = from.value.at("component").as_array().into_iter().flatten();
-        let component = number.checked_sub(1).map(|at| components.clone().nth(at));
-        let value = component.map_or(from.value, |component| component.unwrap_or(&Value::Null));
         group.own.measures.push(Measure { at: from.at, value: measured(value) });
         self.taken += 1;
         if self.taken > MEASURES {
