@@ -15,9 +15,11 @@ use crate::clinical::threshold::{ThresholdFault, Thresholds};
 use crate::config::{Config, UnknownProfile};
 use crate::definitions::search_parameter::Unusable;
 use crate::definitions::{Fault, model};
+use crate::error;
 use crate::fhir::{Issue, Resource, ResourceType, outcome};
 use crate::index::Pending;
 use crate::repository::{self, key};
+use crate::smart::{Access, Action};
 use crate::store::{self, Seq, SledStore, Store};
 use crate::terminology::kept::{self, Kept};
 use crate::validation::{Policy, policy};
@@ -35,15 +37,22 @@ pub use next::{Edit, Next, Refused, is_descriptive, is_effective};
 /// What every interaction and operation works with.
 pub struct App {
     /// The settings.
-    pub config: Config,
+    pub config: Arc<Config>,
     /// What the settings make of what the rules say.
-    pub policy: Policy,
+    pub policy: Arc<Policy>,
     /// Where the rows lie.
     pub store: Arc<dyn Store>,
     /// What changes of scores are judged by.
-    pub thresholds: Thresholds,
+    pub thresholds: Arc<Thresholds>,
+    /// What whoever asks may do; none: everything, as the program itself may.
+    pub access: Option<Arc<Access>>,
     /// The server's own base URL, without a slash at its end.
     base: Arc<str>,
+    force: Arc<Force>,
+}
+
+/// The definitions in force, and who may change them.
+struct Force {
     held: RwLock<Arc<Held>>,
     turn: Mutex<()>,
     wake: Mutex<Sender<()>>,
@@ -137,17 +146,44 @@ impl App {
         let held = stored::read(&*store, Held::new(standard, Some(base.clone())))?;
         let held = stored::upgrade(&*store, held)?;
         let (wake, woken) = channel();
-        Ok(Self {
-            config,
-            policy,
-            store: Arc::from(store),
-            thresholds,
-            base: Arc::from(base),
+        let force = Force {
             held: RwLock::new(Arc::new(held)),
             turn: Mutex::new(()),
             wake: Mutex::new(wake),
             woken: Mutex::new(Some(woken)),
+        };
+        Ok(Self {
+            config: Arc::new(config),
+            policy: Arc::new(policy),
+            store: Arc::from(store),
+            thresholds: Arc::new(thresholds),
+            access: None,
+            base: Arc::from(base),
+            force: Arc::new(force),
         })
+    }
+
+    /// The same application for one who has that access: `store` shows no more than it permits.
+    #[must_use]
+    pub fn on_behalf(&self, store: Arc<dyn Store>, access: Arc<Access>) -> Self {
+        Self {
+            config: Arc::clone(&self.config),
+            policy: Arc::clone(&self.policy),
+            store,
+            thresholds: Arc::clone(&self.thresholds),
+            access: Some(access),
+            base: Arc::clone(&self.base),
+            force: Arc::clone(&self.force),
+        }
+    }
+
+    /// That whoever asks may do that with some resource of the type.
+    ///
+    /// # Errors
+    /// [`error::Error::Forbidden`].
+    pub fn permit(&self, kind: ResourceType, action: Action) -> Result<(), error::Error> {
+        let denied = self.access.as_ref().is_some_and(|access| !access.permits(kind, action));
+        if denied { Err(error::Error::Forbidden) } else { Ok(()) }
     }
 
     /// What the rules in force and the settings say about a resource, if it is to be stored by that
@@ -177,12 +213,12 @@ impl App {
     /// The definitions that are in force now. Ask once for each request, or each attempt at a
     /// write, and work with the answer to the end: the next may be another.
     pub fn held(&self) -> Arc<Held> {
-        Arc::clone(&self.held.read().unwrap_or_else(PoisonError::into_inner))
+        Arc::clone(&self.force.held.read().unwrap_or_else(PoisonError::into_inner))
     }
 
     /// Waits for the turn to change definitions. Whoever waits must have no view open.
     pub fn turn(&self) -> Turn<'_> {
-        Turn { app: self, _guard: self.turn.lock().unwrap_or_else(PoisonError::into_inner) }
+        Turn { app: self, _guard: self.force.turn.lock().unwrap_or_else(PoisonError::into_inner) }
     }
 
     /// Waits until the definitions of the last commit that changed any are in force, so that an
@@ -200,11 +236,11 @@ impl App {
 
     /// What is told when there is something to index; for one to wait with.
     pub fn indexing(&self) -> Option<Receiver<()>> {
-        self.woken.lock().unwrap_or_else(PoisonError::into_inner).take()
+        self.force.woken.lock().unwrap_or_else(PoisonError::into_inner).take()
     }
 
     fn put(&self, held: Held) {
-        *self.held.write().unwrap_or_else(PoisonError::into_inner) = Arc::new(held);
+        *self.force.held.write().unwrap_or_else(PoisonError::into_inner) = Arc::new(held);
     }
 }
 
@@ -214,7 +250,7 @@ impl Turn<'_> {
         let is_pending = !next.held.rules.pending().is_empty();
         self.app.put(Held { generation: Some(commit), ..next.held });
         if is_pending {
-            let wake = self.app.wake.lock().unwrap_or_else(PoisonError::into_inner);
+            let wake = self.app.force.wake.lock().unwrap_or_else(PoisonError::into_inner);
             // Where nobody waits, what is pending is found at the next start.
             let _unheard = wake.send(());
         }

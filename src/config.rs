@@ -22,6 +22,28 @@ pub struct Config {
     #[arg(long, env = "SPONDYL_DEMO")]
     pub demo: bool,
 
+    /// Who may use the API: anyone on this machine, or clients with a token (SMART App Launch).
+    #[arg(long, env = "SPONDYL_ACCESS", value_enum, default_value_t = Authorisation::Open)]
+    pub access: Authorisation,
+
+    /// An `OpenID` Connect issuer whose tokens (JWTs) are taken beside those of this server; its keys
+    /// are read by discovery, and it must be among the origins that may be called.
+    #[arg(long, env = "SPONDYL_ISSUER", value_name = "URL")]
+    pub issuer: Option<String>,
+
+    /// For whom tokens of that issuer must be; by default the base URL of this server.
+    #[arg(long, env = "SPONDYL_AUDIENCE", value_name = "TEXT")]
+    pub audience: Option<String>,
+
+    /// An origin such as <https://login.example> that the server may call: for keys of clients and
+    /// issuers, notifications, other servers. May be given more than once; nothing else is called.
+    #[arg(long, env = "SPONDYL_OUTBOUND", value_name = "ORIGIN", value_delimiter = ',')]
+    pub outbound: Vec<String>,
+
+    /// Call those origins also where they are in a private network.
+    #[arg(long, env = "SPONDYL_OUTBOUND_PRIVATE")]
+    pub outbound_private: bool,
+
     /// The URL under which clients see the API, such as <https://clinic.example/fhir>. Without it,
     /// links follow the Host header of each request.
     #[arg(long, env = "SPONDYL_BASE_URL", value_name = "URL")]
@@ -101,6 +123,15 @@ pub struct Config {
     pub cors_origin: Vec<String>,
 }
 
+/// Who may use the API.
+#[derive(clap::ValueEnum, Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Authorisation {
+    /// Anyone who reaches it; it listens on loopback addresses only.
+    Open,
+    /// Clients with an access token, within its scopes.
+    Smart,
+}
+
 /// What a claim of an unknown profile leads to.
 #[derive(clap::ValueEnum, Clone, Copy, PartialEq, Eq, Debug)]
 pub enum UnknownProfile {
@@ -146,7 +177,8 @@ pub enum Unusable {
     /// Patient data would be open to the network.
     #[error(
         "{0} is not a loopback address, and no authorisation is configured: anyone on the network \
-         could read and change the records. Listen on 127.0.0.1 or [::1]"
+         could read and change the records. Listen on 127.0.0.1 or [::1], or ask for tokens \
+         (--access smart)"
     )]
     OpenToTheNetwork(SocketAddr),
     /// The base URL has another form.
@@ -155,6 +187,14 @@ pub enum Unusable {
          fragment, such as https://clinic.example/fhir"
     )]
     BaseUrl,
+    /// Tokens are asked for at a URL that nobody was told.
+    #[error(
+        "with --access smart on {0} the server needs the URL under which clients see it (--base-url)"
+    )]
+    NoBaseUrl(SocketAddr),
+    /// The demo clinic is for who need no token.
+    #[error("the demo clinic is loaded without a token: leave out --demo or --access smart")]
+    GuardedDemo,
 }
 
 /// Which references a resource may have to others on this server.
@@ -172,10 +212,17 @@ impl Config {
     /// # Errors
     /// [`Unusable`] says which setting is wrong and what would be right.
     pub fn check(&self) -> Result<(), Unusable> {
-        if !self.listen.ip().to_canonical().is_loopback() {
+        let is_open = self.access == Authorisation::Open;
+        if is_open && !self.listen.ip().to_canonical().is_loopback() {
             return Err(Unusable::OpenToTheNetwork(self.listen));
         }
+        if !is_open && self.demo {
+            return Err(Unusable::GuardedDemo);
+        }
         match self.base_url.as_deref() {
+            None if !self.listen.ip().to_canonical().is_loopback() => {
+                Err(Unusable::NoBaseUrl(self.listen))
+            }
             Some(url) if !is_base(url) => Err(Unusable::BaseUrl),
             _ => Ok(()),
         }
@@ -208,6 +255,11 @@ impl Default for Config {
             listen: SocketAddr::from(([127, 0, 0, 1], 8080)),
             data: PathBuf::from(DATA),
             demo: false,
+            access: Authorisation::Open,
+            issuer: None,
+            audience: None,
+            outbound: Vec::new(),
+            outbound_private: false,
             base_url: None,
             thresholds: None,
             max_body: 8 << 20,

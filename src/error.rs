@@ -97,6 +97,12 @@ pub enum Error {
     /// A terminology operation has no answer.
     #[error("terminology: {0}")]
     Terminology(#[from] TerminologyError),
+    /// The request has no token, or one that does not hold.
+    #[error("not authenticated: {0}")]
+    Unauthenticated(&'static str),
+    /// The token does not permit it.
+    #[error("forbidden")]
+    Forbidden,
     /// Others kept changing the same resources.
     #[error("conflict")]
     Conflict,
@@ -164,6 +170,17 @@ impl Error {
         self.row().1
     }
 
+    /// The rows of who asks: who did not say who they are, and what they may not do.
+    fn denial(&self) -> (u16, IssueType, &'static str) {
+        match self {
+            Self::Unauthenticated(text) => (401, IssueType::Login, text),
+            Self::Repository(repository::Error::Store(store::Error::Spent)) => {
+                (403, IssueType::TooCostly, SPENT)
+            }
+            _ => (403, IssueType::Forbidden, FORBIDDEN),
+        }
+    }
+
     /// The table.
     fn row(&self) -> (u16, Vec<Issue>) {
         use IssueType as T;
@@ -222,6 +239,14 @@ impl Error {
             }
             Self::Sealed => one(409, T::BusinessRule, SEALED),
             Self::Terminology(error) => terminology_row(error),
+            Self::Unauthenticated(_)
+            | Self::Forbidden
+            | Self::Repository(repository::Error::Store(
+                store::Error::Refused | store::Error::Spent,
+            )) => {
+                let (status, code, text) = self.denial();
+                one(status, code, text)
+            }
             Self::Conflict | Self::Repository(repository::Error::Store(store::Error::Conflict)) => {
                 one(409, T::Conflict, "Others keep changing the same resources; try again.")
             }
@@ -248,6 +273,9 @@ const PRECONDITION: &str =
 const MULTIPLE_MATCHES: &str = "The criteria select more than one resource; nothing was written.";
 const SEALED: &str = "The resource is part of a signed letter, which is never changed or deleted; a later letter \
      replaces it ($finalize-letter with replaces).";
+const FORBIDDEN: &str = "The token does not permit this.";
+const SPENT: &str = "More rows would have to be looked at than may be; ask for less, such as a patient, a code or \
+     a span of time.";
 const INTERNAL: &str =
     "The server failed to carry out the request. Its log tells more under the X-Request-Id.";
 

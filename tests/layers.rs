@@ -21,21 +21,26 @@ const LAYERS: &[(&str, &str)] = &[
     ("audit", "fhir clinical statistics"),
     ("page", "fhir clinical letter"),
     ("demo", "fhir"),
+    ("smart", "fhir"),
     ("repository", "fhir index store"),
     ("search", "fhir definitions terminology index repository store"),
     ("error", "fhir terminology store repository search"),
-    ("app", "config fhir clinical definitions terminology index repository store validation error"),
+    (
+        "app",
+        "config smart fhir clinical definitions terminology index repository store validation error",
+    ),
+    ("access", "fhir definitions index repository search smart store app config"),
     ("interaction", CORE),
     ("operation", CORE),
     (
         "http",
-        "config app interaction operation page demo error search repository fhir store definitions letter clinical xml",
+        "config app access smart interaction operation page demo error search repository fhir store definitions letter clinical xml",
     ),
     ("command", "*"),
 ];
 
 const CORE: &str = "fhir definitions terminology index validation clinical statistics audit letter repository search \
-error app config store";
+error app smart config store";
 
 #[test]
 fn modules_name_only_the_layers_below() {

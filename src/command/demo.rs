@@ -9,7 +9,7 @@ use serde_json::Value;
 
 use super::client::Server;
 use super::{Done, Failure, report, result, say, serve, wait_for};
-use crate::config::Config;
+use crate::config::{Authorisation, Config};
 use crate::demo;
 use crate::fhir::json;
 
@@ -36,7 +36,7 @@ pub(super) fn run(args: &Args) -> Result<Done, Failure> {
     let config = Config { listen: args.listen, data, demo: true, ..Config::default() };
     let (app, listen) = serve::open(config)?;
     serve::serve(app, listen, |address| {
-        serve::tell(address);
+        serve::tell(address, Authorisation::Open);
         load_in_background(address);
     })
 }

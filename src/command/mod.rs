@@ -4,6 +4,7 @@
 //! command could not be carried out (a file, the network, the store).
 
 mod client;
+mod clients;
 mod demo;
 pub mod definitions;
 mod explain;
@@ -44,6 +45,7 @@ DIR\n  spondyl load FILE...             send Bundles or NDJSON to a server\n\nEx
 
 #[derive(Subcommand, Debug)]
 enum Command {
+    Client(clients::Args),
     Definitions(definitions::Args),
     Demo(demo::Args),
     Explain(explain::Args),
@@ -99,6 +101,7 @@ pub fn run() -> ExitCode {
 
 fn carry_out(command: Command) -> Result<Done, Failure> {
     match command {
+        Command::Client(args) => clients::run(args),
         Command::Definitions(args) => definitions::run(&args),
         Command::Demo(args) => demo::run(&args),
         Command::Explain(args) => explain::run(args),

@@ -6,7 +6,7 @@ use tracing_subscriber::EnvFilter;
 
 use super::{Done, Failure, demo, result, say};
 use crate::app::{App, is_descriptive};
-use crate::config::Config;
+use crate::config::{Authorisation, Config};
 use crate::fhir::{Instant, ResourceType};
 use crate::repository::key;
 use crate::{http, interaction, store};
@@ -29,14 +29,14 @@ pub(super) struct Args {
 /// When the settings are unusable, the store cannot be opened, or the address cannot be had.
 pub(super) fn run(args: Args) -> Result<Done, Failure> {
     log_to_stderr("info");
-    let wants_demo = args.config.demo;
+    let (wants_demo, access) = (args.config.demo, args.config.access);
     let (app, listen) = open(args.config)?;
     let empty = is_empty(&app).map_err(|error| Failure::new("the store", error))?;
     if wants_demo && !empty {
         say("The store is not empty, so the demo clinic is not loaded.");
     }
     serve(app, listen, move |address| {
-        tell(address);
+        tell(address, access);
         if wants_demo && empty {
             demo::load_in_background(address);
         }
@@ -86,7 +86,14 @@ pub(super) fn serve(
 }
 
 /// Says where the server is and who can reach it.
-pub(super) fn tell(address: SocketAddr) {
+pub(super) fn tell(address: SocketAddr, access: Authorisation) {
     result(&format!("spondyl serves http://{address}/fhir (first page: http://{address}/)"));
-    say("No authorisation is configured, so only this machine can reach it. Ctrl-C stops it.");
+    say(match access {
+        Authorisation::Open => {
+            "No authorisation is configured, so only this machine can reach it. Ctrl-C stops it."
+        }
+        Authorisation::Smart => {
+            "Clients need an access token (spondyl client registers them). Ctrl-C stops it."
+        }
+    });
 }

@@ -5,10 +5,12 @@
 //! operations, which may wait for the disk, on the blocking pool.
 //! Source: <http://hl7.org/fhir/R4/http.html>.
 
+mod admit;
 mod binary;
 mod bundle;
 mod extract;
 mod format;
+mod issuer;
 mod middleware;
 mod openapi;
 mod operation;
@@ -19,6 +21,7 @@ mod reply;
 mod resource;
 mod route;
 mod search;
+mod smart;
 
 use std::io;
 use std::net::SocketAddr;
@@ -30,10 +33,13 @@ use actix_web::dev::Server;
 use actix_web::middleware::Condition;
 use actix_web::{HttpServer, web};
 
+use crate::access::token::Tokens;
 use crate::app::App;
 use crate::error::Error;
 use crate::fhir::Instant;
+use crate::http::issuer::Issuer;
 use crate::interaction;
+use crate::outbound::Outbound;
 
 /// The path of the API.
 pub const BASE: &str = "/fhir";
@@ -100,11 +106,18 @@ pub fn serve(app: web::Data<App>, listen: SocketAddr) -> io::Result<Serving> {
         follower.spawn(move || interaction::indexing::follow(&app, &woken))?;
     }
     let since = web::Data::new(Since(now()));
+    let outbound = Outbound::new(&app.config.outbound, app.config.outbound_private);
+    let outbound = web::Data::new(outbound.map_err(io::Error::other)?);
+    let issuer = web::Data::new(Issuer::of(&app.config));
+    let tokens = web::Data::new(Tokens::of(Arc::clone(&app.store)));
     let server = HttpServer::new(move || {
         let cross_origin = !app.config.cors_origin.is_empty();
         actix_web::App::new()
             .app_data(app.clone())
             .app_data(since.clone())
+            .app_data(tokens.clone())
+            .app_data(outbound.clone())
+            .app_data(issuer.clone())
             .wrap(actix_web::middleware::from_fn(middleware::every_request))
             .wrap(actix_web::middleware::Compress::default())
             .wrap(Condition::new(cross_origin, cors(&app.config.cors_origin)))

@@ -243,6 +243,10 @@ fn told_more(mut response: HttpResponse, error: &Error) -> HttpResponse {
         Error::Method(allow) => {
             headers.insert(header::ALLOW, HeaderValue::from_static(allow));
         }
+        Error::Unauthenticated(_) => {
+            let scheme = HeaderValue::from_static("Bearer realm=\"fhir\"");
+            headers.insert(header::WWW_AUTHENTICATE, scheme);
+        }
         Error::Deleted(version) => {
             if let Ok(tag) = HeaderValue::from_str(&etag(*version)) {
                 headers.insert(header::ETAG, tag);

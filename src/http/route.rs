@@ -12,7 +12,8 @@ use actix_web::{HttpRequest, HttpResponse, web};
 use crate::app::App;
 use crate::error::Error;
 use crate::fhir::{Id, ResourceType, VersionId};
-use crate::http::{bundle, operation, page, resource, search};
+use crate::http::admit::{Needed, admit};
+use crate::http::{bundle, now, operation, page, resource, search, smart};
 use crate::interaction::Subject;
 use crate::interaction::query::unescape;
 use crate::interaction::search::Scope as Among;
@@ -80,6 +81,14 @@ routes! {
     Metadata "/metadata" "GET, HEAD";
     /// What happened to all.
     SystemHistory "/_history" "GET, HEAD";
+    /// What SMART clients need to know.
+    SmartConfiguration "/.well-known/smart-configuration" "GET, HEAD";
+    /// Tokens for clients.
+    Token "/auth/token" "POST";
+    /// What a token is worth.
+    Introspect "/auth/introspect" "POST";
+    /// The end of a token.
+    Revoke "/auth/revoke" "POST";
     /// A type.
     Type "/{type}" "GET, HEAD, POST, PUT, PATCH, DELETE";
     /// A search by POST over a type.
@@ -116,6 +125,10 @@ impl Route {
             ["metadata"] => Self::Metadata,
             ["_history"] => Self::SystemHistory,
             ["openapi.json"] => Self::OpenApi,
+            [".well-known", "smart-configuration"] => Self::SmartConfiguration,
+            ["auth", "token"] => Self::Token,
+            ["auth", "introspect"] => Self::Introspect,
+            ["auth", "revoke"] => Self::Revoke,
             [operation] if is_operation(operation) => Self::Operation,
             [name, rest @ ..] => {
                 let route = Self::of_type(rest).ok_or(Error::UnknownRoute)?;
@@ -170,6 +183,16 @@ impl Route {
         )
     }
 
+    /// The type of the resources in question, where the path names one.
+    fn kind(self, parts: &[&str]) -> Option<ResourceType> {
+        let at = match self {
+            Self::Compartment | Self::CompartmentSearch => 3,
+            _ if self.is_page() => return None,
+            _ => 1,
+        };
+        parts.get(at).and_then(|name| ResourceType::parse(name))
+    }
+
     fn knows(self, verb: Verb) -> bool {
         self.allow().split(", ").any(|name| name == verb.as_str())
     }
@@ -189,6 +212,7 @@ pub(super) async fn answer(
     if route != Route::Operation && !route.knows(verb) {
         return only(route.allow(), verb);
     }
+    let app = admit(app, &request, Needed::of(route, verb), route.kind(&parts), now()).await?;
     let call = Call { app, request };
     match parts.as_slice() {
         [base, parts @ ..] if *base == super::BASE.trim_start_matches('/') => {
@@ -210,6 +234,10 @@ async fn within_base(
         (Route::SystemSearch, ..) => search::by_post(call, Among::System, payload).await,
         (Route::Metadata, ..) => operation::metadata(call).await,
         (Route::OpenApi, ..) => operation::description(call).await,
+        (Route::SmartConfiguration, ..) => Ok(smart::configuration(&call)),
+        (Route::Token, ..) => smart::token(call, payload).await,
+        (Route::Introspect, ..) => smart::introspect(call, payload).await,
+        (Route::Revoke, ..) => smart::revoke(call, payload).await,
         (Route::SystemHistory, ..) => resource::history(call, Scope::System).await,
         (Route::TypeHistory, [name, _], _) => {
             resource::history(call, Scope::Type(kind(name)?)).await

@@ -22,12 +22,13 @@ use crate::interaction::attempt::retry;
 pub use crate::interaction::entry::Asked;
 use crate::interaction::entry::{self, Action, Entry, Read};
 use crate::interaction::precondition::{Preconditions, Rules, etag};
-use crate::interaction::search::Question;
+use crate::interaction::search::{Question, Scope};
 use crate::interaction::{
     Changing, Done, Return, Subject, change, create, delete, history, patch, query, read,
     reference, search, transaction, update,
 };
 use crate::repository;
+use crate::smart::Action as Permitted;
 use crate::store::View;
 
 /// What the entries of a Bundle are carried out with.
@@ -324,10 +325,16 @@ pub(super) fn reading(
     (what, head): (&Read, bool),
     preconditions: &Preconditions,
 ) -> Result<bundle::Entry, Error> {
-    let Setting { base, now, strict, .. } = setting;
+    let Setting { app, base, now, strict, .. } = setting;
     let stored = match what {
-        Read::Current(kind, id) => read::read(view, *kind, id)?,
-        Read::Version(kind, id, version) => read::vread(view, *kind, id, *version)?,
+        Read::Current(kind, id) => {
+            app.permit(*kind, Permitted::Read)?;
+            read::read(view, *kind, id)?
+        }
+        Read::Version(kind, id, version) => {
+            app.permit(*kind, Permitted::Read)?;
+            read::vread(view, *kind, id, *version)?
+        }
         Read::History(scope, text) => {
             let query = history::Query::parse(&query::pairs(text), strict)?;
             let page = history::history(view, scope, &query, base)?;
@@ -336,7 +343,10 @@ pub(super) fn reading(
         }
         Read::Search(scope, text) => {
             let (scope, pairs) = (scope.clone(), query::pairs(text));
-            let most_rows = Some(setting.app.config.max_search_rows);
+            if let Scope::Type(kind) = &scope {
+                app.permit(*kind, Permitted::Search)?;
+            }
+            let most_rows = Some(app.config.max_search_rows);
             let question = Question { scope, pairs, strict, most_rows };
             return Ok(found(&search::search(held, view, &question, base, now)?, head));
         }

@@ -10,7 +10,7 @@ use std::collections::{BTreeMap, BTreeSet};
 use serde_json::{Value, json};
 
 use crate::app::Held;
-use crate::config::Config;
+use crate::config::{Authorisation, Config};
 use crate::fhir::json::At;
 use crate::fhir::{Instant, ResourceType};
 use crate::index::Parameter;
@@ -136,11 +136,7 @@ pub fn capabilities(
         "patchFormat": mode.patch_formats(),
         "rest": [{
             "mode": "server",
-            "security": {
-                "cors": !config.cors_origin.is_empty(),
-                "description": "No authorisation is configured; the server listens on loopback \
-                                addresses only.",
-            },
+            "security": security(config, base),
             "resource": types.collect::<Vec<_>>(),
             "interaction": [
                 { "code": "transaction" }, { "code": "batch" }, { "code": "history-system" },
@@ -148,6 +144,31 @@ pub fn capabilities(
             ],
             "operation": of_system.map(Offered::told).collect::<Vec<_>>(),
         }],
+    })
+}
+
+/// Who may use it (<https://hl7.org/fhir/smart-app-launch/STU2.2/conformance.html>, with the older
+/// way of telling the endpoint).
+fn security(config: &Config, base: &str) -> Value {
+    let cors = !config.cors_origin.is_empty();
+    if config.access == Authorisation::Open {
+        let text = "No authorisation is configured; the server listens on loopback addresses only.";
+        return json!({ "cors": cors, "description": text });
+    }
+    let system = "http://terminology.hl7.org/CodeSystem/restful-security-service";
+    json!({
+        "extension": [{
+            "url": "http://fhir-registry.smarthealthit.org/StructureDefinition/oauth-uris",
+            "extension": [
+                { "url": "token", "valueUri": format!("{base}/auth/token") },
+                { "url": "introspect", "valueUri": format!("{base}/auth/introspect") },
+                { "url": "revoke", "valueUri": format!("{base}/auth/revoke") },
+            ],
+        }],
+        "cors": cors,
+        "service": [{ "coding": [{ "system": system, "code": "SMART-on-FHIR" }] }],
+        "description": "Access tokens of SMART App Launch, backend services; see \
+                        .well-known/smart-configuration.",
     })
 }
 

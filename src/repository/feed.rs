@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::fhir::{Id, Instant, ResourceType, VersionId};
 use crate::repository::Error;
-use crate::store::{self, Seq, View};
+use crate::store::{self, Row, Seq, View};
 
 /// What one commit changed.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -41,6 +41,24 @@ pub(super) fn encode(at: Instant, changes: impl Iterator<Item = Told>) -> Vec<u8
     let line = Line { at: at.millis(), changes };
     // A struct of numbers and texts always has a JSON form.
     serde_json::to_vec(&line).unwrap_or_default()
+}
+
+/// The event of that row with those of its changes that are to be kept.
+///
+/// # Errors
+/// [`Error::Damaged`], as the error of whoever asks; those of `keep`.
+pub fn kept<E: From<Error>>(
+    row: &Row,
+    keep: impl Fn(&Told) -> Result<bool, E>,
+) -> Result<Vec<u8>, E> {
+    let (at, event) = parse(row.seq, &row.value).ok_or(Error::Damaged(store::OWN))?;
+    let mut changes = Vec::new();
+    for told in event.changes {
+        if keep(&told)? {
+            changes.push(told);
+        }
+    }
+    Ok(encode(at, changes.into_iter()))
 }
 
 fn parse(seq: Seq, bytes: &[u8]) -> Option<(Instant, Event)> {

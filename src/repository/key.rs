@@ -23,6 +23,8 @@ pub const DEFINITIONS: u8 = 0x09;
 pub const INDEXING: u8 = 0x0A;
 /// The first byte of the row that says what the index rows were made by.
 pub const FINGERPRINTS: u8 = 0x0B;
+/// The first byte of rows of what clients are given.
+pub const SECRETS: u8 = 0x0D;
 
 const END: [u8; 2] = [0x00, 0x00];
 
@@ -268,6 +270,29 @@ pub fn index_id(key: &[u8], length: usize) -> Option<Id> {
     Id::parse(std::str::from_utf8(id).ok()?)
 }
 
+/// The type that a row of resources is about.
+pub fn kind(key: &[u8]) -> Option<ResourceType> {
+    let (name, _) = take_plain(key.get(1..)?)?;
+    ResourceType::parse(std::str::from_utf8(name).ok()?)
+}
+
+/// The resource that a row is about, and the version where it is about one.
+pub fn owner(key: &[u8]) -> Option<(ResourceType, Id, Option<VersionId>)> {
+    let kind = kind(key)?;
+    let (key, version) = match key.first()? {
+        &VERSION => {
+            let (rest, _) = key.split_last_chunk::<8>()?;
+            (rest, Some(version_id(key)?))
+        }
+        _ => (key, None),
+    };
+    // The id is the last part, and no id has a zero in it.
+    let rest = key.strip_suffix(&END)?;
+    let start = rest.iter().rposition(|byte| *byte == 0)?.checked_add(1)?;
+    let id = Id::parse(std::str::from_utf8(rest.get(start..)?).ok()?)?;
+    Some((kind, id, version))
+}
+
 /// The row that lists the index keys of a resource.
 pub fn entries(kind: ResourceType, id: &Id) -> Vec<u8> {
     let mut key = head(ENTRIES, kind);
@@ -323,6 +348,22 @@ mod tests {
         assert!(later.contains(&keys[1]) && !later.contains(&keys[0]));
         let group = ResourceType::parse("Group").unwrap();
         assert!(!current_range(patient()).contains(&current(group, &id("a"))));
+    }
+
+    #[test]
+    fn rows_tell_whose_they_are() {
+        let (kind, id) = (patient(), id("a-1.b"));
+        let number = VersionId(0x0061_0000_0000_0300);
+        for (key, version) in [
+            (current(kind, &id), None),
+            (version(kind, &id, number), Some(number)),
+            (index(kind, "name", &[b"an\x00na", b"\x00"], &id), None),
+            (entries(kind, &id), None),
+        ] {
+            assert_eq!(owner(&key), Some((kind, id.clone(), version)), "{key:?}");
+            assert_eq!(super::kind(&key), Some(kind));
+        }
+        assert_eq!(owner(&definitions()), None);
     }
 
     #[test]

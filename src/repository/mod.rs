@@ -14,6 +14,7 @@
 //! | 09 | the definitions | nothing: its commit is that of their last change |
 //! | 0A | indexing · type | new parameters, and the id up to which rows are made |
 //! | 0B | fingerprints | of each of the program's parameters, what its rows are made by |
+//! | 0D | secrets · use · digest | when it ends, and what it is worth |
 //!
 //! The history of a type or of the whole is read from the feed, which tells of every change.
 
@@ -24,6 +25,7 @@ pub mod indexing;
 pub mod key;
 pub mod past;
 pub mod read;
+pub mod secret;
 
 pub use change::{Change, batch};
 pub use feed::{Event, Told};

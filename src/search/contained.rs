@@ -227,7 +227,7 @@ impl Walk<'_> {
             let Some(own) = resource.id_text().and_then(Id::parse) else { continue };
             let entries = index::entries(self.rules, &resource);
             let named = (self.query.kind, &own);
-            if !Rows::of_contained(self.view, named, part, entries).hold(clauses)? {
+            if !Rows::of_value(self.view, named, part, entries).hold(clauses)? {
                 continue;
             }
             let told = match whole {

@@ -19,7 +19,7 @@ mod join;
 mod meter;
 pub mod plan;
 pub mod query;
-mod read;
+pub mod read;
 pub mod run;
 mod sort;
 pub mod subset;

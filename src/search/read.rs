@@ -18,7 +18,7 @@ use crate::search::condition::Condition;
 use crate::store::View;
 
 /// The rows of one resource; their values are read when a condition asks for them.
-pub(super) struct Rows<'a> {
+pub struct Rows<'a> {
     view: &'a dyn View,
     kind: ResourceType,
     id: &'a Id,
@@ -35,12 +35,16 @@ enum Held<'a> {
 
 impl<'a> Rows<'a> {
     /// Reads the rows of the current version.
-    pub(super) fn read(view: &'a dyn View, kind: ResourceType, id: &'a Id) -> Result<Self, Error> {
+    ///
+    /// # Errors
+    /// [`Error::Repository`].
+    pub fn read(view: &'a dyn View, kind: ResourceType, id: &'a Id) -> Result<Self, Error> {
         Ok(Self { view, kind, id, held: Held::Stored(read::keys(view, kind, id)?) })
     }
 
-    /// The rows that a contained resource would have; its id is that within the other.
-    pub(super) fn of_contained(
+    /// The rows that this content would have, which has none in the store: what stands in another
+    /// resource, whose id is that within the other, or a past version.
+    pub fn of_value(
         view: &'a dyn View,
         (kind, id): (ResourceType, &'a Id),
         resource: &'a Value,
@@ -50,7 +54,7 @@ impl<'a> Rows<'a> {
     }
 
     /// Whether there is such a resource: each that is current has rows.
-    pub(super) fn is_there(&self) -> bool {
+    pub fn is_there(&self) -> bool {
         match &self.held {
             Held::Stored(keys) => !keys.is_empty(),
             Held::Contained(..) => true,
@@ -86,7 +90,10 @@ impl<'a> Rows<'a> {
     }
 
     /// The resources of that type to which the rows under these names point.
-    pub(super) fn targets(&self, sources: &[String], kind: ResourceType) -> Result<Vec<Id>, Error> {
+    ///
+    /// # Errors
+    /// [`Error::Repository`].
+    pub fn targets(&self, sources: &[String], kind: ResourceType) -> Result<Vec<Id>, Error> {
         let mut found = Vec::new();
         for key in self.of(sources) {
             let (_, entry) = key?;
@@ -95,8 +102,23 @@ impl<'a> Rows<'a> {
         Ok(found)
     }
 
+    /// The resources of this server to which the rows under these names point.
+    ///
+    /// # Errors
+    /// [`Error::Repository`].
+    pub fn all_targets(&self, sources: &[String]) -> Result<Vec<(ResourceType, Id)>, Error> {
+        let mut found = Vec::new();
+        for key in self.of(sources) {
+            found.extend(local(&key?.1.parts));
+        }
+        Ok(found)
+    }
+
     /// Whether all the clauses hold.
-    pub(super) fn hold(&self, clauses: &[&Clause]) -> Result<bool, Error> {
+    ///
+    /// # Errors
+    /// [`Error::Repository`]; [`Error::NotSupported`] for a clause that must be joined first.
+    pub fn hold(&self, clauses: &[&Clause]) -> Result<bool, Error> {
         for clause in clauses {
             if !self.holds(clause)? {
                 return Ok(false);

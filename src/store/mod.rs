@@ -107,6 +107,12 @@ pub enum Error {
     /// An expectation of the batch did not hold; nothing was written.
     #[error("the store has changed since it was read")]
     Conflict,
+    /// Whoever asks may not write that; nothing was written.
+    #[error("the write is not permitted")]
+    Refused,
+    /// Too many rows would have to be passed over.
+    #[error("more rows would have to be read than may be")]
+    Spent,
     /// The backend failed.
     #[error("the store failed")]
     Engine(#[source] Box<dyn std::error::Error + Send + Sync>),

@@ -60,6 +60,11 @@ impl Server {
         })
     }
 
+    /// With what is prepared before it answers.
+    pub(crate) fn guarded(config: Config, prepare: impl FnOnce(&App) + Send + 'static) -> Self {
+        Self::prepared(config, || Box::new(MemoryStore::new()), prepare)
+    }
+
     fn on(config: Config, store: impl FnOnce() -> Box<dyn Store> + Send + 'static) -> Self {
         Self::prepared(config, store, |_| ())
     }
@@ -67,7 +72,7 @@ impl Server {
     fn prepared(
         config: Config,
         store: impl FnOnce() -> Box<dyn Store> + Send + 'static,
-        prepare: fn(&App),
+        prepare: impl FnOnce(&App) + Send + 'static,
     ) -> Self {
         let (tell, told) = mpsc::channel();
         let thread = std::thread::spawn(move || {

@@ -14,6 +14,7 @@ mod client;
 #[path = "../shared/mod.rs"]
 mod shared;
 
+mod access;
 mod around;
 mod audit;
 mod bad_input;
@@ -46,6 +47,7 @@ mod read;
 mod round_trip;
 mod search;
 mod search_cases;
+mod smart;
 mod stats;
 mod signing;
 mod summary;

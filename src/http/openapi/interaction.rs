@@ -7,7 +7,7 @@ use crate::definitions::search_parameter::ParameterType;
 use crate::fhir::ResourceType;
 
 /// What can go wrong with any request.
-const ALWAYS: [u16; 3] = [400, 406, 500];
+const ALWAYS: [u16; 5] = [400, 401, 403, 406, 500];
 /// What can go wrong with a body.
 const BODY: [u16; 3] = [408, 413, 415];
 /// What can go wrong with a search.

@@ -9,6 +9,7 @@
 mod component;
 mod interaction;
 mod operation;
+mod smart;
 
 use serde_json::{Map, Value, json};
 
@@ -87,6 +88,9 @@ fn items(source: &Source<'_>, route: Route) -> Vec<(String, Value)> {
         Route::OpenApi => one(interaction::description()),
         Route::System => one(interaction::system()),
         Route::SystemSearch => one(interaction::search_by_post("system")),
+        Route::SmartConfiguration | Route::Token | Route::Introspect | Route::Revoke => {
+            one(smart::item(route))
+        }
         Route::Metadata => one(interaction::metadata()),
         Route::SystemHistory => one(interaction::history("system", "system", &[])),
         Route::Type => each_type(&|kind| interaction::of_type(source, kind)),

@@ -1,0 +1,328 @@
+//! Whether a resource may be seen by what a token permits.
+//!
+//! Asked of index rows where a resource is current, of its content where it is a past version: a
+//! version that was about another patient is that patient's. What is found is kept for the life of
+//! the view.
+
+use std::cell::{OnceCell, RefCell};
+use std::collections::{BTreeSet, HashMap};
+use std::rc::Rc;
+use std::sync::Arc;
+
+use crate::access::beyond::Beyond;
+use crate::app::Held;
+use crate::definitions::compartment::Compartments;
+use crate::fhir::json::At;
+use crate::fhir::{Id, Instant, Reference, Resource, ResourceType, VersionId};
+use crate::index::{self, Rules};
+use crate::repository::{self, key, read};
+use crate::search::clause::Clause;
+use crate::search::query::Limits;
+use crate::search::read::Rows;
+use crate::search::{self, Query, Setting};
+use crate::smart::{Access, Action, Context, Scope};
+use crate::store::View;
+
+type Kind = ResourceType;
+
+/// How far what lies along other resources is followed: a Provenance of a Binary of a letter.
+const STEPS: usize = 3;
+
+/// What a token permits, asked of the rows of one view.
+pub(super) struct Judge {
+    access: Arc<Access>,
+    held: Arc<Held>,
+    actions: &'static [Action],
+    ways: RefCell<HashMap<Kind, Rc<Way>>>,
+    seen: RefCell<HashMap<(Kind, Id), bool>>,
+    /// The patients in the care of the user.
+    care: OnceCell<BTreeSet<Id>>,
+}
+
+/// How resources of a type are judged.
+enum Way {
+    /// Any may be seen.
+    Always,
+    /// One of these must be met; none: nothing may be seen.
+    One(Vec<Asked>),
+}
+
+/// What one scope asks of a resource.
+struct Asked {
+    whose: Context,
+    clauses: Vec<Clause>,
+}
+
+impl Judge {
+    /// The judge of what may be seen for one of those actions.
+    pub(super) fn new(access: Arc<Access>, held: Arc<Held>, actions: &'static [Action]) -> Self {
+        let (ways, seen, care) = Default::default();
+        Self { access, held, actions, ways, seen, care }
+    }
+
+    /// Whether all resources of the type may be seen, or none; none where they must be looked at.
+    pub(super) fn at_once(&self, kind: Kind) -> Result<Option<bool>, search::Error> {
+        Ok(match &*self.way(kind)? {
+            Way::Always => Some(true),
+            Way::One(asked) if asked.is_empty() => Some(false),
+            Way::One(_) => None,
+        })
+    }
+
+    /// Whether the resource may be seen as it is now, or, if it is deleted, as it was before.
+    pub(super) fn sees(&self, view: &dyn View, kind: Kind, id: &Id) -> Result<bool, search::Error> {
+        if let Some(answer) = self.at_once(kind)? {
+            return Ok(answer);
+        }
+        let known = self.seen.borrow().get(&(kind, id.clone())).copied();
+        if let Some(answer) = known {
+            return Ok(answer);
+        }
+        let rows = Rows::read(view, kind, id)?;
+        let answer = if rows.is_there() {
+            let content = || content(repository::current(view, kind, id)?);
+            self.holds(view, About { kind, id, rows: &rows, content: &content })?
+        } else {
+            match view.get(&key::current(kind, id))? {
+                Some(row) => self.saw(view, (kind, id), read::parse_current(&row.value)?.0)?,
+                None => false,
+            }
+        };
+        self.seen.borrow_mut().insert((kind, id.clone()), answer);
+        Ok(answer)
+    }
+
+    /// Whether that version may be seen. A deletion may be where what was deleted might.
+    pub(super) fn sees_version(
+        &self,
+        view: &dyn View,
+        (kind, id): (Kind, &Id),
+        version: VersionId,
+    ) -> Result<bool, search::Error> {
+        if let Some(answer) = self.at_once(kind)? {
+            return Ok(answer);
+        }
+        let row = view.get(&key::current(kind, id))?;
+        match row.map(|row| read::parse_current(&row.value)).transpose()? {
+            Some((current, false)) if current == version => self.sees(view, kind, id),
+            _ => self.saw(view, (kind, id), version),
+        }
+    }
+
+    /// The same of a version by its own content.
+    fn saw(
+        &self,
+        view: &dyn View,
+        (kind, id): (Kind, &Id),
+        mut version: VersionId,
+    ) -> Result<bool, search::Error> {
+        while version.0 > 0 {
+            let stored = repository::version(view, kind, id, version)?;
+            if let Some(resource) = content(stored)? {
+                let entries = index::entries(&self.held.rules, &resource);
+                let rows = Rows::of_value(view, (kind, id), resource.value(), entries);
+                let content = || Ok(Some(resource.clone()));
+                return self.holds(view, About { kind, id, rows: &rows, content: &content });
+            }
+            version = VersionId(version.0 - 1);
+        }
+        Ok(false)
+    }
+
+    fn holds(&self, view: &dyn View, about: About<'_>) -> Result<bool, search::Error> {
+        let way = self.way(about.kind)?;
+        let Way::One(asked) = &*way else { return Ok(true) };
+        for asked in asked {
+            let clauses: Vec<&Clause> = asked.clauses.iter().collect();
+            if self.is_of(view, asked.whose, about)? && about.rows.hold(&clauses)? {
+                return Ok(true);
+            }
+        }
+        Ok(false)
+    }
+
+    /// Whether it is among the records of that context.
+    fn is_of(
+        &self,
+        view: &dyn View,
+        whose: Context,
+        about: About<'_>,
+    ) -> Result<bool, search::Error> {
+        let of_patient = |patient: &Id| self.belongs(view, about, &|id| Ok(id == patient), STEPS);
+        match whose {
+            Context::System => Ok(true),
+            Context::Patient => self.access.patient.as_ref().map_or(Ok(false), of_patient),
+            Context::User => match &self.access.user {
+                None => Ok(false),
+                Some((kind, id)) if kind.as_str() == "Patient" => of_patient(id),
+                Some(user) => {
+                    let in_care = |id: &Id| Ok(self.care(view, user)?.contains(id));
+                    Ok(self.is_within(about, user)?
+                        || self.belongs(view, about, &in_care, STEPS)?)
+                }
+            },
+        }
+    }
+
+    /// Whether it is in the compartment of that resource.
+    fn is_within(
+        &self,
+        About { kind, id, rows, .. }: About<'_>,
+        (of, user): &(Kind, Id),
+    ) -> Result<bool, search::Error> {
+        if (kind, id) == (*of, user) {
+            return Ok(true);
+        }
+        let codes = Compartments::standard().parameters(*of, kind);
+        let sources = self.sources(kind, codes);
+        Ok(rows.targets(&sources, *of)?.contains(user))
+    }
+
+    /// Whether it is about those patients and about no other. What stands in the compartments of
+    /// several patients, such as a Group, is seen by who may see them all.
+    fn belongs(
+        &self,
+        view: &dyn View,
+        About { kind, id, rows, content }: About<'_>,
+        is_own: &dyn Fn(&Id) -> Result<bool, search::Error>,
+        steps: usize,
+    ) -> Result<bool, search::Error> {
+        let beyond = Beyond::shipped();
+        let patient = Kind::parse("Patient");
+        if Some(kind) == patient {
+            return is_own(id);
+        }
+        if beyond.open.contains(&kind) {
+            return Ok(true);
+        }
+        let mut targets = Vec::new();
+        if kind.as_str() == "Binary" {
+            targets.extend(content()?.as_ref().and_then(security_context));
+        } else if let Some(codes) = beyond.along.get(&kind) {
+            targets = rows.all_targets(&self.sources(kind, codes))?;
+        } else {
+            let (Some(patient), standard) = (patient, Compartments::standard()) else {
+                return Ok(false);
+            };
+            let sources = self.sources(kind, standard.parameters(patient, kind));
+            let patients = rows.targets(&sources, patient)?;
+            return every(&patients, is_own);
+        }
+        every(&targets, &|(kind, id): &(Kind, Id)| {
+            let Some(steps) = steps.checked_sub(1) else { return Ok(false) };
+            let rows = Rows::read(view, *kind, id)?;
+            let content = || self::content(repository::current(view, *kind, id)?);
+            let about = About { kind: *kind, id, rows: &rows, content: &content };
+            Ok(rows.is_there() && self.belongs(view, about, is_own, steps)?)
+        })
+    }
+
+    /// The patients in the care of a practitioner.
+    fn care(&self, view: &dyn View, user: &(Kind, Id)) -> Result<&BTreeSet<Id>, search::Error> {
+        if let Some(known) = self.care.get() {
+            return Ok(known);
+        }
+        let Some(patient) = Kind::parse("Patient") else {
+            return Ok(self.care.get_or_init(BTreeSet::new));
+        };
+        let mut found = BTreeSet::new();
+        for care in &Beyond::shipped().care {
+            for source in self.held.rules.sources(care.kind, &care.practitioner) {
+                for id in read::pointing(view, care.kind, source, (user.0, &user.1)) {
+                    let id = id?;
+                    match &care.patient {
+                        None => found.extend([id]),
+                        Some(code) => {
+                            let sources = self.held.rules.sources(care.kind, code);
+                            found.extend(
+                                Rows::read(view, care.kind, &id)?.targets(sources, patient)?,
+                            );
+                        }
+                    }
+                }
+            }
+        }
+        Ok(self.care.get_or_init(|| found))
+    }
+
+    fn sources(&self, kind: Kind, codes: &[String]) -> Vec<String> {
+        codes.iter().flat_map(|code| self.held.rules.sources(kind, code)).cloned().collect()
+    }
+
+    fn way(&self, kind: Kind) -> Result<Rc<Way>, search::Error> {
+        if let Some(known) = self.ways.borrow().get(&kind) {
+            return Ok(Rc::clone(known));
+        }
+        let way = Rc::new(self.find_way(kind)?);
+        self.ways.borrow_mut().insert(kind, Rc::clone(&way));
+        Ok(way)
+    }
+
+    fn find_way(&self, kind: Kind) -> Result<Way, search::Error> {
+        let mut all = Vec::new();
+        for scope in self.actions.iter().flat_map(|action| self.access.about(kind, *action)) {
+            let is_whole = scope.context == Context::System && scope.criteria.is_empty();
+            if is_whole {
+                return Ok(Way::Always);
+            }
+            let clauses = clauses(&self.held.rules, kind, scope)?;
+            all.push(Asked { whose: scope.context, clauses });
+        }
+        Ok(Way::One(all))
+    }
+}
+
+/// A resource that is judged.
+#[derive(Clone, Copy)]
+struct About<'a> {
+    kind: Kind,
+    id: &'a Id,
+    rows: &'a Rows<'a>,
+    content: Content<'a>,
+}
+
+/// Gives the content of a resource, for what its rows do not tell.
+type Content<'a> = &'a dyn Fn() -> Result<Option<Resource>, search::Error>;
+
+fn content(stored: Option<repository::Stored>) -> Result<Option<Resource>, search::Error> {
+    Ok(stored.map(|stored| stored.content()).transpose()?.flatten())
+}
+
+/// Whether it holds for each, and there is one.
+fn every<T>(
+    all: &[T],
+    holds: &dyn Fn(&T) -> Result<bool, search::Error>,
+) -> Result<bool, search::Error> {
+    for one in all {
+        if !holds(one)? {
+            return Ok(false);
+        }
+    }
+    Ok(!all.is_empty())
+}
+
+/// What a Binary follows (<http://hl7.org/fhir/R4/binary.html#security-context>).
+fn security_context(binary: &Resource) -> Option<(Kind, Id)> {
+    let text = binary.value().at("securityContext").at("reference").as_str()?;
+    let reference = Reference::parse(text);
+    reference.target().map(|(kind, id)| (kind, id.clone()))
+}
+
+/// What a scope's criteria ask of resources of a type.
+///
+/// # Errors
+/// [`search::Error`] for criteria that cannot be read, or that ask for more than the rows of the
+/// resource itself tell.
+pub fn clauses(rules: &Rules, kind: Kind, scope: &Scope) -> Result<Vec<Clause>, search::Error> {
+    let setting =
+        Setting { rules, now: Instant::from_millis(0), strict: true, limits: Limits::default() };
+    let query = Query::parse(&setting, kind, &scope.criteria)?;
+    let simple = |clause: &Clause| matches!(clause, Clause::Index { .. } | Clause::Ids { .. });
+    let is_bare = query.sort.is_empty() && query.includes.is_empty();
+    if query.clauses.iter().all(simple) && is_bare {
+        return Ok(query.clauses);
+    }
+    let name = scope.criteria.first().map(|(name, _)| name.clone()).unwrap_or_default();
+    let message = "a scope asks for values of the resource itself".to_owned();
+    Err(search::Error::NotSupported { name, message })
+}

@@ -1,0 +1,33 @@
+//! Authorisation: the application as it is for whoever has a token.
+//!
+//! [`narrow`] gives an application whose store shows, and lets be written, only what a token
+//! permits ([`smart::Access`](crate::smart::Access)). All else works with it as with any other.
+//! Source: <https://hl7.org/fhir/smart-app-launch/STU2.2/scopes-and-launch-context.html>,
+//! <http://hl7.org/fhir/R4/security.html#AuthZ>.
+
+mod beyond;
+mod judge;
+pub mod clients;
+pub mod grant;
+pub mod token;
+mod view;
+
+use std::sync::Arc;
+
+pub use judge::clauses;
+
+use crate::app::App;
+use crate::smart::{Access, Action};
+use view::Guarded;
+
+/// The application for whoever has that access, who asks for one of those actions.
+pub fn narrow(app: &App, access: &Arc<Access>, actions: &'static [Action]) -> App {
+    let guarded = Guarded {
+        store: Arc::clone(&app.store),
+        access: Arc::clone(access),
+        held: app.held(),
+        actions,
+        most: app.config.max_search_rows,
+    };
+    app.on_behalf(Arc::new(guarded), Arc::clone(access))
+}

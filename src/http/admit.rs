@@ -1,0 +1,166 @@
+//! Who asks, and what they may do: the one place that every request passes.
+//!
+//! With `--access smart` a request needs a token; the application that the rest works with is then
+//! the one of that token, whose store shows no more than it permits. What a route does is asked of
+//! the token's scopes first, so that a refusal does not depend on what is stored.
+//! Source: <https://www.rfc-editor.org/rfc/rfc6750>,
+//! <https://hl7.org/fhir/smart-app-launch/STU2.2/scopes-and-launch-context.html>.
+
+use std::sync::Arc;
+
+use actix_web::http::header;
+use actix_web::{HttpRequest, web};
+
+use crate::access::{narrow, token::Tokens};
+use crate::app::App;
+use crate::config::Authorisation;
+use crate::error::Error;
+use crate::fhir::{Instant, ResourceType};
+use crate::http::extract;
+use crate::http::issuer::Issuer;
+use crate::http::route::{Route, Verb};
+use crate::outbound::Outbound;
+use crate::smart::{Access, Action};
+
+/// What a route does, as scopes name it.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(super) enum Needed {
+    /// Nothing: it is open to all.
+    Nothing,
+    /// That action, with resources of the type that the path names, or of any.
+    One(Action),
+    /// An update; where there is nothing yet, a create.
+    Put,
+    /// Reading and finding whatever is needed for the answer: operations, pages, Bundles.
+    Reading,
+}
+
+impl Needed {
+    /// What the route needs for that verb.
+    pub(super) fn of(route: Route, verb: Verb) -> Self {
+        use Action::{Create, Delete, Read, Search, Update};
+        match (route, verb) {
+            (_, Verb::Options)
+            | (
+                Route::Metadata
+                | Route::OpenApi
+                | Route::Icon
+                | Route::Script
+                | Route::SmartConfiguration
+                | Route::Token
+                | Route::Introspect
+                | Route::Revoke,
+                _,
+            ) => Self::Nothing,
+            (Route::Type, Verb::Post) => Self::One(Create),
+            (Route::Type | Route::Instance, Verb::Put) => Self::Put,
+            (Route::Type | Route::Instance, Verb::Patch) => Self::One(Update),
+            (Route::Type | Route::Instance, Verb::Delete) => Self::One(Delete),
+            (Route::Instance | Route::InstanceHistory | Route::Version, _) => Self::One(Read),
+            (Route::System, Verb::Post)
+            | (
+                Route::Operation
+                | Route::Index
+                | Route::Episode
+                | Route::Visit
+                | Route::Letters
+                | Route::Patient,
+                _,
+            ) => Self::Reading,
+            (
+                Route::System
+                | Route::Type
+                | Route::SystemSearch
+                | Route::TypeSearch
+                | Route::SystemHistory
+                | Route::TypeHistory
+                | Route::Compartment
+                | Route::CompartmentSearch,
+                _,
+            ) => Self::One(Search),
+        }
+    }
+
+    /// One of these must be permitted.
+    fn actions(self) -> &'static [Action] {
+        match self {
+            Self::Nothing => &[],
+            Self::One(Action::Create) => &[Action::Create],
+            Self::One(Action::Read) => &[Action::Read],
+            Self::One(Action::Update) => &[Action::Update],
+            Self::One(Action::Delete) => &[Action::Delete],
+            Self::One(Action::Search) => &[Action::Search],
+            Self::Put => &[Action::Update, Action::Create],
+            Self::Reading => &[Action::Read, Action::Search],
+        }
+    }
+
+    /// What may be seen while it is done: what is found by what finds, else what is read at all.
+    fn seen(self) -> &'static [Action] {
+        match self {
+            Self::One(Action::Search) => &[Action::Search],
+            Self::One(Action::Read) => &[Action::Read],
+            _ => &[Action::Read, Action::Search],
+        }
+    }
+
+    fn is_permitted(self, access: &Access, kind: Option<ResourceType>) -> bool {
+        self.actions().iter().any(|action| match kind {
+            Some(kind) => access.permits(kind, *action),
+            None => access.permits_some(*action),
+        })
+    }
+}
+
+/// The application as it is for whoever sent the request. `kind` is the type that the path names
+/// as the one in question.
+///
+/// # Errors
+/// [`Error::Unauthenticated`], [`Error::Forbidden`], or a failure of the store.
+pub(super) async fn admit(
+    app: web::Data<App>,
+    request: &HttpRequest,
+    needed: Needed,
+    kind: Option<ResourceType>,
+    now: Instant,
+) -> Result<web::Data<App>, Error> {
+    if app.config.access == Authorisation::Open || needed == Needed::Nothing {
+        return Ok(app);
+    }
+    let access = access(&app, request, now).await?;
+    // A Bundle may hold anything; each of its entries is asked for itself.
+    let is_bundle = needed == Needed::Reading && kind.is_none();
+    if !is_bundle && !needed.is_permitted(&access, kind) {
+        return Err(Error::Forbidden);
+    }
+    Ok(web::Data::new(narrow(&app, &access, needed.seen())))
+}
+
+/// What the token of the request permits.
+async fn access(app: &App, request: &HttpRequest, now: Instant) -> Result<Arc<Access>, Error> {
+    let sent = request.headers().get(header::AUTHORIZATION).and_then(|text| text.to_str().ok());
+    let Some(sent) = sent else {
+        return Err(Error::Unauthenticated("The request needs an access token."));
+    };
+    let (scheme, token) = sent.split_once(' ').unwrap_or((sent, ""));
+    if !scheme.eq_ignore_ascii_case("Bearer") {
+        return Err(Error::Unauthenticated("The access token is sent as Bearer."));
+    }
+    let token = token.trim();
+    let unknown =
+        || Error::Unauthenticated("The access token has ended, or was never issued here.");
+    if token.contains('.') {
+        // No token of ours has a dot; every JWT has.
+        let Some(issuer) = given::<Option<Issuer>>(request)? else { return Err(unknown()) };
+        let (outbound, base) = (given::<Outbound>(request)?, extract::base(app, request));
+        return issuer.find(outbound, token, &base, now).await.ok_or_else(unknown);
+    }
+    let found = given::<Tokens>(request)?.find(token, now)?;
+    found.map(|(access, _)| access).ok_or_else(unknown)
+}
+
+/// What the server was given at its start.
+pub(super) fn given<T: 'static>(request: &HttpRequest) -> Result<&T, Error> {
+    let found = request.app_data::<web::Data<T>>().map(|data| &***data);
+    found.ok_or_else(|| Error::Internal("the server was not put together".into()))
+}

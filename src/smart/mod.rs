@@ -1,0 +1,64 @@
+//! SMART App Launch: what a client is permitted, as pure values.
+//!
+//! [`Scope`] reads the text of scopes; [`Access`] is what one token gives to whoever has it. What
+//! that means for the rows of a store is told by [`access`](crate::access).
+//! Source: <https://hl7.org/fhir/smart-app-launch/STU2.2/>.
+
+pub mod assertion;
+pub mod client;
+pub mod issuer;
+mod scope;
+
+use std::collections::BTreeSet;
+
+pub use scope::{Action, Context, Scope};
+
+use crate::fhir::{Id, Reference, ResourceType};
+
+/// The resource that `fhirUser` names.
+pub fn user(text: &str) -> Option<(ResourceType, Id)> {
+    let reference = Reference::parse(text);
+    reference.target().map(|(kind, id)| (kind, id.clone()))
+}
+
+/// Seconds of a JWT as milliseconds, within what can be told.
+#[expect(clippy::cast_possible_truncation, reason = "a float beyond the range becomes its end")]
+fn millis(seconds: f64) -> i64 {
+    (seconds * 1000.0) as i64
+}
+
+/// What one token permits.
+#[derive(Clone, PartialEq, Eq, Hash, Debug)]
+pub struct Access {
+    /// The client that the token was given to, as it is registered.
+    pub client: String,
+    /// What may be done.
+    pub scopes: Vec<Scope>,
+    /// The one patient that the scopes of context `patient` are about.
+    pub patient: Option<Id>,
+    /// The resource of the person who uses the client (`fhirUser`).
+    pub user: Option<(ResourceType, Id)>,
+}
+
+impl Access {
+    /// The scopes that permit an action on resources of a type, as far as no resource is looked at.
+    pub fn about(&self, kind: ResourceType, action: Action) -> impl Iterator<Item = &Scope> {
+        self.scopes.iter().filter(move |scope| scope.is_about(kind, action))
+    }
+
+    /// Whether some resource of that type may come into question.
+    pub fn permits(&self, kind: ResourceType, action: Action) -> bool {
+        self.about(kind, action).next().is_some()
+    }
+
+    /// Whether some resource of any type may come into question.
+    pub fn permits_some(&self, action: Action) -> bool {
+        self.scopes.iter().any(|scope| scope.actions.contains(&action))
+    }
+
+    /// The scopes as the token endpoint tells them: each once, in order.
+    pub fn scope_text(&self) -> String {
+        let scopes: BTreeSet<String> = self.scopes.iter().map(ToString::to_string).collect();
+        scopes.into_iter().collect::<Vec<_>>().join(" ")
+    }
+}
