@@ -103,6 +103,12 @@ pub enum Error {
     /// The token does not permit it.
     #[error("forbidden")]
     Forbidden,
+    /// The client asks for more at once than it may.
+    #[error("too many requests")]
+    TooMany,
+    /// What was asked for earlier could not be done.
+    #[error("not done: {0}")]
+    NotDone(String),
     /// Others kept changing the same resources.
     #[error("conflict")]
     Conflict,
@@ -174,6 +180,7 @@ impl Error {
     fn denial(&self) -> (u16, IssueType, &'static str) {
         match self {
             Self::Unauthenticated(text) => (401, IssueType::Login, text),
+            Self::TooMany => (429, IssueType::Throttled, TOO_MANY),
             Self::Repository(repository::Error::Store(store::Error::Spent)) => {
                 (403, IssueType::TooCostly, SPENT)
             }
@@ -239,7 +246,9 @@ impl Error {
             }
             Self::Sealed => one(409, T::BusinessRule, SEALED),
             Self::Terminology(error) => terminology_row(error),
-            Self::Unauthenticated(_)
+            Self::NotDone(text) => one(500, T::Exception, text),
+            Self::TooMany
+            | Self::Unauthenticated(_)
             | Self::Forbidden
             | Self::Repository(repository::Error::Store(
                 store::Error::Refused | store::Error::Spent,
@@ -273,6 +282,7 @@ const PRECONDITION: &str =
 const MULTIPLE_MATCHES: &str = "The criteria select more than one resource; nothing was written.";
 const SEALED: &str = "The resource is part of a signed letter, which is never changed or deleted; a later letter \
      replaces it ($finalize-letter with replaces).";
+const TOO_MANY: &str = "The client asks for more at once than it may; try again later.";
 const FORBIDDEN: &str = "The token does not permit this.";
 const SPENT: &str = "More rows would have to be looked at than may be; ask for less, such as a patient, a code or \
      a span of time.";

@@ -20,6 +20,7 @@ pub mod smart;
 pub mod outbound;
 pub mod app;
 pub mod access;
+pub mod bulk;
 pub mod interaction;
 pub mod operation;
 pub mod http;

@@ -39,6 +39,34 @@ pub(super) struct Judge {
     care: OnceCell<BTreeSet<Id>>,
 }
 
+/// Whose a resource is, for who exports the records of patients.
+pub struct Whose(Judge);
+
+impl Whose {
+    /// By the rules in force.
+    pub fn new(held: &Arc<Held>) -> Self {
+        let none = Access { client: String::new(), scopes: Vec::new(), patient: None, user: None };
+        Self(Judge::new(Arc::new(none), Arc::clone(held), &[]))
+    }
+
+    /// Whether a version, with the rows that it has, is about those patients and no other.
+    ///
+    /// # Errors
+    /// [`search::Error::Repository`].
+    pub fn concerns(
+        &self,
+        view: &dyn View,
+        (kind, id): (Kind, &Id),
+        rows: &Rows<'_>,
+        resource: &Resource,
+        is_own: &dyn Fn(&Id) -> bool,
+    ) -> Result<bool, search::Error> {
+        let content = || Ok(Some(resource.clone()));
+        let about = About { kind, id, rows, content: &content };
+        self.0.belongs(view, about, &|id| Ok(is_own(id)), STEPS)
+    }
+}
+
 /// How resources of a type are judged.
 enum Way {
     /// Any may be seen.

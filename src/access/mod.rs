@@ -14,7 +14,7 @@ mod view;
 
 use std::sync::Arc;
 
-pub use judge::clauses;
+pub use judge::{Whose, clauses};
 
 use crate::app::App;
 use crate::smart::{Access, Action};

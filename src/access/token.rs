@@ -15,13 +15,37 @@ use crate::repository::{self, Error};
 use crate::smart::{Access, Scope, user};
 use crate::store::Store;
 
-/// How what a token permits lies in the store.
-#[derive(Serialize, Deserialize)]
-struct Line {
-    client: String,
+/// What a token permits, in the form in which it is kept.
+#[derive(Clone, PartialEq, Debug, Serialize, Deserialize)]
+pub struct Line {
+    /// The client.
+    pub client: String,
     scope: String,
     patient: Option<String>,
     user: Option<String>,
+}
+
+impl Line {
+    /// The form of an access.
+    pub fn of(access: &Access) -> Self {
+        Self {
+            client: access.client.clone(),
+            scope: access.scope_text(),
+            patient: access.patient.as_ref().map(ToString::to_string),
+            user: access.user.as_ref().map(|(kind, id)| format!("{kind}/{id}")),
+        }
+    }
+
+    /// The access; none where the form is damaged.
+    pub fn read(&self) -> Option<Access> {
+        let (patient, user) = (self.patient.as_deref(), self.user.as_deref().map(user));
+        Some(Access {
+            client: self.client.clone(),
+            scopes: Scope::all(&self.scope),
+            patient: patient.map(|id| Id::parse(id).ok_or(())).transpose().ok()?,
+            user: user.map(|user| user.ok_or(())).transpose().ok()?,
+        })
+    }
 }
 
 /// The tokens of a store; what was found of one lately is at hand.
@@ -45,12 +69,7 @@ impl Tokens {
     /// A failure of the store.
     pub fn issue(&self, access: &Access, now: Instant, ends: Instant) -> Result<String, Error> {
         let token = format!("{}{}", Uuid::new_v4().simple(), Uuid::new_v4().simple());
-        let line = Line {
-            client: access.client.clone(),
-            scope: access.scope_text(),
-            patient: access.patient.as_ref().map(ToString::to_string),
-            user: access.user.as_ref().map(|(kind, id)| format!("{kind}/{id}")),
-        };
+        let line = Line::of(access);
         // A struct of texts always has a JSON form.
         let value = serde_json::to_vec(&line).unwrap_or_default();
         let kept = Kept { ends, value };
@@ -96,14 +115,7 @@ impl Tokens {
 }
 
 fn read(value: &[u8]) -> Option<Access> {
-    let line: Line = serde_json::from_slice(value).ok()?;
-    let user = line.user.as_deref().map(user);
-    Some(Access {
-        client: line.client,
-        scopes: Scope::all(&line.scope),
-        patient: line.patient.map(|id| Id::parse(&id).ok_or(())).transpose().ok()?,
-        user: user.map(|user| user.ok_or(())).transpose().ok()?,
-    })
+    serde_json::from_slice::<Line>(value).ok()?.read()
 }
 
 #[cfg(test)]

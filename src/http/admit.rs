@@ -60,6 +60,8 @@ impl Needed {
             (Route::System, Verb::Post)
             | (
                 Route::Operation
+                | Route::Export
+                | Route::ExportFile
                 | Route::Index
                 | Route::Episode
                 | Route::Visit

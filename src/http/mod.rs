@@ -7,8 +7,10 @@
 
 mod admit;
 mod binary;
+mod bulk;
 mod bundle;
 mod extract;
+mod flight;
 mod format;
 mod issuer;
 mod middleware;
@@ -22,6 +24,8 @@ mod resource;
 mod route;
 mod search;
 mod smart;
+#[cfg(test)]
+mod tests;
 
 use std::io;
 use std::net::SocketAddr;
@@ -35,8 +39,10 @@ use actix_web::{HttpServer, web};
 
 use crate::access::token::Tokens;
 use crate::app::App;
+use crate::bulk::Exports;
 use crate::error::Error;
 use crate::fhir::Instant;
+use crate::http::flight::FLIGHTS;
 use crate::http::issuer::Issuer;
 use crate::interaction;
 use crate::outbound::Outbound;
@@ -53,6 +59,11 @@ fn now() -> Instant {
 async fn block<T: Send + 'static>(
     work: impl FnOnce() -> Result<T, Error> + Send + 'static,
 ) -> Result<T, Error> {
+    let flight = FLIGHTS.begin(now());
+    let work = move || {
+        let _at_work = flight;
+        work()
+    };
     web::block(work).await.map_err(|error| Error::Internal(Box::new(error)))?
 }
 
@@ -105,6 +116,8 @@ pub fn serve(app: web::Data<App>, listen: SocketAddr) -> io::Result<Serving> {
         let follower = std::thread::Builder::new().name("indexing".to_owned());
         follower.spawn(move || interaction::indexing::follow(&app, &woken))?;
     }
+    let exports = web::Data::new(Exports::of(&app.config.data));
+    export(&app, &exports)?;
     let since = web::Data::new(Since(now()));
     let outbound = Outbound::new(&app.config.outbound, app.config.outbound_private);
     let outbound = web::Data::new(outbound.map_err(io::Error::other)?);
@@ -117,6 +130,7 @@ pub fn serve(app: web::Data<App>, listen: SocketAddr) -> io::Result<Serving> {
             .app_data(since.clone())
             .app_data(tokens.clone())
             .app_data(outbound.clone())
+            .app_data(exports.clone())
             .app_data(issuer.clone())
             .wrap(actix_web::middleware::from_fn(middleware::every_request))
             .wrap(actix_web::middleware::Compress::default())
@@ -131,6 +145,20 @@ pub fn serve(app: web::Data<App>, listen: SocketAddr) -> io::Result<Serving> {
     let bound = server.addrs().first().copied();
     let address = bound.ok_or_else(|| io::Error::other("the server listens nowhere"))?;
     Ok(Serving { address, server: server.run() })
+}
+
+/// Starts the thread that runs exports.
+fn export(app: &web::Data<App>, exports: &web::Data<Exports>) -> io::Result<()> {
+    let app = Arc::downgrade(&app.clone().into_inner());
+    let exports = exports.clone().into_inner();
+    let thread = std::thread::Builder::new().name("export".to_owned());
+    thread.spawn(move || {
+        if let Err(fault) = exports.sweep(now()) {
+            tracing::warn!(%fault, "old exports cannot be removed");
+        }
+        exports.follow(&app, &|moment| FLIGHTS.settled(moment));
+    })?;
+    Ok(())
 }
 
 /// Serves the application until SIGINT or SIGTERM; `ready` is told the address as soon as requests

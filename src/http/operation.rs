@@ -12,7 +12,7 @@ use crate::http::extract::{self, Body, Expected};
 use crate::http::format::{Format, Media};
 use crate::http::reply::Policy;
 use crate::http::route::{Answer, Call, Verb, only, place};
-use crate::http::{Since, block, now, openapi, reply};
+use crate::http::{Since, block, bulk, now, openapi, reply};
 use crate::interaction::batch::{Asked, Operations};
 use crate::interaction::capabilities::{Mode, Offered, capabilities};
 use crate::interaction::precondition::Preconditions;
@@ -32,6 +32,9 @@ pub(super) async fn call(
     payload: web::Payload,
 ) -> Answer {
     let operation = operation::find(name.trim_start_matches('$'), &place)?;
+    if bulk::is_export(&place, name) && matches!(verb, Verb::Get | Verb::Post) {
+        return bulk::begin(call, verb, place, payload).await;
+    }
     match verb {
         Verb::Post => {}
         Verb::Get if operation.by_get => {}

@@ -22,6 +22,8 @@ pub(super) struct Prefer {
     pub(super) answer: Option<Return>,
     /// `handling`, where the client says: whether unknown parameters are refused.
     pub(super) strict: Option<bool>,
+    /// `respond-async`: whether the client will ask for the answer later.
+    pub(super) respond_async: bool,
 }
 
 impl Prefer {
@@ -31,7 +33,10 @@ impl Prefer {
         let values = headers.get_all(HeaderName::from_static("prefer"));
         let values = values.filter_map(|value| value.to_str().ok());
         for preference in values.flat_map(|value| value.split([',', ';'])) {
-            let Some((name, value)) = preference.split_once('=') else { continue };
+            let Some((name, value)) = preference.split_once('=') else {
+                prefer.respond_async |= preference.trim().eq_ignore_ascii_case("respond-async");
+                continue;
+            };
             let value = value.trim().trim_matches('"');
             match name.trim().to_ascii_lowercase().as_str() {
                 "return" => {
@@ -66,6 +71,8 @@ mod tests {
         let value = "respond-async, return=minimal; handling=strict".parse().unwrap();
         headers.append(HeaderName::from_static("prefer"), value);
         let prefer = Prefer::of(&headers);
-        assert_eq!(prefer, Prefer { answer: Some(Return::Minimal), strict: Some(true) });
+        let expected =
+            Prefer { answer: Some(Return::Minimal), strict: Some(true), respond_async: false };
+        assert_eq!(prefer, expected);
     }
 }

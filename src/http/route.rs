@@ -13,7 +13,7 @@ use crate::app::App;
 use crate::error::Error;
 use crate::fhir::{Id, ResourceType, VersionId};
 use crate::http::admit::{Needed, admit};
-use crate::http::{bundle, now, operation, page, resource, search, smart};
+use crate::http::{bulk, bundle, now, operation, page, resource, search, smart};
 use crate::interaction::Subject;
 use crate::interaction::query::unescape;
 use crate::interaction::search::Scope as Among;
@@ -89,6 +89,10 @@ routes! {
     Introspect "/auth/introspect" "POST";
     /// The end of a token.
     Revoke "/auth/revoke" "POST";
+    /// How far an export is, and its end.
+    Export "/exports/{export}" "GET, HEAD, DELETE";
+    /// A file of an export.
+    ExportFile "/exports/{export}/{file}" "GET, HEAD";
     /// A type.
     Type "/{type}" "GET, HEAD, POST, PUT, PATCH, DELETE";
     /// A search by POST over a type.
@@ -126,6 +130,8 @@ impl Route {
             ["_history"] => Self::SystemHistory,
             ["openapi.json"] => Self::OpenApi,
             [".well-known", "smart-configuration"] => Self::SmartConfiguration,
+            ["exports", _] => Self::Export,
+            ["exports", _, _] => Self::ExportFile,
             ["auth", "token"] => Self::Token,
             ["auth", "introspect"] => Self::Introspect,
             ["auth", "revoke"] => Self::Revoke,
@@ -235,6 +241,9 @@ async fn within_base(
         (Route::Metadata, ..) => operation::metadata(call).await,
         (Route::OpenApi, ..) => operation::description(call).await,
         (Route::SmartConfiguration, ..) => Ok(smart::configuration(&call)),
+        (Route::Export, [_, id], Verb::Delete) => bulk::remove(call, id).await,
+        (Route::Export, [_, id], _) => bulk::status(call, id).await,
+        (Route::ExportFile, [_, id, name], _) => bulk::file(call, id, name).await,
         (Route::Token, ..) => smart::token(call, payload).await,
         (Route::Introspect, ..) => smart::introspect(call, payload).await,
         (Route::Revoke, ..) => smart::revoke(call, payload).await,

@@ -11,6 +11,7 @@ pub mod episode;
 pub mod episode_summary;
 mod everything;
 mod evaluate_measure;
+pub mod export;
 mod finalize_letter;
 mod lastn;
 pub mod letters;
@@ -46,6 +47,9 @@ pub const ALL: &[&Operation] = &[
     &everything::GROUP,
     &everything::EPISODE,
     &evaluate_measure::OPERATION,
+    &export::SYSTEM,
+    &export::PATIENT,
+    &export::GROUP,
     &terminology::EXPAND,
     &terminology::VALUE_SET_VALIDATE_CODE,
     &terminology::CODE_SYSTEM_VALIDATE_CODE,

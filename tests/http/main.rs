@@ -19,6 +19,7 @@ mod around;
 mod audit;
 mod bad_input;
 mod binary;
+mod bulk;
 mod capabilities;
 mod claims;
 mod headers;

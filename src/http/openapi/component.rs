@@ -205,6 +205,7 @@ fn responses(source: &Source<'_>) -> Value {
         ("Capabilities", told("What this server does.", &["Tag"], of("Resource"))),
         ("Description", told("This description.", &["Tag"], Some(description))),
         ("Resource", told("What the operation found.", &[], of("Resource"))),
+        ("Begun", told("It is begun; where it can be asked after.", &["Content-Location"], None)),
         ("Document", told("The document.", &[], Some(document))),
     ] {
         all.insert(name.to_owned(), response);

@@ -7,6 +7,7 @@
 //! StructureDefinition that each names. Source: <https://spec.openapis.org/oas/v3.1.0>.
 
 mod component;
+mod export;
 mod interaction;
 mod operation;
 mod smart;
@@ -91,6 +92,8 @@ fn items(source: &Source<'_>, route: Route) -> Vec<(String, Value)> {
         Route::SmartConfiguration | Route::Token | Route::Introspect | Route::Revoke => {
             one(smart::item(route))
         }
+        Route::Export => one(export::job()),
+        Route::ExportFile => one(export::file()),
         Route::Metadata => one(interaction::metadata()),
         Route::SystemHistory => one(interaction::history("system", "system", &[])),
         Route::Type => each_type(&|kind| interaction::of_type(source, kind)),

@@ -41,15 +41,19 @@ fn item(source: &Source<'_>, called: &operation::Operation, of: &str, level: Lev
         Level::Type => ("type", &[]),
         Level::Instance => ("instance", &["id"]),
     };
-    let answer = if called.document { "Document" } else { "Resource" };
+    let found = match called.name {
+        "export" => vec![(202, "Begun".to_owned())],
+        _ if called.document => vec![(200, "Document".to_owned())],
+        _ => vec![(200, "Resource".to_owned())],
+    };
     let described = |verb: &str, parameters: Vec<Value>, body: Option<Value>| {
         Operation {
             id: format!("{of}.{}.{at}.{verb}", called.name),
             tag: of,
             parameters,
             body,
-            found: vec![(200, answer.to_owned())],
-            faults: vec![403, 404, 408, 409, 410, 412, 413, 415, 422, 428],
+            found: found.clone(),
+            faults: vec![403, 404, 408, 409, 410, 412, 413, 415, 422, 428, 429],
         }
         .to_value()
     };

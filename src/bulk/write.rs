@@ -1,0 +1,298 @@
+//! The files of an export: what was stored at one moment, a line for each resource.
+//!
+//! Every version is kept, so that what was current at a moment can be read while others write, and
+//! again after a crash. The store is read a few hundred resources at a time: a view that is held long
+//! would hold up those who write.
+
+use std::collections::BTreeSet;
+use std::fs::File;
+use std::io::{BufWriter, Write};
+use std::path::Path;
+use std::sync::Arc;
+
+use serde_json::{Value, json};
+
+use crate::access::Whose;
+use crate::app::{App, Held};
+use crate::bulk::Fault;
+use crate::bulk::request::{Level, Request, Wanted};
+use crate::definitions::compartment::Compartments;
+use crate::error::Error;
+use crate::fhir::json::At;
+use crate::fhir::{Id, Instant, Resource, ResourceType};
+use crate::index;
+use crate::repository::{self, Stored, key};
+use crate::search::clause::Clause;
+use crate::search::query::Summary;
+use crate::search::read::Rows;
+use crate::search::subset;
+use crate::store::View;
+
+/// How many resources are read in one view.
+const TOGETHER: usize = 500;
+/// How many lines a file has at most.
+const LINES: u64 = 100_000;
+
+/// A file that was written.
+#[derive(Clone, PartialEq, Eq, Debug, serde::Serialize, serde::Deserialize)]
+pub struct Output {
+    /// What it holds; `Bundle` for deletions.
+    pub kind: String,
+    /// Its name.
+    pub name: String,
+    /// Its lines.
+    pub count: u64,
+    /// Whether it tells of deletions.
+    pub deleted: bool,
+}
+
+/// Writes the files of a request, as of that moment, into a directory. `told` hears how many of the
+/// types are done, and says whether to go on.
+///
+/// # Errors
+/// [`Fault`] when the store or the disk fails, or the export was broken off.
+pub(super) fn write(
+    app: &App,
+    request: &Request,
+    moment: Instant,
+    directory: &Path,
+    told: &dyn Fn(usize, usize) -> bool,
+) -> Result<Vec<Output>, Fault> {
+    let held = app.held();
+    let wanted = request.read(&held.rules, moment)?;
+    let patients = patients(app, request, &wanted)?;
+    let moment = wanted.until.map_or(moment, |until| until.min(moment));
+    let export = Export { app, held: &held, request, wanted: &wanted, patients, moment, directory };
+    let kinds: Vec<ResourceType> = ResourceType::all().filter(|kind| export.takes(*kind)).collect();
+    let mut outputs = Vec::new();
+    for (done, kind) in kinds.iter().enumerate() {
+        if !told(done, kinds.len()) {
+            return Err(Fault::BrokenOff);
+        }
+        export.kind(*kind, &mut outputs)?;
+    }
+    Ok(outputs)
+}
+
+/// The patients whose records are wanted; none: all.
+fn patients(app: &App, request: &Request, wanted: &Wanted) -> Result<Option<BTreeSet<Id>>, Fault> {
+    let Level::Group(id) = &request.level else { return Ok(wanted.patients.clone()) };
+    let view = app.store.view()?;
+    let kind = ResourceType::parse("Group").ok_or(Error::UnknownType)?;
+    let id = Id::parse(id).ok_or(Error::NotFound)?;
+    let stored = repository::current(&*view, kind, &id)?.ok_or(Error::NotFound)?;
+    let group = stored.content()?.ok_or(Error::NotFound)?;
+    let members = group.value().at("member").as_array().into_iter().flatten();
+    let members = members.filter(|member| member.at("inactive") != &json!(true));
+    let ids = members.filter_map(|member| {
+        let text = member.at("entity").at("reference").as_str()?;
+        let reference = crate::fhir::Reference::parse(text);
+        let (kind, id) = reference.target()?;
+        (kind.as_str() == "Patient").then(|| id.clone())
+    });
+    let ids: BTreeSet<Id> = ids.collect();
+    Ok(Some(match &wanted.patients {
+        Some(named) => ids.intersection(named).cloned().collect(),
+        None => ids,
+    }))
+}
+
+struct Export<'a> {
+    app: &'a App,
+    held: &'a Arc<Held>,
+    request: &'a Request,
+    wanted: &'a Wanted,
+    patients: Option<BTreeSet<Id>>,
+    moment: Instant,
+    directory: &'a Path,
+}
+
+/// Where the lines of one type go.
+struct Lines {
+    file: BufWriter<File>,
+    output: Output,
+}
+
+impl Lines {
+    fn open(directory: &Path, kind: &str, number: usize, deleted: bool) -> Result<Self, Fault> {
+        let stem = if deleted { format!("{kind}.deleted") } else { kind.to_owned() };
+        let name = format!("{stem}.{number}.ndjson");
+        let file = BufWriter::new(File::create(directory.join(&name))?);
+        let kind = if deleted { "Bundle" } else { kind };
+        Ok(Self { file, output: Output { kind: kind.to_owned(), name, count: 0, deleted } })
+    }
+
+    fn write(&mut self, body: &[u8]) -> Result<(), Fault> {
+        self.file.write_all(body)?;
+        self.file.write_all(b"\n")?;
+        self.output.count += 1;
+        Ok(())
+    }
+
+    fn close(self) -> Result<Output, Fault> {
+        self.file.into_inner().map_err(|error| error.into_error())?.sync_all()?;
+        Ok(self.output)
+    }
+}
+
+impl Export<'_> {
+    /// Whether resources of the type come into question.
+    fn takes(&self, kind: ResourceType) -> bool {
+        let Wanted { types, provenance, .. } = self.wanted;
+        let along = *provenance && kind.as_str() == "Provenance";
+        if !types.is_empty() && !types.contains(&kind) && !along {
+            return false;
+        }
+        let in_compartment = |kind| {
+            let patient = ResourceType::parse("Patient");
+            patient.is_some_and(|of| !Compartments::standard().parameters(of, kind).is_empty())
+        };
+        self.request.level == Level::System
+            || types.contains(&kind)
+            || ["Binary", "Bundle", "Patient", "Provenance"].contains(&kind.as_str())
+            || in_compartment(kind)
+    }
+
+    fn kind(&self, kind: ResourceType, outputs: &mut Vec<Output>) -> Result<(), Fault> {
+        let (mut last, mut lines, mut gone): (Option<Id>, Option<Lines>, Option<Lines>) =
+            (None, None, None);
+        let mut files = 0;
+        loop {
+            let view = self.app.store.view()?;
+            let range = match &last {
+                None => key::current_range(kind),
+                Some(id) => key::current_after(kind, id),
+            };
+            let damaged = || repository::Error::Damaged(key::CURRENT);
+            let mut ids = Vec::with_capacity(TOGETHER);
+            for row in view.scan(range).take(TOGETHER) {
+                ids.push(key::current_id(&row?.key).ok_or_else(damaged)?);
+            }
+            let Some(end) = ids.last().cloned() else { break };
+            for id in &ids {
+                let then = repository::version_at(&*view, kind, id, self.moment)?;
+                let Some(stored) = then else { continue };
+                if self.wanted.since.is_some_and(|since| stored.last_updated <= since) {
+                    continue;
+                }
+                match &stored.body {
+                    Some(body) => {
+                        let Some(resource) = self.meets(&*view, &stored)? else { continue };
+                        let own = match lines.take() {
+                            Some(full) if full.output.count >= LINES => {
+                                outputs.push(full.close()?);
+                                None
+                            }
+                            own => own,
+                        };
+                        let mut own = match own {
+                            Some(own) => own,
+                            None => {
+                                files += 1;
+                                Lines::open(self.directory, kind.as_str(), files, false)?
+                            }
+                        };
+                        match resource {
+                            Some(cut) => own.write(&cut)?,
+                            None => own.write(body)?,
+                        }
+                        lines = Some(own);
+                    }
+                    None if self.wanted.since.is_some() && self.tells_deletions() => {
+                        let own = match gone.take() {
+                            Some(own) => own,
+                            None => Lines::open(self.directory, kind.as_str(), 1, true)?,
+                        };
+                        let mut own = own;
+                        own.write(deletion(&stored).to_string().as_bytes())?;
+                        gone = Some(own);
+                    }
+                    None => {}
+                }
+            }
+            last = Some(end);
+        }
+        for lines in lines.into_iter().chain(gone) {
+            outputs.push(lines.close()?);
+        }
+        Ok(())
+    }
+
+    /// Of whom something was that is gone can be told only where all records are asked for.
+    fn tells_deletions(&self) -> bool {
+        self.request.level == Level::System && self.wanted.filters.is_empty()
+    }
+
+    /// Whether the version is wanted, and what is left of it where not all of it is.
+    #[expect(clippy::option_option, reason = "wanted or not, and cut or as it is")]
+    fn meets(&self, view: &dyn View, stored: &Stored) -> Result<Option<Option<Vec<u8>>>, Fault> {
+        let filters = self.wanted.filters.get(&stored.kind);
+        let by_patient = self.request.level != Level::System || self.patients.is_some();
+        let along = self.wanted.provenance
+            && stored.kind.as_str() == "Provenance"
+            && !self.wanted.types.is_empty()
+            && !self.wanted.types.contains(&stored.kind);
+        let elements = self.elements(stored.kind);
+        if filters.is_none() && !by_patient && !along && elements.is_empty() {
+            return Ok(Some(None));
+        }
+        let Some(mut resource) = stored.content()? else { return Ok(None) };
+        let entries = index::entries(&self.held.rules, &resource);
+        let content = resource.clone();
+        let rows = Rows::of_value(view, (stored.kind, &stored.id), content.value(), entries);
+        if let Some(filters) = filters {
+            let mut any = false;
+            for clauses in filters {
+                let clauses: Vec<&Clause> = clauses.iter().collect();
+                any = any || rows.hold(&clauses)?;
+            }
+            if !any {
+                return Ok(None);
+            }
+        }
+        if along && !self.is_about_exported(&resource) {
+            return Ok(None);
+        }
+        if by_patient {
+            let is_own =
+                |id: &Id| self.patients.as_ref().is_none_or(|patients| patients.contains(id));
+            let own = (stored.kind, &stored.id);
+            if !Whose::new(self.held).concerns(view, own, &rows, &content, &is_own)? {
+                return Ok(None);
+            }
+        }
+        if elements.is_empty() {
+            return Ok(Some(None));
+        }
+        subset(&self.held.standard.model, &mut resource, Summary::False, &elements);
+        Ok(Some(Some(resource.to_bytes())))
+    }
+
+    /// The elements that are wanted of a type; empty: all.
+    fn elements(&self, kind: ResourceType) -> Vec<String> {
+        let own = self.wanted.elements.iter();
+        let own = own.filter(|(of, _)| of.is_none_or(|of| of == kind));
+        own.map(|(_, element)| element.clone()).collect()
+    }
+
+    /// Whether a Provenance is of something whose type is exported.
+    fn is_about_exported(&self, provenance: &Resource) -> bool {
+        let targets = provenance.value().at("target").as_array().into_iter().flatten();
+        let mut kinds = targets.filter_map(|target| {
+            let reference = crate::fhir::Reference::parse(target.at("reference").as_str()?);
+            reference.target().map(|(kind, _)| kind)
+        });
+        kinds.any(|kind| self.wanted.types.contains(&kind))
+    }
+}
+
+/// The entry that tells of a deletion, in a Bundle of its own.
+fn deletion(stored: &Stored) -> Value {
+    let url = format!("{}/{}", stored.kind, stored.id);
+    json!({
+        "resourceType": "Bundle",
+        "meta": { "lastUpdated": stored.last_updated.to_string() },
+        "type": "transaction",
+        "entry": [{ "request": { "method": "DELETE", "url": url } }],
+    })
+}
