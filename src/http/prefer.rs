@@ -72,7 +72,7 @@ mod tests {
         headers.append(HeaderName::from_static("prefer"), value);
         let prefer = Prefer::of(&headers);
         let expected =
-            Prefer { answer: Some(Return::Minimal), strict: Some(true), respond_async: false };
+            Prefer { answer: Some(Return::Minimal), strict: Some(true), respond_async: true };
         assert_eq!(prefer, expected);
     }
 }

@@ -120,6 +120,7 @@ fn headers() -> Value {
         "ETag": header("^W/\"[0-9]+\"$"),
         "Tag": header("^W/\"[0-9a-f]+\"$"),
         "Last-Modified": header(" GMT$"),
+        "Content-Location": header("^https?://.+/exports/[0-9a-f]{32}$"),
         "Location": header("^https?://.+/_history/[0-9]+$"),
         "X-Request-Id": header("^[A-Za-z0-9._-]{1,64}$"),
     })
