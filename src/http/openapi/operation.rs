@@ -41,7 +41,11 @@ fn item(source: &Source<'_>, called: &operation::Operation, of: &str, level: Lev
         Level::Type => ("type", &[]),
         Level::Instance => ("instance", &["id"]),
     };
-    let answer = if called.document { "Document" } else { "Resource" };
+    let answer = match () {
+        () if called.is_table() => "Table",
+        () if called.document => "Document",
+        () => "Resource",
+    };
     let described = |verb: &str, parameters: Vec<Value>, body: Option<Value>| {
         Operation {
             id: format!("{of}.{}.{at}.{verb}", called.name),
@@ -78,11 +82,12 @@ fn own(source: &Source<'_>, definition: &str) -> Vec<Value> {
     let list = held.at("parameter").as_array().into_iter().flatten();
     let taken = list.filter(|parameter| parameter.at("use") == "in");
     let each = taken.filter_map(|parameter| {
-        let name = parameter.at("name").as_str()?;
+        let name = parameter.at("name").as_str().filter(|name| *name != "_format")?;
         let schema = match parameter.at("type").as_str()? {
             "boolean" => json!({ "type": "boolean" }),
             "integer" | "positiveInt" | "unsignedInt" => json!({ "type": "integer" }),
             primitive if primitive.starts_with(char::is_lowercase) => json!({ "type": "string" }),
+            "Reference" => json!({ "type": "string" }),
             _ => return None,
         };
         let required = parameter.at("min") != 0;
