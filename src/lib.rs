@@ -10,6 +10,7 @@ pub mod definitions;
 pub mod xml;
 pub mod terminology;
 pub mod validation;
+pub mod view_definition;
 pub mod store;
 pub mod index;
 pub mod repository;

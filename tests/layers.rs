@@ -16,6 +16,7 @@ const LAYERS: &[(&str, &str)] = &[
     ("terminology", "fhir definitions"),
     ("index", "fhir definitions terminology"),
     ("validation", "fhir definitions terminology"),
+    ("view_definition", "fhir definitions validation"),
     ("clinical", "fhir terminology"),
     ("letter", "fhir clinical"),
     ("audit", "fhir clinical statistics"),
@@ -36,12 +37,12 @@ const LAYERS: &[(&str, &str)] = &[
     ("operation", CORE),
     (
         "http",
-        "config app access smart outbound bulk interaction operation page demo error search repository fhir store definitions letter clinical xml",
+        "config app access smart outbound bulk interaction operation page demo error search repository fhir store definitions letter clinical xml view_definition",
     ),
     ("command", "*"),
 ];
 
-const CORE: &str = "fhir definitions terminology index validation clinical statistics audit letter repository search \
+const CORE: &str = "fhir definitions terminology index validation view_definition clinical statistics audit letter repository search \
 error app smart config store";
 
 #[test]

@@ -17,6 +17,7 @@ mod report;
 mod serve;
 mod terminology;
 mod validate;
+mod view;
 
 use std::io::Write;
 use std::process::ExitCode;
@@ -54,6 +55,7 @@ enum Command {
     Serve(serve::Args),
     Terminology(terminology::Args),
     Validate(validate::Args),
+    View(view::Args),
 }
 
 /// How a command ended that could be carried out.
@@ -110,6 +112,7 @@ fn carry_out(command: Command) -> Result<Done, Failure> {
         Command::Serve(args) => serve::run(args),
         Command::Terminology(args) => terminology::run(&args),
         Command::Validate(args) => validate::run(&args),
+        Command::View(args) => view::run(&args),
     }
 }
 

@@ -10,6 +10,7 @@ use actix_web::http::header::{ACCEPT, CONTENT_TYPE, HeaderMap};
 
 use crate::error::Error;
 use crate::http::extract::is_xml;
+use crate::view_definition::table;
 
 /// A format that an answer can have.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -206,6 +207,27 @@ pub(super) fn of_content(request: &HttpRequest, own: &str) -> Result<Option<Form
         None if wants_fhir => Err(Error::NotAcceptable(names_of(Media::RESOURCE))),
         None => Ok(None),
     }
+}
+
+/// The form of a table that the client likes best; none where it accepts no form of tables.
+pub(super) fn of_table(request: &HttpRequest) -> Option<table::Format> {
+    let names = [
+        ("application/json", "json"),
+        ("text/csv", "csv"),
+        ("application/x-ndjson", "ndjson"),
+        ("application/ndjson", "ndjson"),
+        ("application/vnd.apache.parquet", "parquet"),
+        ("application/octet-stream", "parquet"),
+    ];
+    let ranges: Vec<Range<'_>> = accept(request.headers()).filter_map(Range::parse).collect();
+    let mut best: Option<(&str, u16)> = None;
+    for (name, code) in names {
+        let quality = best_quality(&ranges, name);
+        if quality > best.map_or(0, |(_, quality)| quality) {
+            best = Some((code, quality));
+        }
+    }
+    best.and_then(|(code, _)| table::Format::of(code))
 }
 
 /// That the body is not of one version of FHIR and the answer wanted in another.

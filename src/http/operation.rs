@@ -4,12 +4,15 @@
 
 use actix_web::http::header::CONTENT_TYPE;
 use actix_web::{HttpResponse, web};
+use base64::Engine as _;
+use base64::engine::general_purpose::STANDARD;
+use serde_json::json;
 
 use crate::app::App;
 use crate::error::Error;
 use crate::fhir::{Id, Instant, Resource, ResourceType};
 use crate::http::extract::{self, Body, Expected};
-use crate::http::format::{Format, Media};
+use crate::http::format::{self, Format, Media};
 use crate::http::reply::Policy;
 use crate::http::route::{Answer, Call, Verb, only, place};
 use crate::http::{Since, block, bulk, now, openapi, reply};
@@ -43,7 +46,8 @@ pub(super) async fn call(
     }
     let Call { app, request } = call;
     let offer = if operation.document { Media::DOCUMENT } else { Media::RESOURCE };
-    let format = Format::of(&request, offer)?;
+    let table = if operation.is_table() { format::of_table(&request) } else { None };
+    let format = if operation.is_table() { Format::PLAIN } else { Format::of(&request, offer)? };
     let base = extract::base(&app, &request);
     let mut pairs = extract::parameters(&request);
     let preconditions = match operation.by_get {
@@ -55,10 +59,11 @@ pub(super) async fn call(
     } else {
         Body::NONE
     };
-    let form = match format.media {
-        Media::Html => Form::Html,
-        Media::Pdf => Form::Pdf,
-        _ => Form::Resource,
+    let form = match (table, format.media) {
+        (Some(table), _) => Form::Table(table),
+        (None, Media::Html) => Form::Html,
+        (None, Media::Pdf) => Form::Pdf,
+        (None, _) => Form::Resource,
     };
     let output = block(move || {
         extract::located(&body, || {
@@ -119,6 +124,14 @@ impl Operations for Entries<'_> {
             Output::Resource(value) => Ok(value.to_string().into_bytes()),
             Output::Text(bytes) => Ok(bytes),
             Output::Stored(stored) => stored.body.ok_or(Error::NotFound),
+            Output::Table { format, bytes } => {
+                let binary = json!({
+                    "resourceType": "Binary",
+                    "contentType": format.media_type(),
+                    "data": STANDARD.encode(bytes),
+                });
+                Ok(binary.to_string().into_bytes())
+            }
             Output::Html(_) | Output::Pdf(_) => {
                 Err(Error::Internal("a form that was not asked for".into()))
             }
@@ -160,6 +173,9 @@ fn told(output: Output, base: &str, format: Format) -> HttpResponse {
         Output::Text(bytes) => reply::json_bytes(builder, bytes, format),
         Output::Stored(stored) => reply::stored(*stored, base, format),
         Output::Html(page) => reply::page(page, Policy::Reading),
+        Output::Table { format, bytes } => {
+            builder.insert_header((CONTENT_TYPE, format.media_type())).body(bytes)
+        }
         Output::Pdf(bytes) => {
             builder.insert_header((CONTENT_TYPE, Media::Pdf.content_type())).body(bytes)
         }

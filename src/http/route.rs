@@ -138,6 +138,9 @@ impl Route {
             [operation] if is_operation(operation) => Self::Operation,
             [name, rest @ ..] => {
                 let route = Self::of_type(rest).ok_or(Error::UnknownRoute)?;
+                if *name == VIEW && rest.last() == Some(&VIEW_RUN) {
+                    return Ok(route);
+                }
                 kind(name).map(|_| route)?
             }
         })
@@ -394,7 +397,9 @@ fn parts(path: &str) -> Vec<Cow<'_, str>> {
 /// What an operation is called on, by the parts of the path before its name.
 pub(super) fn place(before: &[&str]) -> Result<Place, Error> {
     Ok(match before {
-        [] => Place::default(),
+        [] | [VIEW] => Place::default(),
+        // R4 has no such type: the operation is one of the system, with the view named in the URL.
+        [VIEW, id] => Place { id: Some(some_id(id)?), ..Place::default() },
         [of] => Place { kind: Some(kind(of)?), ..Place::default() },
         [of, id] => Place { kind: Some(kind(of)?), id: Some(some_id(id)?), version: None },
         [of, id, "_history", version] => {
@@ -404,6 +409,12 @@ pub(super) fn place(before: &[&str]) -> Result<Place, Error> {
         _ => return Err(Error::UnknownRoute),
     })
 }
+
+/// The type of SQL on FHIR that has an operation here, though no resource of R4 is of it.
+const VIEW: &str = "ViewDefinition";
+
+/// That operation.
+const VIEW_RUN: &str = "$viewdefinition-run";
 
 fn is_operation(part: &str) -> bool {
     part.starts_with('$')

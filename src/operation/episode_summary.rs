@@ -49,7 +49,7 @@ fn run(call: &Call<'_>) -> Result<Output, Error> {
     let letter = Letter::new(&summary);
     let letter = Letter { words, kind: kind.unwrap_or(letter.kind), ..letter };
     Ok(match call.form {
-        Form::Resource => {
+        Form::Resource | Form::Table(_) => {
             let context = letter::Context { base: call.base, bundle_id: None };
             Output::Resource(letter.document(&record, context))
         }

@@ -13,7 +13,7 @@
 
 mod care;
 mod reach;
-mod scope;
+pub(super) mod scope;
 
 use std::collections::BTreeSet;
 

@@ -21,6 +21,7 @@ pub mod parameters;
 mod stats;
 pub mod terminology;
 mod validate;
+mod viewdefinition_run;
 
 use serde_json::Value;
 
@@ -28,6 +29,7 @@ use crate::app::App;
 use crate::error::Error;
 use crate::fhir::{Id, Instant, Resource, ResourceType, VersionId};
 use crate::repository::Stored;
+use crate::view_definition::table;
 use parameters::Parameters;
 
 /// Every operation.
@@ -56,6 +58,7 @@ pub const ALL: &[&Operation] = &[
     &terminology::LOOKUP,
     &terminology::SUBSUMES,
     &terminology::TRANSLATE,
+    &viewdefinition_run::OPERATION,
 ];
 
 /// An operation of the API.
@@ -80,6 +83,11 @@ impl Operation {
     /// Whether resources of that type have it.
     pub fn is_of(&self, kind: ResourceType) -> bool {
         self.types.is_empty() || self.types.contains(&kind.as_str())
+    }
+
+    /// Whether it answers with a table.
+    pub fn is_table(&self) -> bool {
+        self.definition == viewdefinition_run::OPERATION.definition
     }
 }
 
@@ -184,6 +192,8 @@ pub enum Form {
     Html,
     /// A printed document.
     Pdf,
+    /// A table.
+    Table(table::Format),
 }
 
 /// What an operation answers with.
@@ -199,6 +209,13 @@ pub enum Output {
     Html(String),
     /// A printed document.
     Pdf(Vec<u8>),
+    /// A table.
+    Table {
+        /// Its form.
+        format: table::Format,
+        /// What it is.
+        bytes: Vec<u8>,
+    },
 }
 
 /// The operation of that name for that place.
@@ -236,9 +253,12 @@ mod tests {
             assert_eq!(value["code"], operation.name);
             assert_eq!(value["type"], operation.levels.contains(&Level::Type));
             assert_eq!(value["instance"], operation.levels.contains(&Level::Instance));
-            let types: Vec<&str> =
-                value["resource"].as_array().unwrap().iter().filter_map(Value::as_str).collect();
-            assert_eq!(types, operation.types);
+            let list = value["resource"].as_array().into_iter().flatten();
+            let types: Vec<&str> = list.filter_map(Value::as_str).collect();
+            // A definition in R4 can name types of R4 only.
+            let known = operation.types.iter().filter(|name| ResourceType::parse(name).is_some());
+            assert_eq!(types, known.copied().collect::<Vec<_>>());
+            assert_eq!(value["system"], operation.levels.contains(&Level::System));
             assert!(!operation.by_get || value["affectsState"] == false);
             defined.push(url.to_owned());
         }

@@ -94,7 +94,7 @@ fn find(
 }
 
 /// A world without anything around the resource.
-struct Alone;
+pub(super) struct Alone;
 
 impl Host for Alone {
     fn is_narrative(&self, _: &str) -> bool {

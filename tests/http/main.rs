@@ -56,5 +56,6 @@ mod terminology;
 mod transaction;
 mod upgrade;
 mod validate;
+mod views;
 mod write;
 mod xml;

@@ -21,6 +21,7 @@ fn help_teaches() {
         "explain",
         "definitions",
         "terminology",
+        "view",
         "Exit codes",
     ] {
         assert!(stdout(&output).contains(word), "{word}");

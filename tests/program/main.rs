@@ -13,6 +13,7 @@ mod command;
 mod definitions;
 mod kill;
 mod terminology;
+mod view;
 
 use std::io::{BufRead, BufReader};
 use std::path::Path;

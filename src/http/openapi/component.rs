@@ -193,6 +193,9 @@ fn responses(source: &Source<'_>) -> Value {
     let stored = ["ETag", "Last-Modified", "Location"];
     let mut document = resource_content(&reference("schemas", "Resource"));
     document.extend(["text/html", "application/pdf"].map(|name| (name.to_owned(), json!({}))));
+    let tables =
+        ["application/json", "application/x-ndjson", "text/csv", "application/vnd.apache.parquet"];
+    let table = tables.map(|name| (name.to_owned(), json!({}))).into_iter().collect();
     let description = json!({ "schema": { "type": "object", "required": ["openapi"] } });
     let description = [("application/json".to_owned(), description)].into_iter().collect();
     let mut all = Map::new();
@@ -208,6 +211,7 @@ fn responses(source: &Source<'_>) -> Value {
         ("Resource", told("What the operation found.", &[], of("Resource"))),
         ("Begun", told("It is begun; where it can be asked after.", &["Content-Location"], None)),
         ("Document", told("The document.", &[], Some(document))),
+        ("Table", told("The table.", &[], Some(table))),
     ] {
         all.insert(name.to_owned(), response);
     }

@@ -43,6 +43,7 @@ fn item(source: &Source<'_>, called: &operation::Operation, of: &str, level: Lev
     };
     let found = match called.name {
         "export" => vec![(202, "Begun".to_owned())],
+        _ if called.is_table() => vec![(200, "Table".to_owned())],
         _ if called.document => vec![(200, "Document".to_owned())],
         _ => vec![(200, "Resource".to_owned())],
     };
@@ -82,11 +83,12 @@ fn own(source: &Source<'_>, definition: &str) -> Vec<Value> {
     let list = held.at("parameter").as_array().into_iter().flatten();
     let taken = list.filter(|parameter| parameter.at("use") == "in");
     let each = taken.filter_map(|parameter| {
-        let name = parameter.at("name").as_str()?;
+        let name = parameter.at("name").as_str().filter(|name| *name != "_format")?;
         let schema = match parameter.at("type").as_str()? {
             "boolean" => json!({ "type": "boolean" }),
             "integer" | "positiveInt" | "unsignedInt" => json!({ "type": "integer" }),
             primitive if primitive.starts_with(char::is_lowercase) => json!({ "type": "string" }),
+            "Reference" => json!({ "type": "string" }),
             _ => return None,
         };
         let required = parameter.at("min") != 0;

@@ -31,7 +31,9 @@ use crate::store::View;
 
 /// What is asked about.
 #[derive(Debug)]
-pub(super) enum Scope {
+pub(in crate::operation) enum Scope {
+    /// All that is stored.
+    All,
     /// The compartments of resources of a type, and some resources beside.
     Compartments { of: ResourceType, ids: BTreeSet<Id>, beside: BTreeSet<(ResourceType, Id)> },
     /// The compartments of all patients.
@@ -42,7 +44,7 @@ pub(super) enum Scope {
 
 /// An episode of care, as far as membership asks.
 #[derive(Debug)]
-pub(super) struct Episode {
+pub(in crate::operation) struct Episode {
     id: Id,
     patient: Option<Named>,
     visits: BTreeSet<Id>,
@@ -50,11 +52,11 @@ pub(super) struct Episode {
 
 /// What reading members takes.
 #[derive(Clone, Copy)]
-pub(super) struct Reader<'a> {
-    pub(super) view: &'a dyn View,
-    pub(super) rules: &'a Rules,
-    pub(super) now: Instant,
-    pub(super) scope: &'a Scope,
+pub(in crate::operation) struct Reader<'a> {
+    pub(in crate::operation) view: &'a dyn View,
+    pub(in crate::operation) rules: &'a Rules,
+    pub(in crate::operation) now: Instant,
+    pub(in crate::operation) scope: &'a Scope,
 }
 
 impl Scope {
@@ -92,9 +94,33 @@ impl Scope {
         })
     }
 
+    /// The compartments of the patients that are members of one of the groups (of all patients,
+    /// where none is named), of that patient only where one is named.
+    ///
+    /// # Errors
+    /// A failure of the store.
+    pub(in crate::operation) fn of_patients(
+        view: &dyn View,
+        patient: Option<&Id>,
+        groups: &[Id],
+    ) -> Result<Self, Error> {
+        let parse = |name| ResourceType::parse(name).ok_or(Error::UnknownType);
+        let (of, group) = (parse("Patient")?, parse("Group")?);
+        let (mut ids, mut met) = (BTreeSet::new(), BTreeSet::new());
+        for id in groups {
+            members(view, (group, id.clone()), &mut ids, &mut met)?;
+        }
+        if let Some(patient) = patient {
+            let is_member = groups.is_empty() || ids.contains(patient);
+            ids = is_member.then(|| patient.clone()).into_iter().collect();
+        }
+        Ok(Self::Compartments { of, ids, beside: BTreeSet::new() })
+    }
+
     /// What is asked about, in words.
     fn label(&self) -> String {
         match self {
+            Self::All => "all".to_owned(),
             Self::Compartments { of, .. } => format!("{of} compartment"),
             Self::Patients => "Patient compartments".to_owned(),
             Self::Episode(_) => "episode of care".to_owned(),
@@ -160,7 +186,7 @@ impl Reader<'_> {
     ///
     /// # Errors
     /// Those of the function, or of a search.
-    pub(super) fn each(
+    pub(in crate::operation) fn each(
         &self,
         kind: ResourceType,
         after: Option<Id>,
@@ -204,6 +230,7 @@ impl Reader<'_> {
         }
         let parameters = |of| Compartments::standard().parameters(of, kind);
         match self.scope {
+            Scope::All => Ok(Question::All),
             Scope::Compartments { of, ids, beside } => {
                 let mut own: BTreeSet<Id> = beside
                     .iter()
@@ -281,7 +308,7 @@ impl Reader<'_> {
     /// Whether what the index found is a member.
     fn holds(&self, stored: &Stored) -> Result<bool, Error> {
         match self.scope {
-            Scope::Compartments { .. } => Ok(true),
+            Scope::All | Scope::Compartments { .. } => Ok(true),
             Scope::Patients => self.is_of_a_patient(stored),
             Scope::Episode(episode) => {
                 let content = stored.content()?;

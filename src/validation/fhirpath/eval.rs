@@ -121,12 +121,19 @@ fn constant<'v>(name: &str, env: &Env<'v>) -> Answer<'v> {
     };
     match name {
         "context" => Ok(vec![env.focus.clone()]),
+        "rowIndex" if env.row.is_some() => {
+            let row = env.row.and_then(|row| i64::try_from(row).ok());
+            Ok(row.map(Item::Integer).into_iter().collect())
+        }
         "resource" => of_resource(&env.resource),
         "rootResource" => of_resource(&env.root_resource),
         "ucum" => text(ucum::SYSTEM),
         "sct" => text("http://snomed.info/sct"),
         "loinc" => text("http://loinc.org"),
         _ => {
+            if let Some(constant) = env.constants.iter().find(|constant| constant.is(name)) {
+                return Ok(vec![constant.item()]);
+            }
             let url = name
                 .strip_prefix("vs-")
                 .map(|set| format!("http://hl7.org/fhir/ValueSet/{set}"))

@@ -19,6 +19,7 @@ mod kind;
 mod lex;
 mod operator;
 mod parse;
+mod path;
 mod quantity;
 mod temporal;
 #[cfg(test)]
@@ -28,6 +29,7 @@ mod tests;
 
 pub(super) use item::{Element, Item};
 pub(super) use kind::Kind;
+pub use path::{Constant, Focus, Path, Scope, Shape};
 
 use crate::fhir::Instant;
 use crate::terminology::Membership;
@@ -181,12 +183,17 @@ pub(super) struct Env<'v> {
     pub(super) host: &'v dyn Host,
     /// What it may cost, where that has an end.
     pub(super) work: Option<&'v Work>,
+    /// The constants of a view definition.
+    pub(super) constants: &'v [Constant],
+    /// `%rowIndex`, where rows are made.
+    pub(super) row: Option<usize>,
 }
 
 impl<'v> Env<'v> {
     /// What an expression on `focus` sees in that world.
     pub(super) fn new(focus: Item<'v>, host: &'v dyn Host) -> Self {
-        Self { focus, resource: None, root_resource: None, host, work: None }
+        let (resource, root_resource) = (None, None);
+        Self { focus, resource, root_resource, host, work: None, constants: &[], row: None }
     }
 
     fn spend(&self, units: usize) -> Result<(), Fault> {
@@ -225,7 +232,7 @@ impl Expression {
     /// # Errors
     /// [`Fault`] says what is wrong with it.
     pub(super) fn parse(text: &str) -> Result<Self, Fault> {
-        Ok(Self { root: parse::parse(text)? })
+        Ok(Self { root: parse::parse(text, false)? })
     }
 
     /// What the expression gives.

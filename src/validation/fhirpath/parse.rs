@@ -18,12 +18,12 @@ const MAX_TOKENS: usize = 4_000;
 /// How deep an expression may be: brackets in brackets, or operators in a row.
 const MAX_DEPTH: usize = 200;
 
-pub(super) fn parse(text: &str) -> Result<Node, Fault> {
+pub(super) fn parse(text: &str, of_view: bool) -> Result<Node, Fault> {
     let tokens = tokens(text)?;
     if tokens.len() > MAX_TOKENS {
         return Err(Fault::new("the expression is too long"));
     }
-    let mut parser = Parser { tokens, at: 0, depth: 0 };
+    let mut parser = Parser { tokens, at: 0, depth: 0, of_view };
     let node = parser.expression(0)?;
     match parser.peek() {
         None => Ok(node),
@@ -35,6 +35,8 @@ struct Parser {
     tokens: Vec<(Token, usize)>,
     at: usize,
     depth: usize,
+    /// Whether the functions of view definitions are there.
+    of_view: bool,
 }
 
 /// Operators with how tightly they bind.
@@ -267,11 +269,14 @@ impl Parser {
             }
             self.expect(")")?;
         }
-        let Some(entry) = function::find(name) else {
+        let Some(entry) = function::find(name, self.of_view) else {
             return Err(Fault::new(format!("there is no function {name}")));
         };
         if !entry.arguments.contains(&arguments.len()) {
             return Err(Fault::new(format!("{name} has {} arguments", arguments.len())));
+        }
+        if self.of_view {
+            function::view::check(entry, &arguments)?;
         }
         Ok(Node::Call(Box::new(left), entry, arguments))
     }

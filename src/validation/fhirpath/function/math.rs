@@ -121,6 +121,14 @@ fn boundary<'v>(call: &Call<'_, 'v>, left: &[Item<'v>], is_high: bool) -> Answer
             Err(_) => return Ok(Vec::new()),
         },
     };
+    if let [Item::Element(period)] = left
+        && period.is("Period")
+    {
+        // The period is bounded by its own ends; an end that is not told is none.
+        let mut end = Vec::new();
+        period.members(if is_high { "end" } else { "start" }, &mut end);
+        return if end.is_empty() { Ok(end) } else { boundary(call, &end, is_high) };
+    }
     let of_decimal = |number: Decimal| {
         let digits = digits.map_or(Some(DIGITS), |digits| u32::try_from(digits).ok())?;
         (digits <= Decimal::MAX_SCALE).then(|| decimal_boundary(number, is_high, digits))?

@@ -17,6 +17,7 @@ mod fhir;
 mod math;
 mod set;
 mod string;
+pub(super) mod view;
 
 /// Makes the answer from what the function is called on.
 type Run = for<'c, 'v> fn(&Call<'c, 'v>, Vec<Item<'v>>) -> Answer<'v>;
@@ -38,8 +39,8 @@ const fn entry(name: &'static str, arguments: RangeInclusive<usize>, run: Run) -
     Entry { name, arguments, run }
 }
 
-/// The function of that name.
-pub(super) fn find(name: &str) -> Option<&'static Entry> {
+/// The function of that name; those of view definitions only where such an expression is read.
+pub(super) fn find(name: &str, of_view: bool) -> Option<&'static Entry> {
     let all: [&'static [Entry]; 6] = [
         collection::FUNCTIONS,
         set::FUNCTIONS,
@@ -48,7 +49,8 @@ pub(super) fn find(name: &str) -> Option<&'static Entry> {
         convert::FUNCTIONS,
         fhir::FUNCTIONS,
     ];
-    all.into_iter().flatten().find(|entry| entry.name == name)
+    let view: &'static [Entry] = if of_view { view::FUNCTIONS } else { &[] };
+    all.into_iter().flatten().chain(view).find(|entry| entry.name == name)
 }
 
 /// A call in its place.
