@@ -1,5 +1,6 @@
 //! `spondyl serve`: the API and the first page, until it is told to stop.
 
+use std::collections::BTreeSet;
 use std::net::SocketAddr;
 
 use tracing_subscriber::EnvFilter;
@@ -7,6 +8,7 @@ use tracing_subscriber::EnvFilter;
 use super::{Done, Failure, demo, result, say};
 use crate::app::{App, is_descriptive};
 use crate::config::{Authorisation, Config};
+use crate::fhir::json::At;
 use crate::fhir::{Instant, ResourceType};
 use crate::repository::key;
 use crate::{http, interaction, store};
@@ -59,10 +61,16 @@ pub(super) fn open(config: Config) -> Result<(App, SocketAddr), Failure> {
     Ok((app, listen))
 }
 
-/// Whether no record was ever stored; definitions are none.
+/// Whether no record was ever stored; definitions are none, nor is what is of the types of those that
+/// the program publishes itself.
 fn is_empty(app: &App) -> Result<bool, store::Error> {
     let view = app.store.view()?;
-    let kinds = ResourceType::all().filter(|kind| !is_descriptive(*kind));
+    let held = app.held();
+    let own =
+        held.standard.own.resources().filter_map(|(_, value)| value.at("resourceType").as_str());
+    let own: BTreeSet<&str> = own.collect();
+    let is_record = |kind: &ResourceType| !is_descriptive(*kind) && !own.contains(kind.as_str());
+    let kinds = ResourceType::all().filter(is_record);
     for kind in kinds {
         if let Some(row) = view.scan(key::current_range(kind)).next() {
             return row.map(|_| false);

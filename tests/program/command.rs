@@ -206,6 +206,15 @@ fn the_demo_gives_letters_in_every_form() {
 }
 
 #[test]
+fn serve_loads_the_demo_into_an_empty_store() {
+    let directory = tempfile::tempdir().unwrap();
+    let data = directory.path().join("data");
+    let data = data.to_str().unwrap();
+    let server = Server::start(&["serve", "--demo", "--listen", "127.0.0.1:0", "--data", data]);
+    assert_eq!(demo_episodes(&server).len(), 7);
+}
+
+#[test]
 fn without_authorisation_only_loopback_is_served() {
     let directory = tempfile::tempdir().unwrap();
     let output = spondyl()
