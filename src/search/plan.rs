@@ -17,7 +17,7 @@ use crate::search::condition::Condition;
 use crate::search::join::Join;
 use crate::search::meter::Meter;
 use crate::search::query::{Contained, Query};
-use crate::search::{Error, run, timeline};
+use crate::search::{Error, joint, run, timeline};
 use crate::store::View;
 
 /// How a query is answered.
@@ -95,15 +95,15 @@ impl Plan {
     fn planned(view: &dyn View, rules: &Rules, query: &Query) -> Result<Self, Error> {
         let join = Join { view, rules, limits: query.limits, few: run::FEW_JOINED };
         let clauses = query.clauses.iter().map(|clause| join.clause(query.kind, clause));
-        let clauses = clauses.collect::<Result<Vec<_>, _>>()?;
+        let clauses = joint::joined(rules, query.kind, clauses.collect::<Result<Vec<_>, _>>()?);
         let choice = Choice::of(view, query.kind, query.limits.counted, flatten(&clauses))?;
         let mut steps = Vec::new();
         for (clause, rows) in &choice.order {
             let source = choice.source.is_some_and(|source| std::ptr::eq(source, *clause));
-            let role = match Check::of(view, query.kind, clause)? {
+            let role = match Check::of(view, rules, query.kind, clause)? {
                 _ if source => Role::Candidates,
                 Check::Rows(_) | Check::Pointing(..) => Role::Asked,
-                Check::Ids(..) | Check::Keys(..) => Role::Looked,
+                Check::Ids(..) | Check::Keys(..) | Check::Joint(..) => Role::Looked,
             };
             steps.push(Step { role, what: describe(clause), rows: *rows });
         }

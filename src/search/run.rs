@@ -23,7 +23,7 @@ use crate::search::meter::Meter;
 use crate::search::plan::Choice;
 use crate::search::query::{Query, Total};
 use crate::search::read::Rows;
-use crate::search::{Error, sort, timeline};
+use crate::search::{Error, joint, sort, timeline};
 use crate::store::{Seq, View};
 
 /// One page.
@@ -101,8 +101,8 @@ fn answer(
 ) -> Result<Page, Error> {
     let join = Join { view, rules, limits: query.limits, few };
     let clauses = query.clauses.iter().map(|clause| join.clause(query.kind, clause));
-    let clauses = clauses.collect::<Result<Vec<_>, _>>()?;
-    let search = Search::of(view, query, flatten(&clauses))?;
+    let clauses = joint::joined(rules, query.kind, clauses.collect::<Result<Vec<_>, _>>()?);
+    let search = Search::of(view, rules, query, flatten(&clauses))?;
     let mut page = Page::default();
     if query.count == 0 {
         page.total = search.total(query)?;
@@ -220,7 +220,12 @@ struct Search<'a> {
 }
 
 impl<'a> Search<'a> {
-    fn of(view: &'a dyn View, query: &Query, clauses: Vec<&'a Clause>) -> Result<Self, Error> {
+    fn of(
+        view: &'a dyn View,
+        rules: &Rules,
+        query: &Query,
+        clauses: Vec<&'a Clause>,
+    ) -> Result<Self, Error> {
         let kind = query.kind;
         let choice = Choice::of(view, kind, query.limits.counted, clauses)?;
         let chosen = choice.source.map(|clause| Source::of(view, kind, clause)).transpose()?;
@@ -234,7 +239,7 @@ impl<'a> Search<'a> {
         let few = rows.is_some_and(|rows| !rows.more && rows.counted <= FEW);
         let check = |clause: &'a Clause| match clause {
             Clause::Index { .. } if few => Ok(Check::Rows(clause)),
-            clause => Check::of(view, kind, clause),
+            clause => Check::of(view, rules, kind, clause),
         };
         let linked = others.iter().any(|clause| is_linked(clause));
         let others = others.into_iter().map(check).collect::<Result<_, _>>()?;
