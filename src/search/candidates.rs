@@ -14,6 +14,7 @@ use crate::search::Error;
 use crate::search::check::{self, Check};
 use crate::search::clause::Clause;
 use crate::search::condition::Condition;
+use crate::search::plan::Rows;
 use crate::store::{self, Row, View};
 
 /// Ids, in ascending or descending order.
@@ -52,6 +53,8 @@ pub(super) enum Source<'a> {
     All,
     /// A list of ids.
     Ids(&'a BTreeSet<Id>),
+    /// Those that have been read, in the order of ids.
+    Found(Vec<Id>),
     /// Rows of few distinct keys, which come in the order of ids and are merged.
     Keys(Vec<WholeKey<'a>>),
     /// Rows of many keys, which must be gathered and sorted.
@@ -114,6 +117,10 @@ impl<'a> Source<'a> {
                     Ok(false) => None,
                     Err(error) => Some(Err(error)),
                 }))
+            }
+            Self::Found(ids) => {
+                let wanted = ids.iter().filter(move |id| course.wants(id)).map(|id| Ok(id.clone()));
+                if course.descending { Box::new(wanted.rev()) } else { Box::new(wanted) }
             }
             Self::Keys(keys) => {
                 let streams = keys.iter().map(|key| key.ids(view, course).peekable());
@@ -281,6 +288,35 @@ fn gather(
     ids.sort_unstable();
     ids.dedup();
     Ok(ids)
+}
+
+/// The ids that the conditions give, in their order, from `most` rows at most; how many rows there
+/// are, and whether there may be more.
+pub(super) fn gather_few(
+    view: &dyn View,
+    kind: ResourceType,
+    any: &[Condition],
+    most: usize,
+) -> Result<(Rows, Vec<Id>), Error> {
+    let (mut counted, mut ids) = (0, Vec::new());
+    for condition in any {
+        for range in condition.ranges(kind) {
+            for row in view.scan(range) {
+                let row = row?;
+                counted += 1;
+                if counted >= most {
+                    return Ok((Rows { counted, more: true }, ids));
+                }
+                let (parts, id) = key::index_parts(&row.key).ok_or_else(damaged)?;
+                if condition.accepts(&parts, &row.value) {
+                    ids.push(id);
+                }
+            }
+        }
+    }
+    ids.sort_unstable();
+    ids.dedup();
+    Ok((Rows { counted, more: false }, ids))
 }
 
 /// How many rows the clause has, up to `most`; none for a clause that gives no rows.

@@ -166,7 +166,7 @@ impl Join<'_> {
         match giving.as_slice() {
             // Nothing has to be counted.
             [] | [_] => Ok(giving.first().copied()),
-            _ => Ok(Choice::of(self.view, kind, self.limits.counted, giving)?.source),
+            _ => Ok(Choice::of(self.view, kind, self.limits, giving)?.source),
         }
     }
 

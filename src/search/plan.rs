@@ -8,15 +8,15 @@
 use std::cmp::Reverse;
 use std::fmt;
 
-use crate::fhir::ResourceType;
+use crate::fhir::{Id, ResourceType};
 use crate::index::Rules;
-use crate::search::candidates::{Source, count_up_to};
+use crate::search::candidates::{Source, count_up_to, gather_few};
 use crate::search::check::Check;
 use crate::search::clause::{Clause, flatten};
 use crate::search::condition::Condition;
 use crate::search::join::Join;
 use crate::search::meter::Meter;
-use crate::search::query::{Contained, Query};
+use crate::search::query::{Contained, Limits, Query};
 use crate::search::{Error, joint, run, timeline};
 use crate::store::View;
 
@@ -96,7 +96,7 @@ impl Plan {
         let join = Join { view, rules, limits: query.limits, few: run::FEW_JOINED };
         let clauses = query.clauses.iter().map(|clause| join.clause(query.kind, clause));
         let clauses = joint::joined(rules, query.kind, clauses.collect::<Result<Vec<_>, _>>()?);
-        let choice = Choice::of(view, query.kind, query.limits.counted, flatten(&clauses))?;
+        let choice = Choice::of(view, query.kind, limits(query), flatten(&clauses))?;
         let mut steps = Vec::new();
         for (clause, rows) in &choice.order {
             let source = choice.source.is_some_and(|source| std::ptr::eq(source, *clause));
@@ -133,6 +133,8 @@ pub(super) struct Choice<'a> {
     pub(super) order: Vec<(&'a Clause, Option<Rows>)>,
     /// Whether the candidates are too many to count beforehand.
     pub(super) large: bool,
+    /// The candidates in the order of ids, where they are so few that they were all read.
+    pub(super) found: Option<Vec<Id>>,
 }
 
 /// How many rows are counted of each clause in the first round, and how many times more in each
@@ -140,18 +142,40 @@ pub(super) struct Choice<'a> {
 const FIRST_ROUND: usize = 64;
 const GROWTH: usize = 4;
 
+/// What a choice for that query may count.
+pub(super) fn limits(query: &Query) -> Limits {
+    let told = match timeline::serves(&query.sort) {
+        // Read along the index a page is full before this is counted.
+        true => FIRST_ROUND.min(query.limits.told),
+        false => query.limits.told,
+    };
+    Limits { told, ..query.limits }
+}
+
 impl<'a> Choice<'a> {
-    /// Counts what the clauses have, `most` of each at most, and chooses.
+    /// Counts what the clauses have, within the limits, and chooses.
     pub(super) fn of(
         view: &dyn View,
         kind: ResourceType,
-        most: usize,
+        limits: Limits,
         clauses: Vec<&'a Clause>,
     ) -> Result<Self, Error> {
         let (mut giving, mut others): (Vec<_>, Vec<_>) =
             clauses.into_iter().partition(|clause| clause.gives_candidates());
         giving.sort_by_key(|clause| rank(clause));
         others.sort_by_key(|clause| rank(clause));
+        // Where there is nothing to choose, counting only tells whether a total is cheap.
+        let most = if giving.len() == 1 { limits.told } else { limits.counted };
+        if let Some(Clause::Index { any, .. }) = giving.first() {
+            let (rows, found) = gather_few(view, kind, any, FIRST_ROUND.min(most))?;
+            if !rows.more || giving.len() == 1 && rows.counted >= most {
+                let source = giving.first().copied();
+                let first = giving.iter().take(1).map(|clause| (*clause, Some(rows)));
+                let rest = giving.iter().skip(1).chain(&others).map(|clause| (*clause, None));
+                let found = (!rows.more).then_some(found);
+                return Ok(Self { source, order: first.chain(rest).collect(), large: rows.more, found });
+            }
+        }
         let mut round = FIRST_ROUND.min(most);
         let mut counted: Vec<(&Clause, Rows)>;
         loop {
@@ -182,7 +206,7 @@ impl<'a> Choice<'a> {
         };
         let order = counted.into_iter().map(|(clause, rows)| (clause, Some(rows)));
         let rest = giving.into_iter().skip(known).chain(others).map(|clause| (clause, None));
-        Ok(Self { source, order: order.chain(rest).collect(), large })
+        Ok(Self { source, order: order.chain(rest).collect(), large, found: None })
     }
 }
 

@@ -20,7 +20,7 @@ use crate::search::cursor::{Cursor, Tie};
 use crate::search::include::include;
 use crate::search::join::Join;
 use crate::search::meter::Meter;
-use crate::search::plan::Choice;
+use crate::search::plan::{self, Choice};
 use crate::search::query::{Query, Total};
 use crate::search::read::Rows;
 use crate::search::{Error, joint, sort, timeline};
@@ -227,9 +227,15 @@ impl<'a> Search<'a> {
         clauses: Vec<&'a Clause>,
     ) -> Result<Self, Error> {
         let kind = query.kind;
-        let choice = Choice::of(view, kind, query.limits.counted, clauses)?;
-        let chosen = choice.source.map(|clause| Source::of(view, kind, clause)).transpose()?;
-        let source = chosen.flatten().unwrap_or(Source::All);
+        let choice = Choice::of(view, kind, plan::limits(query), clauses)?;
+        let source = match (choice.found, choice.source) {
+            (Some(found), _) => Some(Source::Found(found)),
+            // Along the index of time there are no candidates to be read.
+            (None, _) if choice.large && timeline::serves(&query.sort) => None,
+            (None, Some(clause)) => Source::of(view, kind, clause)?,
+            (None, None) => None,
+        };
+        let source = source.unwrap_or(Source::All);
         let all: Vec<&Clause> = choice.order.iter().map(|(clause, _)| *clause).collect();
         let is_source =
             |clause: &Clause| choice.source.is_some_and(|source| std::ptr::eq(source, clause));
