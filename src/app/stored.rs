@@ -94,9 +94,8 @@ fn outdated(view: &dyn View, held: &Held, old: &Fingerprints) -> Result<Pending,
         let mut own = held.base.parameters.for_type(kind);
         let joints = Joint::of(kind).filter(|joint| is_changed(&joint_name(joint)));
         let joints: Vec<String> = joints.map(Joint::source).collect();
-        let concerned = is_changed(CONTAINED)
-            || !joints.is_empty()
-            || own.any(|own| is_changed(&own.url));
+        let concerned =
+            is_changed(CONTAINED) || !joints.is_empty() || own.any(|own| is_changed(&own.url));
         if !concerned || view.scan(key::current_range(kind)).next().transpose()?.is_none() {
             continue;
         }

@@ -44,7 +44,8 @@ const JOINT_VERSION: &str = "1";
 pub fn fingerprints(parameters: &SearchParameters) -> Fingerprints {
     let each = parameters.all().map(|own| (own.url.clone(), fingerprint(own, parameters)));
     let contained = (CONTAINED.to_owned(), CONTAINED_VERSION.to_owned());
-    let joints = Joint::standard().iter().map(|joint| (joint_name(joint), of_joint(joint, parameters)));
+    let joints =
+        Joint::standard().iter().map(|joint| (joint_name(joint), of_joint(joint, parameters)));
     each.chain([contained]).chain(joints).collect()
 }
 

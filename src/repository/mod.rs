@@ -15,6 +15,9 @@
 //! | 0A | indexing · type | new parameters, and the id up to which rows are made |
 //! | 0B | fingerprints | of each of the program's parameters, what its rows are made by |
 //!
+//! Names of index rows that begin with `#` are no parameter's: `#` tells what a resource contains, those
+//! with codes behind it are joint rows, which have the values of these parameters in one key.
+//!
 //! The history of a type or of the whole is read from the feed, which tells of every change.
 
 pub mod change;

@@ -20,6 +20,9 @@ use crate::store::{self, Row, View};
 /// Ids, in ascending or descending order.
 pub(super) type Ids<'a> = Box<dyn Iterator<Item = Result<Id, Error>> + 'a>;
 
+/// The same, of each whether it is one of those that are asked for.
+type Judged<'a> = Box<dyn Iterator<Item = Result<(Id, bool), Error>> + 'a>;
+
 /// From where, and in which direction.
 #[derive(Clone, Copy)]
 pub(super) struct Course<'a> {
@@ -198,7 +201,8 @@ impl<'a> WholeKey<'a> {
         &self.range.start
     }
 
-    fn ids<'s>(&'s self, view: &'s dyn View, course: Course<'_>) -> Ids<'s> {
+    /// The ids of all its rows, and of each whether the condition accepts it.
+    fn ids<'s>(&'s self, view: &'s dyn View, course: Course<'_>) -> Judged<'s> {
         let mut range = self.range.clone();
         if let Some(past) = course.past {
             let at = key::index_below(self.before(), past);
@@ -208,13 +212,10 @@ impl<'a> WholeKey<'a> {
                 range.start = [at.as_slice(), &[0]].concat();
             }
         }
-        Box::new(rows(view, range, course).filter_map(move |row| {
-            let read = || -> Result<Option<Id>, Error> {
-                let row = row?;
-                let id = key::index_id(&row.key, self.before().len()).ok_or_else(damaged)?;
-                Ok(self.condition.accepts(&self.parts, &row.value).then_some(id))
-            };
-            read().transpose()
+        Box::new(rows(view, range, course).map(move |row| {
+            let row = row?;
+            let id = key::index_id(&row.key, self.before().len()).ok_or_else(damaged)?;
+            Ok((id, self.condition.accepts(&self.parts, &row.value)))
         }))
     }
 
@@ -360,9 +361,10 @@ pub(super) fn filter<'a>(
     }))
 }
 
-/// Several streams in one order, without doubles.
+/// Several streams in one order, without doubles and without what is not asked for. The latter is
+/// left out here, so that no stream is read further than the others.
 struct Merge<'a> {
-    streams: Vec<Peekable<Ids<'a>>>,
+    streams: Vec<Peekable<Judged<'a>>>,
     course: Course<'a>,
 }
 
@@ -370,25 +372,34 @@ impl Iterator for Merge<'_> {
     type Item = Result<Id, Error>;
 
     fn next(&mut self) -> Option<Self::Item> {
-        let mut best: Option<Id> = None;
-        for stream in &mut self.streams {
-            match stream.peek() {
-                Some(Ok(id)) => {
-                    let first = best.as_ref().is_none_or(|best| {
-                        if self.course.descending { id > best } else { id < best }
-                    });
-                    if first {
-                        best = Some(id.clone());
+        loop {
+            let mut best: Option<Id> = None;
+            for stream in &mut self.streams {
+                match stream.peek() {
+                    Some(Ok((id, _))) => {
+                        let first = best.as_ref().is_none_or(|best| {
+                            if self.course.descending { id > best } else { id < best }
+                        });
+                        if first {
+                            best = Some(id.clone());
+                        }
                     }
+                    Some(Err(_)) => return stream.next().map(|row| row.map(|(id, _)| id)),
+                    None => {}
                 }
-                Some(Err(_)) => return stream.next(),
-                None => {}
+            }
+            let best = best?;
+            let mut is_asked_for = false;
+            for stream in &mut self.streams {
+                let is_best =
+                    |row: &Result<(Id, bool), Error>| row.as_ref().is_ok_and(|(id, _)| *id == best);
+                while let Some(row) = stream.next_if(is_best) {
+                    is_asked_for |= row.is_ok_and(|(_, accepted)| accepted);
+                }
+            }
+            if is_asked_for {
+                return Some(Ok(best));
             }
         }
-        let best = best?;
-        for stream in &mut self.streams {
-            while stream.next_if(|next| next.as_ref().is_ok_and(|id| *id == best)).is_some() {}
-        }
-        Some(Ok(best))
     }
 }

@@ -25,7 +25,9 @@ pub(super) fn joined(rules: &Rules, kind: ResourceType, clauses: Vec<Clause>) ->
         let Some(clause) = together(joint, &parts, &left) else { continue };
         whole.push(clause);
         let mut at = 0..;
-        left.retain(|_| at.next().is_some_and(|at| !parts.iter().flatten().any(|part| *part == at)));
+        left.retain(|_| {
+            at.next().is_some_and(|at| !parts.iter().flatten().any(|part| *part == at))
+        });
     }
     whole.append(&mut left);
     whole
@@ -161,16 +163,10 @@ impl<'a> Pointing<'a> {
 
     /// The conditions on a row of the joint that points to that resource.
     pub(super) fn conditions(&self, kind: ResourceType, id: &Id) -> Vec<Condition> {
-        let target = Target {
-            id: id.to_string(),
-            place: Some(kind.to_string()),
-            version: None,
-        };
+        let target = Target { id: id.to_string(), place: Some(kind.to_string()), version: None };
         let with = |condition: &Condition| {
-            let parts = vec![
-                (2, Test::Target(target.clone())),
-                (condition.arity, condition.test.clone()),
-            ];
+            let parts =
+                vec![(2, Test::Target(target.clone())), (condition.arity, condition.test.clone())];
             Condition {
                 sources: vec![self.joint.source()],
                 target: None,

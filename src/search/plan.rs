@@ -96,7 +96,8 @@ impl Plan {
         let join = Join { view, rules, limits: query.limits, few: run::FEW_JOINED };
         let clauses = query.clauses.iter().map(|clause| join.clause(query.kind, clause));
         let clauses = joint::joined(rules, query.kind, clauses.collect::<Result<Vec<_>, _>>()?);
-        let choice = Choice::of(view, query.kind, limits(query), flatten(&clauses))?;
+        let flat = flatten(&clauses);
+        let choice = Choice::of(view, query.kind, limits(query, &flat), flat)?;
         let mut steps = Vec::new();
         for (clause, rows) in &choice.order {
             let source = choice.source.is_some_and(|source| std::ptr::eq(source, *clause));
@@ -142,11 +143,14 @@ pub(super) struct Choice<'a> {
 const FIRST_ROUND: usize = 64;
 const GROWTH: usize = 4;
 
-/// What a choice for that query may count.
-pub(super) fn limits(query: &Query) -> Limits {
+/// What a choice among those clauses for that query may count.
+pub(super) fn limits(query: &Query, clauses: &[&Clause]) -> Limits {
+    let of_time = clauses.iter().all(|clause| timeline::is_met(clause));
     let told = match timeline::serves(&query.sort) {
-        // Read along the index a page is full before this is counted.
-        true => FIRST_ROUND.min(query.limits.told),
+        // Read along the index of time, a page is full before anything is counted.
+        true if of_time => 1,
+        // Few must be told from many, of which most are passed over.
+        true => query.limits.counted,
         false => query.limits.told,
     };
     Limits { told, ..query.limits }
@@ -173,16 +177,26 @@ impl<'a> Choice<'a> {
                 let first = giving.iter().take(1).map(|clause| (*clause, Some(rows)));
                 let rest = giving.iter().skip(1).chain(&others).map(|clause| (*clause, None));
                 let found = (!rows.more).then_some(found);
-                return Ok(Self { source, order: first.chain(rest).collect(), large: rows.more, found });
+                return Ok(Self {
+                    source,
+                    order: first.chain(rest).collect(),
+                    large: rows.more,
+                    found,
+                });
             }
         }
         let mut round = FIRST_ROUND.min(most);
         let mut counted: Vec<(&Clause, Rows)>;
+        // The first was counted so far above.
+        let mut known = matches!(giving.first(), Some(Clause::Index { .. })).then_some(round);
         loop {
             counted = Vec::new();
             let mut least = round;
             for clause in &giving {
-                let count = count_up_to(view, kind, clause, least)?;
+                let count = match known.take() {
+                    Some(known) => known,
+                    None => count_up_to(view, kind, clause, least)?,
+                };
                 let more = count >= least;
                 counted.push((clause, Rows { counted: count, more }));
                 // Of the others it only matters whether they have fewer.
@@ -196,7 +210,7 @@ impl<'a> Choice<'a> {
             }
             round = round.saturating_mul(GROWTH).min(most);
         }
-        let known = counted.len();
+        let asked = counted.len();
         // Stable: of those with equally many the one that was expected to have the fewest.
         counted.sort_by_key(|(_, rows)| (rows.more, rows.counted));
         let source = counted.first().map(|(clause, _)| *clause);
@@ -205,7 +219,7 @@ impl<'a> Choice<'a> {
             None => Source::All.count(view, kind, most)? >= most,
         };
         let order = counted.into_iter().map(|(clause, rows)| (clause, Some(rows)));
-        let rest = giving.into_iter().skip(known).chain(others).map(|clause| (clause, None));
+        let rest = giving.into_iter().skip(asked).chain(others).map(|clause| (clause, None));
         Ok(Self { source, order: order.chain(rest).collect(), large, found: None })
     }
 }

@@ -227,11 +227,12 @@ impl<'a> Search<'a> {
         clauses: Vec<&'a Clause>,
     ) -> Result<Self, Error> {
         let kind = query.kind;
-        let choice = Choice::of(view, kind, plan::limits(query), clauses)?;
+        let choice = Choice::of(view, kind, plan::limits(query, &clauses), clauses)?;
+        let counts = query.count == 0 || query.total == Total::Accurate;
         let source = match (choice.found, choice.source) {
             (Some(found), _) => Some(Source::Found(found)),
-            // Along the index of time there are no candidates to be read.
-            (None, _) if choice.large && timeline::serves(&query.sort) => None,
+            // Read along the index of time, unless all are counted, there are no candidates.
+            (None, _) if choice.large && !counts && timeline::serves(&query.sort) => None,
             (None, Some(clause)) => Source::of(view, kind, clause)?,
             (None, None) => None,
         };
@@ -382,7 +383,11 @@ impl<'a> Search<'a> {
             if cursor.is_some_and(|cursor| !timeline::fits(cursor)) {
                 return Err(Error::BadCursor);
             }
-            return Ok((self.by_time(query, cursor, seen, &moved)?, None));
+            let page = self.by_time(query, cursor, seen, &moved)?;
+            // The only page tells how many there are.
+            let (found, (_, next)) = &page;
+            let total = (cursor.is_none() && next.is_none()).then_some(found.len());
+            return Ok((page, total));
         }
         let sources: Vec<String> = keys.iter().flat_map(|key| key.sources.clone()).collect();
         let mut found = Vec::new();

@@ -70,11 +70,15 @@ impl Span {
         let Next::Between(from, to) = &self.next else { return self.clone() };
         let Next::Between(other_from, other_to) = &other.next else { return self.clone() };
         let from = match (from, other_from) {
-            (Bound::Included(one), Bound::Included(other)) => Bound::Included(one.max(other).clone()),
+            (Bound::Included(one), Bound::Included(other)) => {
+                Bound::Included(one.max(other).clone())
+            }
             _ => from.clone(),
         };
         let to = match (to, other_to) {
-            (Bound::Included(one), Bound::Included(other)) => Bound::Included(one.min(other).clone()),
+            (Bound::Included(one), Bound::Included(other)) => {
+                Bound::Included(one.min(other).clone())
+            }
             _ => to.clone(),
         };
         Self { whole: self.whole.clone(), next: Next::Between(from, to) }
