@@ -36,13 +36,6 @@ pub fn past(
         let content = then.as_ref().map(Stored::content).transpose()?.flatten();
         let current = then.map(|then| read::encode_current(then.version, content.is_none()));
         batch.writes.push((key::current(kind, &id), current));
-        for row in view.scan(key::versions(kind, &id)).rev() {
-            let row = row?;
-            if row.seq <= seen {
-                break;
-            }
-            batch.writes.push((row.key, None));
-        }
         let entries = content.map(|content| entries(&content)).unwrap_or_default();
         change::add_entries(&mut batch, view, (kind, &id), &entries, change::Before::Rows)?;
     }

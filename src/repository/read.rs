@@ -77,11 +77,9 @@ impl Stored {
 /// # Errors
 /// [`Error`] when the store fails or is damaged.
 pub fn current(view: &dyn View, kind: ResourceType, id: &Id) -> Result<Option<Stored>, Error> {
-    // The newest version is the current one: one look-up tells which it is and what it says.
-    let Some(row) = view.scan(key::versions(kind, id)).next_back() else { return Ok(None) };
-    let row = row?;
-    let number = key::version_id(&row.key).ok_or(Error::Damaged(key::VERSION))?;
-    parse_version(kind, id.clone(), number, row.seq, row.value).map(Some)
+    let Some(row) = view.get(&key::current(kind, id))? else { return Ok(None) };
+    let (number, _) = parse_current(&row.value)?;
+    version(view, kind, id, number)
 }
 
 /// That the resource stands as it does in the view: what a batch expects that relies on it. None if
