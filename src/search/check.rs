@@ -46,13 +46,10 @@ impl<'a> Check<'a> {
                 None => Self::Rows(clause),
             },
             Clause::Has { kind: by, sources, inner, .. } => {
-                match Pointing::of(rules, *by, sources, inner) {
-                    Some(joint) => Self::Joint(*by, joint),
-                    None => {
-                        let inner = Self::of(view, rules, *by, inner)?;
-                        Self::Pointing(*by, sources, Box::new(inner))
-                    }
+                if let Some(joint) = Pointing::of(rules, *by, sources, inner) {
+                    return Ok(Self::Joint(*by, joint));
                 }
+                Self::Pointing(*by, sources, Box::new(Self::of(view, rules, *by, inner)?))
             }
             _ => Self::Rows(clause),
         })

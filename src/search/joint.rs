@@ -13,6 +13,10 @@ use crate::search::condition::{Composite, Condition, Target, Test};
 /// The most conditions that a joint clause has: as many keys as are merged.
 const MOST: usize = 16;
 
+/// The type that the reference must point to, if one is asked, and what is asked of each part, with how
+/// many parts of the key it has.
+type Head = (Option<ResourceType>, Vec<(usize, Test)>);
+
 /// The clauses with those that a joint index answers put together.
 pub(super) fn joined(rules: &Rules, kind: ResourceType, clauses: Vec<Clause>) -> Vec<Clause> {
     let mut left = Vec::with_capacity(clauses.len());
@@ -88,7 +92,7 @@ fn stands(joint: &Joint, parameter: &str, is_first: bool, condition: &Condition)
 /// One clause of all of these; none if it would have too many conditions.
 fn together(joint: &Joint, parts: &[Vec<usize>], clauses: &[Clause]) -> Option<Clause> {
     let mut labels = Vec::new();
-    let mut heads: Vec<(Option<ResourceType>, Vec<(usize, Test)>)> = vec![(None, Vec::new())];
+    let mut heads: Vec<Head> = vec![(None, Vec::new())];
     for places in parts {
         let own: Vec<&Clause> = places.iter().filter_map(|at| clauses.get(*at)).collect();
         labels.extend(own.iter().filter_map(|clause| label(clause)));
@@ -99,7 +103,7 @@ fn together(joint: &Joint, parts: &[Vec<usize>], clauses: &[Clause]) -> Option<C
         if heads.len().saturating_mul(any.len()) > MOST {
             return None;
         }
-        let longer = |(target, tests): &(Option<ResourceType>, Vec<(usize, Test)>)| {
+        let longer = |(target, tests): &Head| {
             let with = |condition: &Condition| {
                 let own = (condition.arity, condition.test.clone());
                 let tests = tests.iter().cloned().chain([own]).collect();
@@ -110,7 +114,7 @@ fn together(joint: &Joint, parts: &[Vec<usize>], clauses: &[Clause]) -> Option<C
         heads = heads.iter().flat_map(longer).collect();
     }
     let source = joint.source();
-    let condition = |(target, tests): (Option<ResourceType>, Vec<(usize, Test)>)| Condition {
+    let condition = |(target, tests): Head| Condition {
         sources: vec![source.clone()],
         target,
         arity: tests.iter().map(|(arity, _)| arity).sum(),

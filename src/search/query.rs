@@ -60,7 +60,7 @@ impl Default for Limits {
             listed: 20_000,
             rows: 2_000_000,
             counted: 1000,
-            told: 200,
+            told: 64,
             sorted: 100_000,
             page: 20,
             most: 1000,
