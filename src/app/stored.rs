@@ -7,8 +7,9 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use super::{Held, is_effective};
+use crate::definitions::joint::Joint;
 use crate::fhir::ResourceType;
-use crate::index::format::Fingerprints;
+use crate::index::format::{Fingerprints, joint_name};
 use crate::index::{CONTAINED, Pending};
 use crate::repository::indexing::{Progress, note};
 use crate::repository::{self, Error, indexing, key};
@@ -91,7 +92,10 @@ fn outdated(view: &dyn View, held: &Held, old: &Fingerprints) -> Result<Pending,
     let mut outdated = Pending::new();
     for kind in ResourceType::all() {
         let mut own = held.base.parameters.for_type(kind);
-        let concerned = is_changed(CONTAINED) || own.any(|own| is_changed(&own.url));
+        let joints = Joint::of(kind).filter(|joint| is_changed(&joint_name(joint)));
+        let joints: Vec<String> = joints.map(Joint::source).collect();
+        let concerned =
+            is_changed(CONTAINED) || !joints.is_empty() || own.any(|own| is_changed(&own.url));
         if !concerned || view.scan(key::current_range(kind)).next().transpose()?.is_none() {
             continue;
         }
@@ -100,6 +104,7 @@ fn outdated(view: &dyn View, held: &Held, old: &Fingerprints) -> Result<Pending,
             .rules
             .changed(kind, |own| is_changed(&own.url) || !new.contains_key(own.url.as_str()));
         codes.extend(is_changed(CONTAINED).then(|| CONTAINED.to_owned()));
+        codes.extend(joints);
         if !codes.is_empty() {
             outdated.insert(kind, codes);
         }

@@ -19,6 +19,7 @@ pub mod canonical;
 pub mod compartment;
 pub mod compile;
 pub mod element;
+pub mod joint;
 pub mod model;
 pub mod package;
 pub mod search_parameter;

@@ -116,19 +116,23 @@ impl Entry {
         let mut separator = b'{';
         let mut member = |out: &mut Vec<u8>, name: &str| {
             out.push(std::mem::replace(&mut separator, b','));
-            out.extend([b"\"", name.as_bytes(), b"\":"].concat());
+            out.push(b'"');
+            out.extend_from_slice(name.as_bytes());
+            out.extend_from_slice(b"\":");
         };
         if let Some(url) = &self.full_url {
             member(out, "fullUrl");
-            push(out, "", &json!(url));
+            text(out, url);
         }
         if let Some(resource) = &self.resource {
             member(out, "resource");
-            out.extend(resource);
+            out.extend_from_slice(resource);
         }
         if let Some(mode) = self.search_mode {
             member(out, "search");
-            push(out, "", &json!({ "mode": mode }));
+            out.extend_from_slice(b"{\"mode\":");
+            text(out, mode);
+            out.push(b'}');
         }
         if let Some((method, url)) = &self.request {
             member(out, "request");
@@ -162,6 +166,18 @@ impl Response {
             object.insert("outcome".into(), outcome.clone());
         }
         value
+    }
+}
+
+/// A text as JSON, in quotes.
+fn text(out: &mut Vec<u8>, text: &str) {
+    let plain = |byte: u8| (0x20..0x7F).contains(&byte) && byte != b'"' && byte != b'\\';
+    if text.bytes().all(plain) {
+        out.push(b'"');
+        out.extend_from_slice(text.as_bytes());
+        out.push(b'"');
+    } else {
+        push(out, "", &json!(text));
     }
 }
 

@@ -1,8 +1,8 @@
 //! The REST API over HTTP: the only place that names the web framework.
 //!
-//! Reads answer where they arrive: two lookups in the store are shorter than a hop to another
-//! thread. Searches run on threads of their own, few more than there are cores; writes and
-//! operations, which may wait for the disk, on the blocking pool.
+//! Reads and short searches answer where they arrive: some lookups in the store are shorter than a hop
+//! to another thread. Longer searches run on threads of their own, few more than there are cores;
+//! writes and operations, which may wait for the disk, on the blocking pool.
 //! Source: <http://hl7.org/fhir/R4/http.html>.
 
 mod admit;

@@ -20,18 +20,20 @@ pub fn arity(kind: ParameterType) -> Option<usize> {
     }
 }
 
-/// The most combinations that one value of a composite is indexed by.
+/// The most combinations that one value of a composite is indexed by, unless one component alone has
+/// more keys.
 const MOST: usize = 256;
 
 /// The keys of one value of a composite, from those of its components.
 pub fn combine(components: &[Vec<Key>]) -> Vec<Key> {
     let mut combined = vec![Key::default()];
+    let most = components.iter().map(Vec::len).fold(MOST, usize::max);
     for keys in components {
         let plain = keys.iter().filter(|key| key.suffix.is_empty());
         let plain: Vec<&Key> = plain.collect();
         combined =
             combined.iter().flat_map(|head| plain.iter().map(|key| join(head, key))).collect();
-        combined.truncate(MOST);
+        combined.truncate(most);
     }
     combined
 }

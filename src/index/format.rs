@@ -11,7 +11,9 @@ use std::fmt::Write as _;
 use sha2::{Digest, Sha256};
 
 use super::CONTAINED;
+use crate::definitions::joint::Joint;
 use crate::definitions::search_parameter::{ParameterType, SearchParameter, SearchParameters};
+use crate::fhir::ResourceType;
 
 /// The fingerprint of each parameter by its canonical, and that of the rows that tell what is
 /// contained, by the name of these.
@@ -35,11 +37,31 @@ const fn version(kind: ParameterType) -> u8 {
 /// Which edition the rows are that tell what is contained.
 const CONTAINED_VERSION: &str = "1";
 
+/// Which edition the rows of joints are.
+const JOINT_VERSION: &str = "1";
+
 /// The fingerprints of all of these.
 pub fn fingerprints(parameters: &SearchParameters) -> Fingerprints {
     let each = parameters.all().map(|own| (own.url.clone(), fingerprint(own, parameters)));
     let contained = (CONTAINED.to_owned(), CONTAINED_VERSION.to_owned());
-    each.chain([contained]).collect()
+    let joints =
+        Joint::standard().iter().map(|joint| (joint_name(joint), of_joint(joint, parameters)));
+    each.chain([contained]).chain(joints).collect()
+}
+
+/// The name of a joint among the fingerprints.
+pub fn joint_name(joint: &Joint) -> String {
+    format!("{} {}", joint.type_name(), joint.source())
+}
+
+/// What the rows of a joint are made by: its edition, and whatever makes those of its parameters.
+fn of_joint(joint: &Joint, all: &SearchParameters) -> String {
+    let kind = ResourceType::parse(joint.type_name());
+    let own = kind.into_iter().flat_map(|kind| all.for_type(kind));
+    let own = own.filter(|own| joint.parameters.contains(&own.code));
+    let mut parts = vec![JOINT_VERSION.to_owned()];
+    parts.extend(own.map(|own| fingerprint(own, all)));
+    digest(&parts)
 }
 
 /// All that bears on which rows there are, as a short digest.
@@ -53,6 +75,10 @@ fn fingerprint(own: &SearchParameter, all: &SearchParameters) -> String {
         parts.push(component.expression.clone());
         parts.extend(kind.map(|kind| format!("{} {}", kind.as_str(), version(kind))));
     }
+    digest(&parts)
+}
+
+fn digest(parts: &[String]) -> String {
     let digest = Sha256::digest(parts.join("\n").as_bytes());
     digest.iter().take(8).fold(String::new(), |mut text, byte| {
         // Writing to a String cannot fail.
@@ -86,6 +112,6 @@ mod tests {
         let prints: BTreeSet<_> = others.iter().map(|one| fingerprint(one, &all)).collect();
         assert_eq!(prints.len(), others.len());
         assert_eq!(fingerprints(&all), fingerprints(&all));
-        assert_eq!(fingerprints(&all).len(), all.all().count() + 1);
+        assert_eq!(fingerprints(&all).len(), all.all().count() + 1 + Joint::standard().len());
     }
 }

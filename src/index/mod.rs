@@ -10,6 +10,7 @@ pub mod date;
 mod fhirpath;
 pub mod form;
 pub mod format;
+mod joint;
 pub mod key;
 pub mod near;
 pub mod number;
@@ -260,7 +261,7 @@ pub fn values_at(
 
 /// The rows of a resource that carries its id and meta: one for each distinct value.
 pub fn entries(rules: &Rules, resource: &Resource) -> Vec<Entry> {
-    let mut rows: BTreeMap<(String, Vec<Vec<u8>>), Vec<u8>> = BTreeMap::new();
+    let mut rows = joint::Rows::new();
     for parameter in rules.parameters(resource.kind()).filter(|parameter| parameter.is_stored()) {
         for key in parameter.keys(rules, resource.value()) {
             let name = format!("{}{}", parameter.definition.code, key.suffix);
@@ -273,6 +274,8 @@ pub fn entries(rules: &Rules, resource: &Resource) -> Vec<Entry> {
                 .or_insert_with(|| key.value.clone());
         }
     }
+    let joint = joint::keys(resource.kind(), &rows);
+    rows.extend(joint.into_iter().map(|key| (key, Vec::new())));
     let contained = resource.value().get("contained").and_then(serde_json::Value::as_array);
     for inner in contained.into_iter().flatten() {
         if let Some(kind) = inner.get("resourceType").and_then(serde_json::Value::as_str) {

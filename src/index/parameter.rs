@@ -68,8 +68,8 @@ const WORDS: [(&str, &[&str]); 2] = [
 /// The values of a composite, and from each of them its parts.
 #[derive(Clone, Debug)]
 pub(super) struct Whole {
-    route: Route,
-    parts: Vec<Vec<(Route, Form)>>,
+    pub(super) route: Route,
+    pub(super) parts: Vec<Vec<(Route, Form)>>,
 }
 
 /// Compiles a definition for one type.

@@ -6,6 +6,7 @@ use serde_json::json;
 
 use super::parameter::Program;
 use super::*;
+use crate::definitions::joint::Joint;
 use crate::definitions::{Definitions, source};
 
 pub(super) fn rules() -> Rules {
@@ -232,4 +233,66 @@ fn parameters_within_others() {
     check("Patient", "email", "email", None);
     check("Observation", "_text", "_text", None);
     check("Observation", "_content", "_content _text", None);
+}
+
+/// One row for each combination of what the resource has, and none where a part is missing.
+#[test]
+fn joint_rows() {
+    let names = |value: serde_json::Value| {
+        let entries = entries(&rules(), &Resource::from_value(value).unwrap());
+        let own = entries.into_iter().filter(|entry| entry.parameter == "#subject+code+date");
+        own.map(|entry| entry.parts.iter().map(|part| show(part)).collect::<Vec<_>>().join(" "))
+            .collect::<Vec<_>>()
+    };
+    let mut value = json!({
+        "resourceType": "Observation", "id": "o", "status": "final",
+        "code": { "coding": [{ "system": "urn:s", "code": "a" }, { "code": "b" }] },
+        "subject": { "reference": "Patient/p", "identifier": { "value": "7" } },
+        "effectiveDateTime": "1970-01-02",
+    });
+    let expected = [
+        "p Patient a urn:s 008000000005265c00 05265bff",
+        "p Patient b  008000000005265c00 05265bff",
+    ];
+    assert_eq!(names(value.clone()), expected);
+    value.as_object_mut().unwrap().remove("effectiveDateTime");
+    assert!(names(value).is_empty());
+}
+
+/// What a joint says of its parameters is what the standard says of their elements: each has rows of
+/// its own; what is there once cannot repeat; a composite has the same values in its rows.
+#[test]
+fn joints_are_as_they_say() {
+    let rules = rules();
+    for kind in ResourceType::all() {
+        for joint in Joint::of(kind) {
+            let own = |code: &str| rules.parameter(kind, code).unwrap();
+            let routes = |code: &str| match &own(code).program {
+                Program::Routes(routes) => routes.clone(),
+                other => panic!("{code}: {other:?}"),
+            };
+            for code in &joint.parameters {
+                assert!(own(code).is_stored(), "{kind} {code}");
+                let routes = routes(code);
+                let elements = routes.iter().map(|(route, _)| {
+                    let [route::Step::Member(name)] = route.steps.as_slice() else {
+                        panic!("{code}: {route:?}");
+                    };
+                    rules.model().member(kind.as_str(), name).unwrap().0
+                });
+                let elements: Vec<_> = elements.filter(|_| joint.has_once(code)).collect();
+                let names: BTreeSet<_> = elements.iter().map(|element| &element.name).collect();
+                assert!(names.len() <= 1 && elements.iter().all(|one| !one.array), "{names:?}");
+            }
+            let Some(Program::Composite(wholes)) =
+                joint.composite().map(|composite| &own(composite).program)
+            else {
+                continue;
+            };
+            let [whole] = wholes.as_slice() else { panic!("{wholes:?}") };
+            assert!(whole.route.steps.is_empty(), "{kind}");
+            let parts: Vec<_> = joint.parameters.iter().map(|code| routes(code)).collect();
+            assert_eq!(whole.parts, parts, "{kind}");
+        }
+    }
 }

@@ -35,12 +35,30 @@ pub struct Question {
 }
 
 impl Question {
+    /// Whether it is of one type and all that it takes is counted by the rows: neither code systems
+    /// nor other resources are gone through for it.
+    pub fn is_plain(&self) -> bool {
+        let of_one = matches!(self.scope, Scope::Type(_) | Scope::Compartment(_, _, Some(_)));
+        let is_plain = |(name, value): &(String, String)| {
+            let own = !name.contains([':', '.']) || name.starts_with("_has:");
+            own && !WIDE.contains(&name.as_str()) && value.len() < LONG
+        };
+        of_one && self.pairs.iter().all(is_plain)
+    }
+
     fn setting<'a>(&self, held: &'a Held, now: Instant) -> Setting<'a> {
         let mut setting = setting(held, now, self.strict);
         setting.limits.rows = self.most_rows.unwrap_or(setting.limits.rows);
         setting
     }
 }
+
+/// Parameters by which other resources are read, or the content of resources.
+const WIDE: [&str; 7] =
+    ["_include", "_revinclude", "_contained", "_list", "_text", "_content", "_summary"];
+
+/// The length from which on a value is not plain, in bytes.
+const LONG: usize = 512;
 
 /// Among what is searched.
 #[derive(Clone, PartialEq, Eq, Debug)]

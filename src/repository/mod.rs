@@ -16,6 +16,9 @@
 //! | 0B | fingerprints | of each of the program's parameters, what its rows are made by |
 //! | 0D | secrets · use · digest | when it ends, and what it is worth |
 //!
+//! Names of index rows that begin with `#` are no parameter's: `#` tells what a resource contains, those
+//! with codes behind it are joint rows, which have the values of these parameters in one key.
+//!
 //! The history of a type or of the whole is read from the feed, which tells of every change.
 
 pub mod change;

@@ -14,10 +14,14 @@ use crate::search::Error;
 use crate::search::check::{self, Check};
 use crate::search::clause::Clause;
 use crate::search::condition::Condition;
+use crate::search::plan::Rows;
 use crate::store::{self, Row, View};
 
 /// Ids, in ascending or descending order.
 pub(super) type Ids<'a> = Box<dyn Iterator<Item = Result<Id, Error>> + 'a>;
+
+/// The same, of each whether it is one of those that are asked for.
+type Judged<'a> = Box<dyn Iterator<Item = Result<(Id, bool), Error>> + 'a>;
 
 /// From where, and in which direction.
 #[derive(Clone, Copy)]
@@ -52,6 +56,8 @@ pub(super) enum Source<'a> {
     All,
     /// A list of ids.
     Ids(&'a BTreeSet<Id>),
+    /// Those that have been read, in the order of ids.
+    Found(Vec<Id>),
     /// Rows of few distinct keys, which come in the order of ids and are merged.
     Keys(Vec<WholeKey<'a>>),
     /// Rows of many keys, which must be gathered and sorted.
@@ -114,6 +120,10 @@ impl<'a> Source<'a> {
                     Ok(false) => None,
                     Err(error) => Some(Err(error)),
                 }))
+            }
+            Self::Found(ids) => {
+                let wanted = ids.iter().filter(move |id| course.wants(id)).map(|id| Ok(id.clone()));
+                if course.descending { Box::new(wanted.rev()) } else { Box::new(wanted) }
             }
             Self::Keys(keys) => {
                 let streams = keys.iter().map(|key| key.ids(view, course).peekable());
@@ -191,7 +201,8 @@ impl<'a> WholeKey<'a> {
         &self.range.start
     }
 
-    fn ids<'s>(&'s self, view: &'s dyn View, course: Course<'_>) -> Ids<'s> {
+    /// The ids of all its rows, and of each whether the condition accepts it.
+    fn ids<'s>(&'s self, view: &'s dyn View, course: Course<'_>) -> Judged<'s> {
         let mut range = self.range.clone();
         if let Some(past) = course.past {
             let at = key::index_below(self.before(), past);
@@ -201,13 +212,10 @@ impl<'a> WholeKey<'a> {
                 range.start = [at.as_slice(), &[0]].concat();
             }
         }
-        Box::new(rows(view, range, course).filter_map(move |row| {
-            let read = || -> Result<Option<Id>, Error> {
-                let row = row?;
-                let id = key::index_id(&row.key, self.before().len()).ok_or_else(damaged)?;
-                Ok(self.condition.accepts(&self.parts, &row.value).then_some(id))
-            };
-            read().transpose()
+        Box::new(rows(view, range, course).map(move |row| {
+            let row = row?;
+            let id = key::index_id(&row.key, self.before().len()).ok_or_else(damaged)?;
+            Ok((id, self.condition.accepts(&self.parts, &row.value)))
         }))
     }
 
@@ -283,6 +291,35 @@ fn gather(
     Ok(ids)
 }
 
+/// The ids that the conditions give, in their order, from `most` rows at most; how many rows there
+/// are, and whether there may be more.
+pub(super) fn gather_few(
+    view: &dyn View,
+    kind: ResourceType,
+    any: &[Condition],
+    most: usize,
+) -> Result<(Rows, Vec<Id>), Error> {
+    let (mut counted, mut ids) = (0, Vec::new());
+    for condition in any {
+        for range in condition.ranges(kind) {
+            for row in view.scan(range) {
+                let row = row?;
+                counted += 1;
+                if counted >= most {
+                    return Ok((Rows { counted, more: true }, ids));
+                }
+                let (parts, id) = key::index_parts(&row.key).ok_or_else(damaged)?;
+                if condition.accepts(&parts, &row.value) {
+                    ids.push(id);
+                }
+            }
+        }
+    }
+    ids.sort_unstable();
+    ids.dedup();
+    Ok((Rows { counted, more: false }, ids))
+}
+
 /// How many rows the clause has, up to `most`; none for a clause that gives no rows.
 pub(super) fn count_up_to(
     view: &dyn View,
@@ -324,9 +361,10 @@ pub(super) fn filter<'a>(
     }))
 }
 
-/// Several streams in one order, without doubles.
+/// Several streams in one order, without doubles and without what is not asked for. The latter is
+/// left out here, so that no stream is read further than the others.
 struct Merge<'a> {
-    streams: Vec<Peekable<Ids<'a>>>,
+    streams: Vec<Peekable<Judged<'a>>>,
     course: Course<'a>,
 }
 
@@ -334,25 +372,34 @@ impl Iterator for Merge<'_> {
     type Item = Result<Id, Error>;
 
     fn next(&mut self) -> Option<Self::Item> {
-        let mut best: Option<Id> = None;
-        for stream in &mut self.streams {
-            match stream.peek() {
-                Some(Ok(id)) => {
-                    let first = best.as_ref().is_none_or(|best| {
-                        if self.course.descending { id > best } else { id < best }
-                    });
-                    if first {
-                        best = Some(id.clone());
+        loop {
+            let mut best: Option<Id> = None;
+            for stream in &mut self.streams {
+                match stream.peek() {
+                    Some(Ok((id, _))) => {
+                        let first = best.as_ref().is_none_or(|best| {
+                            if self.course.descending { id > best } else { id < best }
+                        });
+                        if first {
+                            best = Some(id.clone());
+                        }
                     }
+                    Some(Err(_)) => return stream.next().map(|row| row.map(|(id, _)| id)),
+                    None => {}
                 }
-                Some(Err(_)) => return stream.next(),
-                None => {}
+            }
+            let best = best?;
+            let mut is_asked_for = false;
+            for stream in &mut self.streams {
+                let is_best =
+                    |row: &Result<(Id, bool), Error>| row.as_ref().is_ok_and(|(id, _)| *id == best);
+                while let Some(row) = stream.next_if(is_best) {
+                    is_asked_for |= row.is_ok_and(|(_, accepted)| accepted);
+                }
+            }
+            if is_asked_for {
+                return Some(Ok(best));
             }
         }
-        let best = best?;
-        for stream in &mut self.streams {
-            while stream.next_if(|next| next.as_ref().is_ok_and(|id| *id == best)).is_some() {}
-        }
-        Some(Ok(best))
     }
 }

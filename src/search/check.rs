@@ -8,10 +8,12 @@
 use std::collections::BTreeSet;
 
 use crate::fhir::{Id, ResourceType};
-use crate::repository::read;
+use crate::index::Rules;
+use crate::repository::{self, key, read};
 use crate::search::Error;
 use crate::search::candidates::{WholeKey, distinct_keys};
 use crate::search::clause::Clause;
+use crate::search::joint::Pointing;
 use crate::search::read::Rows;
 use crate::store::View;
 
@@ -23,6 +25,8 @@ pub(super) enum Check<'a> {
     Keys(Vec<WholeKey<'a>>, bool),
     /// By asking the resources of that type that point to the candidate under these names.
     Pointing(ResourceType, &'a [String], Box<Check<'a>>),
+    /// The same where rows of a joint have both the reference and what is asked.
+    Joint(ResourceType, Pointing<'a>),
     /// By their rows.
     Rows(&'a Clause),
 }
@@ -31,6 +35,7 @@ impl<'a> Check<'a> {
     /// The way for a clause that has been joined.
     pub(super) fn of(
         view: &dyn View,
+        rules: &Rules,
         kind: ResourceType,
         clause: &'a Clause,
     ) -> Result<Self, Error> {
@@ -41,7 +46,10 @@ impl<'a> Check<'a> {
                 None => Self::Rows(clause),
             },
             Clause::Has { kind: by, sources, inner, .. } => {
-                Self::Pointing(*by, sources, Box::new(Self::of(view, *by, inner)?))
+                if let Some(joint) = Pointing::of(rules, *by, sources, inner) {
+                    return Ok(Self::Joint(*by, joint));
+                }
+                Self::Pointing(*by, sources, Box::new(Self::of(view, rules, *by, inner)?))
             }
             _ => Self::Rows(clause),
         })
@@ -108,6 +116,21 @@ impl Check<'_> {
                     for pointing in read::pointing(view, *by, source, (kind, id)) {
                         if inner.holds(view, *by, &pointing?)? {
                             return Ok(true);
+                        }
+                    }
+                }
+                Ok(false)
+            }
+            Self::Joint(by, joint) => {
+                for condition in joint.conditions(kind, id) {
+                    for range in condition.ranges(*by) {
+                        for row in view.scan(range) {
+                            let row = row?;
+                            let parts = key::index_parts(&row.key);
+                            let (parts, _) = parts.ok_or(repository::Error::Damaged(key::INDEX))?;
+                            if condition.accepts(&parts, &row.value) {
+                                return Ok(true);
+                            }
                         }
                     }
                 }

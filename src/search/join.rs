@@ -16,12 +16,18 @@ use crate::search::candidates::{Course, Source, filter};
 use crate::search::check::Check;
 use crate::search::clause::{Clause, flatten, terms};
 use crate::search::condition::{Condition, OneOf, Test, Token};
+use crate::search::joint::Pointing;
 use crate::search::plan::Choice;
 use crate::search::query::Limits;
 use crate::search::read::Rows;
+use crate::search::run::FEW_JOINED;
 use crate::search::{Error, tree};
 use crate::store::View;
 use crate::terminology::expand::ValueSetSource;
+
+/// How few resources must point for them to be looked through first, where a joint would tell of each
+/// candidate whether one of them points to it.
+const FEW_TOLD: usize = 32;
 
 /// What joining needs to know.
 #[derive(Clone, Copy)]
@@ -112,7 +118,10 @@ impl Join<'_> {
         inner: &Clause,
     ) -> Result<Clause, Error> {
         let inner = self.clause(by, inner)?;
-        let Some(found) = self.ids_if_few(by, &inner, self.few)? else {
+        // To ask each candidate costs next to nothing where a joint tells.
+        let told = Pointing::of(self.rules, by, sources, &inner).is_some();
+        let few = if told && self.few <= FEW_JOINED { FEW_TOLD } else { self.few };
+        let Some(found) = self.ids_if_few(by, &inner, few)? else {
             let (label, sources) = (label.to_owned(), sources.to_vec());
             return Ok(Clause::Has { label, kind: by, sources, inner: Box::new(inner) });
         };
@@ -137,7 +146,7 @@ impl Join<'_> {
         let whole = source.is_some() && best.is_some_and(|best| std::ptr::eq(best, clause));
         let all = match whole {
             true => Vec::new(),
-            false => vec![Check::of(self.view, kind, clause)?],
+            false => vec![Check::of(self.view, self.rules, kind, clause)?],
         };
         let source = source.unwrap_or(Source::All);
         let ids = source.ids(self.view, kind, Course::ALL)?;
@@ -157,7 +166,7 @@ impl Join<'_> {
         match giving.as_slice() {
             // Nothing has to be counted.
             [] | [_] => Ok(giving.first().copied()),
-            _ => Ok(Choice::of(self.view, kind, self.limits.counted, giving)?.source),
+            _ => Ok(Choice::of(self.view, kind, self.limits, giving)?.source),
         }
     }
 

@@ -16,6 +16,7 @@ pub mod contained;
 pub mod cursor;
 pub mod include;
 mod join;
+mod joint;
 mod meter;
 pub mod plan;
 pub mod query;

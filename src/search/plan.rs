@@ -8,16 +8,16 @@
 use std::cmp::Reverse;
 use std::fmt;
 
-use crate::fhir::ResourceType;
+use crate::fhir::{Id, ResourceType};
 use crate::index::Rules;
-use crate::search::candidates::{Source, count_up_to};
+use crate::search::candidates::{Source, count_up_to, gather_few};
 use crate::search::check::Check;
 use crate::search::clause::{Clause, flatten};
 use crate::search::condition::Condition;
 use crate::search::join::Join;
 use crate::search::meter::Meter;
-use crate::search::query::{Contained, Query};
-use crate::search::{Error, run, timeline};
+use crate::search::query::{Contained, Limits, Query};
+use crate::search::{Error, joint, run, timeline};
 use crate::store::View;
 
 /// How a query is answered.
@@ -95,15 +95,16 @@ impl Plan {
     fn planned(view: &dyn View, rules: &Rules, query: &Query) -> Result<Self, Error> {
         let join = Join { view, rules, limits: query.limits, few: run::FEW_JOINED };
         let clauses = query.clauses.iter().map(|clause| join.clause(query.kind, clause));
-        let clauses = clauses.collect::<Result<Vec<_>, _>>()?;
-        let choice = Choice::of(view, query.kind, query.limits.counted, flatten(&clauses))?;
+        let clauses = joint::joined(rules, query.kind, clauses.collect::<Result<Vec<_>, _>>()?);
+        let flat = flatten(&clauses);
+        let choice = Choice::of(view, query.kind, limits(query, &flat), flat)?;
         let mut steps = Vec::new();
         for (clause, rows) in &choice.order {
             let source = choice.source.is_some_and(|source| std::ptr::eq(source, *clause));
-            let role = match Check::of(view, query.kind, clause)? {
+            let role = match Check::of(view, rules, query.kind, clause)? {
                 _ if source => Role::Candidates,
                 Check::Rows(_) | Check::Pointing(..) => Role::Asked,
-                Check::Ids(..) | Check::Keys(..) => Role::Looked,
+                Check::Ids(..) | Check::Keys(..) | Check::Joint(..) => Role::Looked,
             };
             steps.push(Step { role, what: describe(clause), rows: *rows });
         }
@@ -133,6 +134,8 @@ pub(super) struct Choice<'a> {
     pub(super) order: Vec<(&'a Clause, Option<Rows>)>,
     /// Whether the candidates are too many to count beforehand.
     pub(super) large: bool,
+    /// The candidates in the order of ids, where they are so few that they were all read.
+    pub(super) found: Option<Vec<Id>>,
 }
 
 /// How many rows are counted of each clause in the first round, and how many times more in each
@@ -140,25 +143,60 @@ pub(super) struct Choice<'a> {
 const FIRST_ROUND: usize = 64;
 const GROWTH: usize = 4;
 
+/// What a choice among those clauses for that query may count.
+pub(super) fn limits(query: &Query, clauses: &[&Clause]) -> Limits {
+    let of_time = clauses.iter().all(|clause| timeline::is_met(clause));
+    let told = match timeline::serves(&query.sort) {
+        // Read along the index of time, a page is full before anything is counted.
+        true if of_time => 1,
+        // Few must be told from many, of which most are passed over.
+        true => query.limits.counted,
+        false => query.limits.told,
+    };
+    Limits { told, ..query.limits }
+}
+
 impl<'a> Choice<'a> {
-    /// Counts what the clauses have, `most` of each at most, and chooses.
+    /// Counts what the clauses have, within the limits, and chooses.
     pub(super) fn of(
         view: &dyn View,
         kind: ResourceType,
-        most: usize,
+        limits: Limits,
         clauses: Vec<&'a Clause>,
     ) -> Result<Self, Error> {
         let (mut giving, mut others): (Vec<_>, Vec<_>) =
             clauses.into_iter().partition(|clause| clause.gives_candidates());
         giving.sort_by_key(|clause| rank(clause));
         others.sort_by_key(|clause| rank(clause));
+        // Where there is nothing to choose, counting only tells whether a total is cheap.
+        let most = if giving.len() == 1 { limits.told } else { limits.counted };
+        if let Some(Clause::Index { any, .. }) = giving.first() {
+            let (rows, found) = gather_few(view, kind, any, FIRST_ROUND.min(most))?;
+            if !rows.more || giving.len() == 1 && rows.counted >= most {
+                let source = giving.first().copied();
+                let first = giving.iter().take(1).map(|clause| (*clause, Some(rows)));
+                let rest = giving.iter().skip(1).chain(&others).map(|clause| (*clause, None));
+                let found = (!rows.more).then_some(found);
+                return Ok(Self {
+                    source,
+                    order: first.chain(rest).collect(),
+                    large: rows.more,
+                    found,
+                });
+            }
+        }
         let mut round = FIRST_ROUND.min(most);
         let mut counted: Vec<(&Clause, Rows)>;
+        // The first was counted so far above.
+        let mut known = matches!(giving.first(), Some(Clause::Index { .. })).then_some(round);
         loop {
             counted = Vec::new();
             let mut least = round;
             for clause in &giving {
-                let count = count_up_to(view, kind, clause, least)?;
+                let count = match known.take() {
+                    Some(known) => known,
+                    None => count_up_to(view, kind, clause, least)?,
+                };
                 let more = count >= least;
                 counted.push((clause, Rows { counted: count, more }));
                 // Of the others it only matters whether they have fewer.
@@ -172,7 +210,7 @@ impl<'a> Choice<'a> {
             }
             round = round.saturating_mul(GROWTH).min(most);
         }
-        let known = counted.len();
+        let asked = counted.len();
         // Stable: of those with equally many the one that was expected to have the fewest.
         counted.sort_by_key(|(_, rows)| (rows.more, rows.counted));
         let source = counted.first().map(|(clause, _)| *clause);
@@ -181,8 +219,8 @@ impl<'a> Choice<'a> {
             None => Source::All.count(view, kind, most)? >= most,
         };
         let order = counted.into_iter().map(|(clause, rows)| (clause, Some(rows)));
-        let rest = giving.into_iter().skip(known).chain(others).map(|clause| (clause, None));
-        Ok(Self { source, order: order.chain(rest).collect(), large })
+        let rest = giving.into_iter().skip(asked).chain(others).map(|clause| (clause, None));
+        Ok(Self { source, order: order.chain(rest).collect(), large, found: None })
     }
 }
 

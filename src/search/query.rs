@@ -25,7 +25,7 @@ pub struct Setting<'a> {
 }
 
 /// What a search may spend. Beyond each the search is refused as too costly, but for `counted`,
-/// `joined`, `page` and `most`.
+/// `told`, `joined`, `page` and `most`.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub struct Limits {
     /// Values of one parameter.
@@ -41,6 +41,8 @@ pub struct Limits {
     /// Rows that are counted of each clause before candidates are chosen; what has more is long, and
     /// no total is told of it unasked.
     pub counted: usize,
+    /// The same where there is one clause only, so that nothing is to be chosen.
+    pub told: usize,
     /// Matches that may be sorted.
     pub sorted: usize,
     /// Matches on a page when the query does not say.
@@ -58,6 +60,7 @@ impl Default for Limits {
             listed: 20_000,
             rows: 2_000_000,
             counted: 1000,
+            told: 64,
             sorted: 100_000,
             page: 20,
             most: 1000,

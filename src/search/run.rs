@@ -20,10 +20,10 @@ use crate::search::cursor::{Cursor, Tie};
 use crate::search::include::include;
 use crate::search::join::Join;
 use crate::search::meter::Meter;
-use crate::search::plan::Choice;
+use crate::search::plan::{self, Choice};
 use crate::search::query::{Query, Total};
 use crate::search::read::Rows;
-use crate::search::{Error, sort, timeline};
+use crate::search::{Error, joint, sort, timeline};
 use crate::store::{Seq, View};
 
 /// One page.
@@ -101,8 +101,8 @@ fn answer(
 ) -> Result<Page, Error> {
     let join = Join { view, rules, limits: query.limits, few };
     let clauses = query.clauses.iter().map(|clause| join.clause(query.kind, clause));
-    let clauses = clauses.collect::<Result<Vec<_>, _>>()?;
-    let search = Search::of(view, query, flatten(&clauses))?;
+    let clauses = joint::joined(rules, query.kind, clauses.collect::<Result<Vec<_>, _>>()?);
+    let search = Search::of(view, rules, query, flatten(&clauses))?;
     let mut page = Page::default();
     if query.count == 0 {
         page.total = search.total(query)?;
@@ -220,11 +220,23 @@ struct Search<'a> {
 }
 
 impl<'a> Search<'a> {
-    fn of(view: &'a dyn View, query: &Query, clauses: Vec<&'a Clause>) -> Result<Self, Error> {
+    fn of(
+        view: &'a dyn View,
+        rules: &Rules,
+        query: &Query,
+        clauses: Vec<&'a Clause>,
+    ) -> Result<Self, Error> {
         let kind = query.kind;
-        let choice = Choice::of(view, kind, query.limits.counted, clauses)?;
-        let chosen = choice.source.map(|clause| Source::of(view, kind, clause)).transpose()?;
-        let source = chosen.flatten().unwrap_or(Source::All);
+        let choice = Choice::of(view, kind, plan::limits(query, &clauses), clauses)?;
+        let counts = query.count == 0 || query.total == Total::Accurate;
+        let source = match (choice.found, choice.source) {
+            (Some(found), _) => Some(Source::Found(found)),
+            // Read along the index of time, unless all are counted, there are no candidates.
+            (None, _) if choice.large && !counts && timeline::serves(&query.sort) => None,
+            (None, Some(clause)) => Source::of(view, kind, clause)?,
+            (None, None) => None,
+        };
+        let source = source.unwrap_or(Source::All);
         let all: Vec<&Clause> = choice.order.iter().map(|(clause, _)| *clause).collect();
         let is_source =
             |clause: &Clause| choice.source.is_some_and(|source| std::ptr::eq(source, clause));
@@ -234,7 +246,7 @@ impl<'a> Search<'a> {
         let few = rows.is_some_and(|rows| !rows.more && rows.counted <= FEW);
         let check = |clause: &'a Clause| match clause {
             Clause::Index { .. } if few => Ok(Check::Rows(clause)),
-            clause => Check::of(view, kind, clause),
+            clause => Check::of(view, rules, kind, clause),
         };
         let linked = others.iter().any(|clause| is_linked(clause));
         let others = others.into_iter().map(check).collect::<Result<_, _>>()?;
@@ -371,7 +383,11 @@ impl<'a> Search<'a> {
             if cursor.is_some_and(|cursor| !timeline::fits(cursor)) {
                 return Err(Error::BadCursor);
             }
-            return Ok((self.by_time(query, cursor, seen, &moved)?, None));
+            let page = self.by_time(query, cursor, seen, &moved)?;
+            // The only page tells how many there are.
+            let (found, (_, next)) = &page;
+            let total = (cursor.is_none() && next.is_none()).then_some(found.len());
+            return Ok((page, total));
         }
         let sources: Vec<String> = keys.iter().flat_map(|key| key.sources.clone()).collect();
         let mut found = Vec::new();

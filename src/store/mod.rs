@@ -19,6 +19,7 @@ pub(crate) mod contract;
 mod group;
 mod memory;
 mod overlay;
+mod recent;
 mod sled;
 
 use std::ops::Range;

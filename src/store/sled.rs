@@ -3,6 +3,8 @@
 //! Why it is built as it is, from the crate's own behaviour (sled 0.34.7):
 //! - `apply_batch` is atomic within one tree only, so all rows live in one tree under a prefix byte.
 //! - A range scan is no snapshot, so a view holds a read lock that keeps batches out.
+//! - A look-up goes through several pages and leaves a trace of each, so that rows which are asked
+//!   for again and again are kept beside it.
 //! - `flush` starts the writing of dirty pages but does not empty the disk's cache, so a commit is
 //!   acknowledged only after `fdatasync` on sled's own file.
 
@@ -16,6 +18,7 @@ use sled::{IVec, Tree};
 use tokio::sync::watch;
 
 use super::group::{Engine, GroupCommit};
+use super::recent::Recent;
 use super::{Batch, Error, Expect, Row, Scan, Seq, Store, View, feed_key};
 
 /// Where the number of the last commit stands.
@@ -27,8 +30,12 @@ pub struct SledStore {
     group: GroupCommit,
 }
 
+/// Of what may be kept in memory, the part for single rows; the engine's pages have the rest.
+const FOR_ROWS: u64 = 4;
+
 struct Shared {
     tree: Tree,
+    recent: Recent,
     /// Held for reading by views, for writing while a batch is applied.
     gate: RwLock<()>,
     last: AtomicU64,
@@ -43,7 +50,7 @@ impl SledStore {
     pub fn open(directory: &Path, cache_bytes: u64) -> Result<Self, Error> {
         let config = sled::Config::new()
             .path(directory)
-            .cache_capacity(cache_bytes)
+            .cache_capacity(cache_bytes - cache_bytes / FOR_ROWS)
             .flush_every_ms(None)
             .mode(sled::Mode::HighThroughput);
         let db = config.open().map_err(engine)?;
@@ -53,7 +60,9 @@ impl SledStore {
             Some(bytes) => written_by(&bytes)?,
             None => 0,
         };
-        let shared = Arc::new(Shared { tree, gate: RwLock::new(()), last: AtomicU64::new(last) });
+        let recent = Recent::new(cache_bytes / FOR_ROWS);
+        let (gate, last_commit) = (RwLock::new(()), AtomicU64::new(last));
+        let shared = Arc::new(Shared { tree, recent, gate, last: last_commit });
         let writer = Writer { shared: Arc::clone(&shared), db, file };
         Ok(Self { shared, group: GroupCommit::start(writer, last)? })
     }
@@ -85,8 +94,13 @@ impl View for SledView<'_> {
     }
 
     fn get(&self, key: &[u8]) -> Result<Option<Row>, Error> {
-        let found = self.shared.tree.get(key).map_err(engine)?;
-        found.map(|value| row(key, &value)).transpose()
+        if let Some(value) = self.shared.recent.get(key) {
+            return row(key, &value).map(Some);
+        }
+        let Some(value) = self.shared.tree.get(key).map_err(engine)? else { return Ok(None) };
+        // No batch is applied while this view is open, so what was found is not old yet.
+        self.shared.recent.put(key, &value);
+        row(key, &value).map(Some)
     }
 
     fn scan(&self, range: Range<Vec<u8>>) -> Scan<'_> {
@@ -128,6 +142,7 @@ impl Engine for Writer {
         }
         writes.insert(&LAST, &seq.to_be_bytes());
         let _gate = self.shared.gate.write().unwrap_or_else(PoisonError::into_inner);
+        batch.writes.iter().for_each(|(key, _)| self.shared.recent.forget(key));
         self.shared.tree.apply_batch(writes).map_err(engine)?;
         self.shared.last.store(seq, Ordering::Release);
         Ok(seq)

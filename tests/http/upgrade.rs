@@ -137,3 +137,48 @@ async fn a_server_brings_an_old_store_up_to_date_by_itself() {
         assert_eq!(bundle["total"], 3, "{url}");
     }
 }
+
+/// A store from before there were joint rows: searches are answered without them until they are
+/// made, and find the same.
+#[actix_web::test]
+async fn joint_rows_are_made_later() {
+    const JOINT: &str = "#subject+code+date";
+    let asked =
+        "Observation?patient=Patient/p&code=urn:c|flexion&date=ge2026-03-02&date=lt2026-03-04";
+    let data = tempfile::tempdir().unwrap();
+    let server = Server::in_directory(data.path());
+    for day in 1..6 {
+        let mut value = observation(&format!("o{day}"));
+        value["subject"] = json!({ "reference": "Patient/p" });
+        value["effectiveDateTime"] = json!(format!("2026-03-0{day}"));
+        value.as_object_mut().unwrap().remove("contained");
+        server.put(&format!("/Observation/o{day}"), &value).await.has_status(201);
+    }
+    server.stop().await;
+    let kind = ResourceType::parse("Observation").unwrap();
+    let range = || key::index_range(kind, JOINT, &[], &[]);
+    {
+        let store = store(data.path());
+        let mut writes = Vec::new();
+        {
+            let view = store.view().unwrap();
+            let row = view.get(&key::fingerprints()).unwrap().unwrap();
+            let mut prints: Value = serde_json::from_slice(&row.value).unwrap();
+            prints.as_object_mut().unwrap().remove(&format!("Observation {JOINT}")).unwrap();
+            writes.push((key::fingerprints(), Some(prints.to_string().into_bytes())));
+            writes.extend(view.scan(range()).map(|row| (row.unwrap().key, None)));
+        }
+        assert_eq!(writes.len(), 6);
+        store.commit(Batch { writes, ..Batch::default() }).unwrap();
+    }
+    let app =
+        Arc::new(App::on(Config::default(), Box::new(store(data.path())), standard()).unwrap());
+    assert!(app.held().rules.is_pending(kind, JOINT));
+    assert_eq!(answer(&app, asked), Ok(2));
+    let (tell, told) = mpsc::channel();
+    drop(tell);
+    follow(&Arc::downgrade(&app), &told);
+    assert!(!app.held().rules.is_pending(kind, JOINT));
+    assert_eq!(answer(&app, asked), Ok(2));
+    assert_eq!(app.store.view().unwrap().scan(range()).count(), 5);
+}

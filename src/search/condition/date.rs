@@ -43,6 +43,15 @@ impl Moment {
         spans.collect()
     }
 
+    /// The spans in which all rows lie that every one of these accepts.
+    pub(super) fn common_spans(all: &[Self]) -> Vec<Span> {
+        let each = all.iter().map(|moment| Self { instants: false, ..*moment }.spans());
+        let common = each.reduce(|one, other| {
+            one.iter().zip(&other).map(|(one, other)| one.common(other)).collect()
+        });
+        common.unwrap_or_else(|| vec![Span::of([])])
+    }
+
     /// Where the instants lie that are accepted, and no others but for `ne`.
     fn exact_span(&self) -> Span {
         let Interval { start, end } = self.sought;

@@ -64,6 +64,26 @@ impl Span {
         Self { whole: Vec::new(), next: Next::Between(from, to) }
     }
 
+    /// What lies in both of two spans that are inclusive or open, with the same whole parts; the first
+    /// of them if they are not.
+    fn common(&self, other: &Self) -> Self {
+        let Next::Between(from, to) = &self.next else { return self.clone() };
+        let Next::Between(other_from, other_to) = &other.next else { return self.clone() };
+        let from = match (from, other_from) {
+            (Bound::Included(one), Bound::Included(other)) => {
+                Bound::Included(one.max(other).clone())
+            }
+            _ => from.clone(),
+        };
+        let to = match (to, other_to) {
+            (Bound::Included(one), Bound::Included(other)) => {
+                Bound::Included(one.min(other).clone())
+            }
+            _ => to.clone(),
+        };
+        Self { whole: self.whole.clone(), next: Next::Between(from, to) }
+    }
+
     /// The same behind other whole parts.
     #[must_use]
     pub fn behind(mut self, parts: &[Vec<u8>]) -> Self {
@@ -100,6 +120,8 @@ pub enum Test {
     Token(Token),
     Text(Text),
     Moment(Moment),
+    /// All of these, of one value.
+    Moments(Vec<Moment>),
     Target(Target),
     OneOf(OneOf),
     Amount(Amount),
@@ -119,6 +141,7 @@ impl Test {
             Self::Token(token) => token.spans(),
             Self::Text(text) => text.spans(),
             Self::Moment(moment) => moment.spans(),
+            Self::Moments(all) => Moment::common_spans(all),
             Self::Target(target) => target.spans(),
             Self::OneOf(set) => set.spans(),
             Self::Amount(amount) => amount.spans(),
@@ -137,6 +160,7 @@ impl Test {
             Self::Token(token) => token.accepts(parts, value),
             Self::Text(text) => text.accepts(parts, value),
             Self::Moment(moment) => moment.accepts(parts),
+            Self::Moments(all) => all.iter().all(|moment| moment.accepts(parts)),
             Self::Target(target) => target.accepts(parts, value),
             Self::OneOf(set) => set.accepts(parts),
             Self::Amount(amount) => amount.accepts(parts),
@@ -152,10 +176,12 @@ impl Test {
     pub fn needs_value(&self) -> bool {
         match self {
             Self::Token(token) => token.needs_value(),
-            Self::Text(_) | Self::Quantity(_) | Self::Composite(_) => true,
+            Self::Text(_) | Self::Quantity(_) => true,
+            Self::Composite(composite) => composite.0.iter().any(|(_, test)| test.needs_value()),
             Self::Target(target) => target.version.is_some(),
             Self::Any
             | Self::Moment(_)
+            | Self::Moments(_)
             | Self::Amount(_)
             | Self::Uri(_)
             | Self::Near(_)
@@ -170,12 +196,17 @@ impl Test {
         let narrow = |least: usize| spans.iter().all(|span| span.whole.len() >= least);
         match self {
             Self::Target(_) if narrow(1) => 0,
+            Self::Composite(_) if narrow(3) => 0,
             Self::Uri(_) if narrow(1) => 1,
             Self::OneOf(_) => 2,
             Self::Token(_) if narrow(2) => 2,
             Self::Token(_) | Self::Composite(_) | Self::Word(_) if narrow(1) => 3,
             Self::Text(text) if text.mode != Mode::Contains => 4,
-            Self::Moment(_) | Self::Amount(_) | Self::Quantity(_) | Self::Near(_) => 5,
+            Self::Moment(_)
+            | Self::Moments(_)
+            | Self::Amount(_)
+            | Self::Quantity(_)
+            | Self::Near(_) => 5,
             Self::Any => 7,
             _ => 6,
         }

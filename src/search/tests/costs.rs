@@ -131,9 +131,8 @@ fn plans_ask_the_narrowest_first() {
     };
     let url =
         "Observation?status:not=amended&date=ge2026-12&code=urn:c|pain&patient=p00001&_sort=-date";
-    let expected = "candidates: patient: equal, 1 alternatives, index subject, 20 rows\n\
-        looked up: code: equal, 1 alternatives, index code\n\
-        looked up: date: within a range, 1 alternatives, index date\n\
+    let expected = "candidates: patient and code and date: within a range, 1 alternatives, \
+        index #subject+code+date, 0 rows\n\
         looked up: status:not: none of what it names, 1 alternatives, index status\n\
         order: -date, _id\n\
         page: all matches sorted\n";
@@ -146,6 +145,57 @@ fn plans_ask_the_narrowest_first() {
         page: read in the order of ids, no more than the page needs\n";
     assert_eq!(plan(url), expected);
     assert!(plan("Observation?").starts_with("candidates: every current Observation\n"));
+}
+
+/// What is asked together is read from one range, which holds no more than the answer.
+#[test]
+fn what_is_asked_together_stands_together() {
+    let clinic = clinic_of(60);
+    for (url, plan, most) in [
+        (
+            "Observation?patient=p00007&code=urn:c|pain&date=ge2026-03&date=lt2026-08",
+            "candidates: patient and code and date and date: within a range, 1 alternatives, index \
+             #subject+code+date, 2 rows\norder",
+            10,
+        ),
+        (
+            "Observation?code=urn:c|pain,urn:c|score&subject=Patient/p00007&date=ge2026&date=2026-06-08",
+            "candidates: subject and code and date and date: within a range, 2 alternatives, index \
+             #subject+code+date, 1 rows\norder",
+            15,
+        ),
+        (
+            "Observation?code=urn:c|pain&value-quantity=gt9||{score}&status=final",
+            "candidates: code and value-quantity: within a range, 1 alternatives, index \
+             code-value-quantity, 22 rows\n",
+            140,
+        ),
+        (
+            "Observation?patient=p00007&code=pain&date=ge2026-03&date=lt2026-08",
+            "candidates: patient: equal, 1 alternatives, index subject, 20 rows\n",
+            140,
+        ),
+        (
+            "Observation?patient:missing=false&code=urn:c|pain&date=ge2027",
+            "candidates: date: within",
+            140,
+        ),
+        (
+            "Patient?_has:Observation:patient:code=urn:c|pain&gender=male",
+            "candidates: gender: within a range, 1 alternatives, index gender, 30 rows\n\
+             looked up: _has",
+            240,
+        ),
+    ] {
+        let query = clinic.query(url, true).unwrap();
+        let made = Plan::of(&*clinic.store.view().unwrap(), &clinic.rules, &query).unwrap();
+        assert!(made.to_string().starts_with(plan), "{url}: {made}");
+        let page = clinic.page(url, None).unwrap();
+        assert!(page.touched <= most, "{url}: {}", page.touched);
+    }
+    // As they were found before there were joint rows.
+    let asked = "Observation?patient=p00007&code=urn:c|pain&date=ge2026-03&date=lt2026-08";
+    assert_eq!(clinic.ids(asked), "o00007-05 o00007-15");
 }
 
 /// Searches with every kind of clause, and how their plans begin.
