@@ -21,4 +21,5 @@ pub mod interaction;
 pub mod operation;
 pub mod http;
 pub mod demo;
+pub mod generate;
 pub mod command;

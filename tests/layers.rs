@@ -21,6 +21,7 @@ const LAYERS: &[(&str, &str)] = &[
     ("audit", "fhir clinical statistics"),
     ("page", "fhir clinical letter"),
     ("demo", "fhir"),
+    ("generate", ""),
     ("repository", "fhir index store"),
     ("search", "fhir definitions terminology index repository store"),
     ("error", "fhir terminology store repository search"),

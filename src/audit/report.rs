@@ -13,7 +13,7 @@ use super::indicator::{GroupRule, Indicator, Population};
 use super::suppress::{Suppression, suppressed};
 use crate::clinical::element::{OWN, UCUM};
 use crate::fhir::Instant;
-use crate::statistics::{Confidence, Interval, PairedChange, Spread, Undefined};
+use crate::statistics::{Confidence, Interval, PairedChange, Spread, Standardised, Undefined};
 
 /// What kind of report, in the words of the resource.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -24,6 +24,8 @@ pub enum Kind {
     SubjectList,
     /// Counts only.
     Summary,
+    /// No counts: the data that they would rest on.
+    DataCollection,
 }
 
 impl Kind {
@@ -33,6 +35,7 @@ impl Kind {
             Self::Individual => "individual",
             Self::SubjectList => "subject-list",
             Self::Summary => "summary",
+            Self::DataCollection => "data-collection",
         }
     }
 }
@@ -66,6 +69,8 @@ pub fn report(
 ) -> Value {
     let mut writer = Writer { frame, facts, contained: Vec::new() };
     let pairs = indicator.groups.iter().zip(&evaluation.groups);
+    // Where data are collected, groups and scores are not told (invariant mrp-1).
+    let pairs = pairs.filter(|_| frame.kind != Kind::DataCollection);
     let groups: Vec<Value> = pairs.map(|(rule, group)| writer.group(rule, group)).collect();
     let notation = indicator.more_is_better.map(|more| {
         let code = if more { "increase" } else { "decrease" };
@@ -103,7 +108,8 @@ struct Writer<'a> {
 impl Writer<'_> {
     fn group(&mut self, rule: &GroupRule, group: &Group) -> Value {
         let populations = self.populations(&group.whole);
-        let (score, figure) = self.score(&group.whole);
+        let (score, mut figure) = self.score(&group.whole);
+        self.warn(group, &mut figure);
         let splits = rule.stratifiers.iter().zip(&group.strata);
         let stratifiers: Vec<Value> =
             splits.map(|((_, code), strata)| self.stratifier(code, strata)).collect();
@@ -114,6 +120,18 @@ impl Writer<'_> {
             "measureScore": score,
             "stratifier": stratifiers,
         }))
+    }
+
+    /// How often is looked at once: of many intervals some miss the truth by chance alone.
+    fn warn(&self, group: &Group, figure: &mut Value) {
+        let looks = 1 + group.strata.iter().map(Vec::len).sum::<usize>() as u64;
+        let mut parts = Parts(Vec::new());
+        parts.count("looks", looks);
+        parts.number("by-chance", by_chance(looks, self.frame.confidence));
+        // What is withheld has no parts, and no interval to be misread.
+        if let Some(Value::Array(told)) = figure.get_mut("extension") {
+            told.append(&mut parts.0);
+        }
     }
 
     fn stratifier(&mut self, code: &Value, strata: &[(Option<String>, Tally)]) -> Value {
@@ -217,6 +235,9 @@ impl Writer<'_> {
                 change.map_or(median, |mean| mean).map(|score| quantity(score, unit))
             }
         };
+        if let Some(standardised) = &tally.standardised {
+            parts.standardised(standardised);
+        }
         (score, parts.finish())
     }
 }
@@ -229,6 +250,12 @@ fn size(tally: &Tally) -> u64 {
 #[expect(clippy::cast_precision_loss, reason = "counts of cases stay far below 2^53")]
 fn share(count: u64, of: u64) -> f64 {
     count as f64 / of as f64
+}
+
+/// How many of so many intervals miss the truth by chance, on average.
+#[expect(clippy::cast_precision_loss, reason = "intervals of one report are few")]
+fn by_chance(looks: u64, confidence: Confidence) -> f64 {
+    looks as f64 * (1.0 - confidence.get())
 }
 
 const NULL_FLAVOUR: &str = "http://terminology.hl7.org/CodeSystem/v3-NullFlavor";
@@ -326,6 +353,18 @@ impl Parts {
             Err(why) => self.undefined("effect-size", *why),
         }
         Some(change.mean)
+    }
+
+    fn standardised(&mut self, found: &Result<Standardised, Undefined>) {
+        match found {
+            Ok(found) => {
+                self.number("expected", found.expected);
+                self.number("ratio", found.ratio);
+                self.interval("ratio", Ok(&found.interval));
+                self.number("adjusted", found.share);
+            }
+            Err(why) => self.undefined("ratio", *why),
+        }
     }
 
     fn finish(self) -> Value {

@@ -5,6 +5,7 @@
 //! Source: <http://hl7.org/fhir/R4/operations.html>.
 
 mod audit;
+mod collect_data;
 mod consistency;
 mod document;
 pub mod episode;
@@ -46,6 +47,7 @@ pub const ALL: &[&Operation] = &[
     &everything::GROUP,
     &everything::EPISODE,
     &evaluate_measure::OPERATION,
+    &collect_data::OPERATION,
     &terminology::EXPAND,
     &terminology::VALUE_SET_VALIDATE_CODE,
     &terminology::CODE_SYSTEM_VALIDATE_CODE,

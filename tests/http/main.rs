@@ -20,6 +20,7 @@ mod bad_input;
 mod binary;
 mod capabilities;
 mod claims;
+mod collect_data;
 mod headers;
 mod concurrent;
 mod conditional;
