@@ -167,8 +167,7 @@ fn write_files(clinic: Clinic, form: Form, directory: &Path) -> Result<Done, Fai
 /// Puts the records into a store, each patient's in one commit, as a server would.
 fn load(clinic: Clinic, store: &Path) -> Result<Done, Failure> {
     let config = Config { data: store.to_owned(), ..Config::default() };
-    let app =
-        App::open(config).map_err(|error| Failure::new(store.display().to_string(), error))?;
+    let (app, _) = serve::open(config)?;
     let mut refused = 0_u64;
     let mut stored = 0_u64;
     each(clinic, (0, clinic.patients), |records| {

@@ -10,6 +10,7 @@ pub(super) struct Random(u64);
 
 impl Random {
     /// The numbers of a seed.
+    #[cfg(test)]
     pub(super) fn new(seed: u64) -> Self {
         Self(seed)
     }
