@@ -71,7 +71,7 @@ def counted(measure, table):
         value = values[observed[0]]
         missing |= left & value.isna()
         known = value[left & value.notna()].astype(float)
-        told["n"] = len(known)
+        told["n"] = len(known) or None
         if len(known):
             told.update({"median": known.median(), "min": known.min(), "max": known.max(),
                          "first-quartile": known.quantile(0.25),
@@ -111,7 +111,10 @@ def compare(check, name, reported, measure, table):
     figures = figure(reported)
     for part, value in told.items():
         seen = figures.get(part)
-        near = seen is not None and abs(seen - value) <= 1e-9 * max(1, abs(value))
+        if seen is None or value is None:
+            near = seen is value
+        else:
+            near = abs(seen - value) <= 1e-9 * max(1, abs(value))
         check(f"{name} {part}", near, f"{seen!r}, expected {value!r}")
     return len(populations) + len(told)
 

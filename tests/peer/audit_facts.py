@@ -304,7 +304,7 @@ def facts(resources):
         segments(row, mine["segmental-mobility"], done)
         retests(row, mine)
         rows.append(row)
-    return pd.DataFrame(rows).set_index("episode")
+    return pd.DataFrame(rows, dtype=object).set_index("episode")
 
 
 # The words of the code systems as columns.
@@ -378,10 +378,15 @@ def real(table, of):
                       for row in table.to_dict("records")], index=table.index, dtype="Float64")
 
 
+def hundredths(value):
+    """Rounded to hundredths, half away from zero."""
+    return Fraction(int(abs(value) * 100 + Fraction(1, 2)), 100) * (1 if value >= 0 else -1)
+
+
 def change(score):
     def of(row):
         latest = row[score].get("latest")
-        return None if latest is None else latest - row[score]["first"]
+        return None if latest is None else hundredths(latest) - hundredths(row[score]["first"])
     return lambda table: real(table, of)
 
 
