@@ -105,7 +105,7 @@ pub fn evaluate(indicator: &Indicator, facts: &[&Facts], confidence: Confidence)
             split.into_iter().map(tallied).collect()
         });
         let strata = strata.collect();
-        Group { strata, whole }
+        Group { whole, strata }
     };
     Evaluation { groups: indicator.groups.iter().map(one).collect() }
 }

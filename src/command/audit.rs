@@ -45,7 +45,7 @@ pub(super) struct Args {
     /// The FHIR base URL of the server.
     #[arg(long, value_name = "URL", default_value = super::SERVER, env = "SPONDYL_SERVER")]
     server: String,
-    /// text and csv are tables, ndjson has an object a row, json is the MeasureReport.
+    /// text and csv are tables, ndjson has an object a row, json is the report as a resource.
     #[arg(long, value_enum, default_value = "text")]
     format: Format,
     /// Show the strata of this stratifier too, such as practitioner or month; may be given several

@@ -195,7 +195,7 @@ fn visit_of(
 fn goal_and_plan(case: &mut Case<'_>, first: Visit) {
     let due = later(first.day, case.random.whole(21, 56));
     let achieved =
-        case.end.is_some().then(|| if case.gain > 0.35 { "achieved" } else { "not-achieved" });
+        case.end.is_some().then_some(if case.gain > 0.35 { "achieved" } else { "not-achieved" });
     let members = json!({
         "extension": [episode_link(&case.episode)],
         "lifecycleStatus": if case.end.is_some() { "completed" } else { "active" },

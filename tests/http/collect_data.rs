@@ -110,7 +110,7 @@ async fn strata_stand_beside_what_their_mix_lets_expect() {
     let mut looks = 1.0;
     for split in group["stratifier"].as_array().unwrap() {
         let strata = split["stratum"].as_array().unwrap();
-        looks += strata.len() as f64;
+        looks += f64::from(u32::try_from(strata.len()).unwrap());
         let code = split["code"][0]["coding"][0]["code"].as_str().unwrap();
         let expected: Vec<f64> = strata.iter().filter_map(|s| part(s, "expected")).collect();
         if ["practitioner", "site", "referral-source", "month"].contains(&code) {
