@@ -10,7 +10,7 @@ use serde_json::{Map, Value, json};
 use super::evaluate::{Evaluation, Figure, Group, Tally};
 use super::facts::Facts;
 use super::indicator::{GroupRule, Indicator, Population};
-use super::suppress::{Suppression, suppressed};
+use super::suppress::{Suppression, complement, suppressed};
 use crate::clinical::element::{OWN, UCUM};
 use crate::fhir::Instant;
 use crate::statistics::{Confidence, Interval, PairedChange, Spread, Standardised, Undefined};
@@ -107,7 +107,7 @@ struct Writer<'a> {
 
 impl Writer<'_> {
     fn group(&mut self, rule: &GroupRule, group: &Group) -> Value {
-        let populations = self.populations(&group.whole);
+        let populations = self.populations(&group.whole, false);
         let (score, mut figure) = self.score(&group.whole);
         self.warn(group, &mut figure);
         let splits = rule.stratifiers.iter().zip(&group.strata);
@@ -137,37 +137,59 @@ impl Writer<'_> {
     fn stratifier(&mut self, code: &Value, strata: &[(Option<String>, Tally)]) -> Value {
         let sizes: Vec<u64> = strata.iter().map(|(_, tally)| size(tally)).collect();
         let withheld = suppressed(&sizes, self.frame.suppression);
-        let one = |((value, tally), withheld): (&(Option<String>, Tally), bool)| {
-            let value = match value {
-                Some(value) => json!({ "text": value }),
-                None => json!({ "coding": [{ "system": NULL_FLAVOUR, "code": "UNK" }] }),
+        let closed = self.closed(strata, &sizes, &withheld);
+        let one =
+            |(((value, tally), withheld), closed): ((&(Option<String>, Tally), bool), bool)| {
+                let value = match value {
+                    Some(value) => json!({ "text": value }),
+                    None => json!({ "coding": [{ "system": NULL_FLAVOUR, "code": "UNK" }] }),
+                };
+                if withheld {
+                    return json!({ "extension": [withholding()], "value": value });
+                }
+                let populations = self.populations(tally, closed);
+                let (score, figure) =
+                    if closed { (None, withholding()) } else { self.score(tally) };
+                without_empty(json!({
+                    "extension": [figure],
+                    "value": value,
+                    "population": populations,
+                    "measureScore": score,
+                }))
             };
-            if withheld {
-                return json!({ "extension": [withholding()], "value": value });
-            }
-            let populations = self.populations(tally);
-            let (score, figure) = self.score(tally);
-            without_empty(json!({
-                "extension": [figure],
-                "value": value,
-                "population": populations,
-                "measureScore": score,
-            }))
-        };
-        let strata: Vec<Value> = strata.iter().zip(withheld).map(one).collect();
+        let strata: Vec<Value> = strata.iter().zip(withheld).zip(closed).map(one).collect();
         json!({ "code": [code], "stratum": strata })
     }
 
-    fn populations(&mut self, tally: &Tally) -> Vec<Value> {
+    /// Whether a stratum tells nothing but its size: one of its counts is small, or would let
+    /// another stratum's small count be subtracted from the whole.
+    fn closed(
+        &self,
+        strata: &[(Option<String>, Tally)],
+        sizes: &[u64],
+        withheld: &[bool],
+    ) -> Vec<bool> {
+        let suppression = self.frame.suppression;
+        let told: Vec<Vec<u64>> = strata.iter().map(|(_, tally)| counts(tally)).collect();
+        let small = |counts: &Vec<u64>| counts.iter().any(|count| suppression.withholds(*count));
+        let mut closed: Vec<bool> =
+            told.iter().zip(withheld).map(|(counts, is)| *is || small(counts)).collect();
+        complement(&mut closed, &told, sizes, suppression);
+        closed
+    }
+
+    /// The populations; but the initial one, none is told where they are closed.
+    fn populations(&mut self, tally: &Tally, closed: bool) -> Vec<Value> {
         let all = Population::ALL.into_iter().filter_map(|population| {
             let system = "http://terminology.hl7.org/CodeSystem/measure-population";
             let coding = json!({ "coding": [{ "system": system, "code": population.code() }] });
-            Some((coding, tally.members.get(&population)?))
+            let hidden = closed && population != Population::Initial;
+            Some((coding, hidden, tally.members.get(&population)?))
         });
-        let all: Vec<(Value, &Vec<usize>)> = all.collect();
-        let one = |(code, members): (Value, &Vec<usize>)| {
+        let all: Vec<(Value, bool, &Vec<usize>)> = all.collect();
+        let one = |(code, hidden, members): (Value, bool, &Vec<usize>)| {
             let count = members.len() as u64;
-            if self.frame.suppression.withholds(count) {
+            if hidden || self.frame.suppression.withholds(count) {
                 return json!({ "extension": [withholding()], "code": code });
             }
             let list = (self.frame.kind == Kind::SubjectList).then(|| self.list(members));
@@ -245,6 +267,21 @@ impl Writer<'_> {
 /// The size of a stratum: its initial population.
 fn size(tally: &Tally) -> u64 {
     tally.members.get(&Population::Initial).map_or(0, |members| members.len() as u64)
+}
+
+/// What a tally tells beside its size: its populations, and the cases of its figure. The same list
+/// for each stratum of an indicator.
+fn counts(tally: &Tally) -> Vec<u64> {
+    let others = tally.members.iter().filter(|(population, _)| **population != Population::Initial);
+    let mut counts: Vec<u64> = others.map(|(_, members)| members.len() as u64).collect();
+    match &tally.figure {
+        Figure::Proportion { count, of, .. } => counts.extend([*count, of.saturating_sub(*count)]),
+        Figure::Continuous { spread, .. } => {
+            counts.push(spread.as_ref().map_or(0, |spread| spread.n));
+        }
+        Figure::Ratio { .. } | Figure::Cohort { .. } => {}
+    }
+    counts
 }
 
 #[expect(clippy::cast_precision_loss, reason = "counts of cases stay far below 2^53")]
