@@ -6,6 +6,7 @@
     clippy::unwrap_used,
     clippy::indexing_slicing,
     clippy::cast_precision_loss,
+    clippy::cast_possible_truncation,
     reason = "a test may fail loudly"
 )]
 
