@@ -26,4 +26,5 @@ pub mod interaction;
 pub mod operation;
 pub mod http;
 pub mod demo;
+pub mod generate;
 pub mod command;

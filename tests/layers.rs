@@ -24,6 +24,7 @@ const LAYERS: &[(&str, &str)] = &[
     ("demo", "fhir"),
     ("smart", "fhir"),
     ("outbound", ""),
+    ("generate", ""),
     ("repository", "fhir index store"),
     ("search", "fhir definitions terminology index repository store"),
     ("error", "fhir terminology store repository search"),

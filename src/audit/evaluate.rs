@@ -11,9 +11,10 @@ use std::collections::BTreeMap;
 use super::criterion::Answer;
 use super::facts::Facts;
 use super::indicator::{GroupRule, Indicator, Population, Scoring};
+use super::mix::standardised;
 use crate::statistics::{
-    Bounds, Confidence, Interval, PairedChange, Rate, Spread, Undefined, bounds, paired_change,
-    rate, spread, wilson,
+    Bounds, Confidence, Interval, PairedChange, Rate, Spread, Standardised, Undefined, bounds,
+    paired_change, rate, spread, wilson,
 };
 
 /// What an indicator is over some episodes.
@@ -39,6 +40,8 @@ pub struct Tally {
     pub missing: Vec<usize>,
     /// The figure.
     pub figure: Figure,
+    /// A share beside what the case mix lets expect, for strata that are set beside it.
+    pub standardised: Option<Result<Standardised, Undefined>>,
 }
 
 /// A figure with all that belongs beside it.
@@ -92,12 +95,17 @@ pub fn evaluate(indicator: &Indicator, facts: &[&Facts], confidence: Confidence)
                 let value = (stratifier.of)(case);
                 split.entry((value.is_none(), value)).or_default().push(at);
             }
+            let adjusts = stratifier.is_adjusted && indicator.scoring == Scoring::Proportion;
             let tallied = |((_, value), cases): ((bool, Option<String>), Vec<usize>)| {
-                (value, tally(indicator.scoring, rule, facts, &cases, confidence))
+                let mut found = tally(indicator.scoring, rule, facts, &cases, confidence);
+                found.standardised =
+                    adjusts.then(|| standardised(facts, &whole, &found, confidence));
+                (value, found)
             };
             split.into_iter().map(tallied).collect()
         });
-        Group { strata: strata.collect(), whole }
+        let strata = strata.collect();
+        Group { whole, strata }
     };
     Evaluation { groups: indicator.groups.iter().map(one).collect() }
 }
@@ -123,7 +131,8 @@ fn tally(
         }
     }
     let counted = Counted { rule, facts, members: &members, missing: missing.len(), confidence };
-    Tally { figure: counted.figure(scoring), members, missing }
+    let figure = counted.figure(scoring);
+    Tally { figure, members, missing, standardised: None }
 }
 
 /// Where one case belongs.

@@ -10,10 +10,10 @@ use serde_json::{Map, Value, json};
 use super::evaluate::{Evaluation, Figure, Group, Tally};
 use super::facts::Facts;
 use super::indicator::{GroupRule, Indicator, Population};
-use super::suppress::{Suppression, suppressed};
+use super::suppress::{Suppression, complement, suppressed};
 use crate::clinical::element::{OWN, UCUM};
 use crate::fhir::Instant;
-use crate::statistics::{Confidence, Interval, PairedChange, Spread, Undefined};
+use crate::statistics::{Confidence, Interval, PairedChange, Spread, Standardised, Undefined};
 
 /// What kind of report, in the words of the resource.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -24,6 +24,8 @@ pub enum Kind {
     SubjectList,
     /// Counts only.
     Summary,
+    /// No counts: the data that they would rest on.
+    DataCollection,
 }
 
 impl Kind {
@@ -33,6 +35,7 @@ impl Kind {
             Self::Individual => "individual",
             Self::SubjectList => "subject-list",
             Self::Summary => "summary",
+            Self::DataCollection => "data-collection",
         }
     }
 }
@@ -66,6 +69,8 @@ pub fn report(
 ) -> Value {
     let mut writer = Writer { frame, facts, contained: Vec::new() };
     let pairs = indicator.groups.iter().zip(&evaluation.groups);
+    // Where data are collected, groups and scores are not told (invariant mrp-1).
+    let pairs = pairs.filter(|_| frame.kind != Kind::DataCollection);
     let groups: Vec<Value> = pairs.map(|(rule, group)| writer.group(rule, group)).collect();
     let notation = indicator.more_is_better.map(|more| {
         let code = if more { "increase" } else { "decrease" };
@@ -102,8 +107,9 @@ struct Writer<'a> {
 
 impl Writer<'_> {
     fn group(&mut self, rule: &GroupRule, group: &Group) -> Value {
-        let populations = self.populations(&group.whole);
-        let (score, figure) = self.score(&group.whole);
+        let populations = self.populations(&group.whole, false);
+        let (score, mut figure) = self.score(&group.whole);
+        self.warn(group, &mut figure);
         let splits = rule.stratifiers.iter().zip(&group.strata);
         let stratifiers: Vec<Value> =
             splits.map(|((_, code), strata)| self.stratifier(code, strata)).collect();
@@ -116,40 +122,74 @@ impl Writer<'_> {
         }))
     }
 
+    /// How often is looked at once: of many intervals some miss the truth by chance alone.
+    fn warn(&self, group: &Group, figure: &mut Value) {
+        let looks = 1 + group.strata.iter().map(Vec::len).sum::<usize>() as u64;
+        let mut parts = Parts(Vec::new());
+        parts.count("looks", looks);
+        parts.number("by-chance", by_chance(looks, self.frame.confidence));
+        // What is withheld has no parts, and no interval to be misread.
+        if let Some(Value::Array(told)) = figure.get_mut("extension") {
+            told.append(&mut parts.0);
+        }
+    }
+
     fn stratifier(&mut self, code: &Value, strata: &[(Option<String>, Tally)]) -> Value {
         let sizes: Vec<u64> = strata.iter().map(|(_, tally)| size(tally)).collect();
         let withheld = suppressed(&sizes, self.frame.suppression);
-        let one = |((value, tally), withheld): (&(Option<String>, Tally), bool)| {
-            let value = match value {
-                Some(value) => json!({ "text": value }),
-                None => json!({ "coding": [{ "system": NULL_FLAVOUR, "code": "UNK" }] }),
+        let closed = self.closed(strata, &sizes, &withheld);
+        let one =
+            |(((value, tally), withheld), closed): ((&(Option<String>, Tally), bool), bool)| {
+                let value = match value {
+                    Some(value) => json!({ "text": value }),
+                    None => json!({ "coding": [{ "system": NULL_FLAVOUR, "code": "UNK" }] }),
+                };
+                if withheld {
+                    return json!({ "extension": [withholding()], "value": value });
+                }
+                let populations = self.populations(tally, closed);
+                let (score, figure) =
+                    if closed { (None, withholding()) } else { self.score(tally) };
+                without_empty(json!({
+                    "extension": [figure],
+                    "value": value,
+                    "population": populations,
+                    "measureScore": score,
+                }))
             };
-            if withheld {
-                return json!({ "extension": [withholding()], "value": value });
-            }
-            let populations = self.populations(tally);
-            let (score, figure) = self.score(tally);
-            without_empty(json!({
-                "extension": [figure],
-                "value": value,
-                "population": populations,
-                "measureScore": score,
-            }))
-        };
-        let strata: Vec<Value> = strata.iter().zip(withheld).map(one).collect();
+        let strata: Vec<Value> = strata.iter().zip(withheld).zip(closed).map(one).collect();
         json!({ "code": [code], "stratum": strata })
     }
 
-    fn populations(&mut self, tally: &Tally) -> Vec<Value> {
+    /// Whether a stratum tells nothing but its size: one of its counts is small, or would let
+    /// another stratum's small count be subtracted from the whole.
+    fn closed(
+        &self,
+        strata: &[(Option<String>, Tally)],
+        sizes: &[u64],
+        withheld: &[bool],
+    ) -> Vec<bool> {
+        let suppression = self.frame.suppression;
+        let told: Vec<Vec<u64>> = strata.iter().map(|(_, tally)| counts(tally)).collect();
+        let small = |counts: &Vec<u64>| counts.iter().any(|count| suppression.withholds(*count));
+        let mut closed: Vec<bool> =
+            told.iter().zip(withheld).map(|(counts, is)| *is || small(counts)).collect();
+        complement(&mut closed, &told, sizes, suppression);
+        closed
+    }
+
+    /// The populations; but the initial one, none is told where they are closed.
+    fn populations(&mut self, tally: &Tally, closed: bool) -> Vec<Value> {
         let all = Population::ALL.into_iter().filter_map(|population| {
             let system = "http://terminology.hl7.org/CodeSystem/measure-population";
             let coding = json!({ "coding": [{ "system": system, "code": population.code() }] });
-            Some((coding, tally.members.get(&population)?))
+            let hidden = closed && population != Population::Initial;
+            Some((coding, hidden, tally.members.get(&population)?))
         });
-        let all: Vec<(Value, &Vec<usize>)> = all.collect();
-        let one = |(code, members): (Value, &Vec<usize>)| {
+        let all: Vec<(Value, bool, &Vec<usize>)> = all.collect();
+        let one = |(code, hidden, members): (Value, bool, &Vec<usize>)| {
             let count = members.len() as u64;
-            if self.frame.suppression.withholds(count) {
+            if hidden || self.frame.suppression.withholds(count) {
                 return json!({ "extension": [withholding()], "code": code });
             }
             let list = (self.frame.kind == Kind::SubjectList).then(|| self.list(members));
@@ -217,6 +257,9 @@ impl Writer<'_> {
                 change.map_or(median, |mean| mean).map(|score| quantity(score, unit))
             }
         };
+        if let Some(standardised) = &tally.standardised {
+            parts.standardised(standardised);
+        }
         (score, parts.finish())
     }
 }
@@ -226,9 +269,30 @@ fn size(tally: &Tally) -> u64 {
     tally.members.get(&Population::Initial).map_or(0, |members| members.len() as u64)
 }
 
+/// What a tally tells beside its size: its populations, and the cases of its figure. The same list
+/// for each stratum of an indicator.
+fn counts(tally: &Tally) -> Vec<u64> {
+    let others = tally.members.iter().filter(|(population, _)| **population != Population::Initial);
+    let mut counts: Vec<u64> = others.map(|(_, members)| members.len() as u64).collect();
+    match &tally.figure {
+        Figure::Proportion { count, of, .. } => counts.extend([*count, of.saturating_sub(*count)]),
+        Figure::Continuous { spread, .. } => {
+            counts.push(spread.as_ref().map_or(0, |spread| spread.n));
+        }
+        Figure::Ratio { .. } | Figure::Cohort { .. } => {}
+    }
+    counts
+}
+
 #[expect(clippy::cast_precision_loss, reason = "counts of cases stay far below 2^53")]
 fn share(count: u64, of: u64) -> f64 {
     count as f64 / of as f64
+}
+
+/// How many of so many intervals miss the truth by chance, on average.
+#[expect(clippy::cast_precision_loss, reason = "intervals of one report are few")]
+fn by_chance(looks: u64, confidence: Confidence) -> f64 {
+    looks as f64 * (1.0 - confidence.get())
 }
 
 const NULL_FLAVOUR: &str = "http://terminology.hl7.org/CodeSystem/v3-NullFlavor";
@@ -326,6 +390,18 @@ impl Parts {
             Err(why) => self.undefined("effect-size", *why),
         }
         Some(change.mean)
+    }
+
+    fn standardised(&mut self, found: &Result<Standardised, Undefined>) {
+        match found {
+            Ok(found) => {
+                self.number("expected", found.expected);
+                self.number("ratio", found.ratio);
+                self.interval("ratio", Ok(&found.interval));
+                self.number("adjusted", found.share);
+            }
+            Err(why) => self.undefined("ratio", *why),
+        }
     }
 
     fn finish(self) -> Value {

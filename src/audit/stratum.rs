@@ -9,22 +9,35 @@ pub struct Stratifier {
     pub code: &'static str,
     /// The group of an episode, as code or reference; none where the record does not say.
     pub of: fn(&Facts) -> Option<String>,
+    /// Whether its strata are set beside what their case mix lets expect.
+    pub is_adjusted: bool,
+}
+
+/// Bands of age.
+pub(super) const AGE: Stratifier =
+    fixed("age-band", |facts| facts.age.map(|age| band(age).to_owned()));
+/// Bands of the first disability score.
+pub(super) const SEVERITY: Stratifier = fixed("baseline-severity", |facts| facts.severity.clone());
+
+const fn fixed(code: &'static str, of: fn(&Facts) -> Option<String>) -> Stratifier {
+    Stratifier { code, of, is_adjusted: false }
+}
+
+const fn adjusted(code: &'static str, of: fn(&Facts) -> Option<String>) -> Stratifier {
+    Stratifier { code, of, is_adjusted: true }
 }
 
 /// Every stratifier.
 pub const STRATIFIERS: &[Stratifier] = &[
-    Stratifier { code: "age-band", of: |facts| facts.age.map(|age| band(age).to_owned()) },
-    Stratifier { code: "sex", of: |facts| facts.sex.clone() },
-    Stratifier { code: "baseline-severity", of: |facts| facts.severity.clone() },
-    Stratifier {
-        code: "referral-source",
-        of: |facts| {
-            if facts.referred { facts.referrer.clone() } else { Some("none".to_owned()) }
-        },
-    },
-    Stratifier { code: "practitioner", of: |facts| facts.practitioner.clone() },
-    Stratifier { code: "site", of: |facts| facts.site.clone() },
-    Stratifier { code: "month", of: |facts| facts.end.map(month) },
+    AGE,
+    fixed("sex", |facts| facts.sex.clone()),
+    SEVERITY,
+    adjusted("referral-source", |facts| {
+        if facts.referred { facts.referrer.clone() } else { Some("none".to_owned()) }
+    }),
+    adjusted("practitioner", |facts| facts.practitioner.clone()),
+    adjusted("site", |facts| facts.site.clone()),
+    adjusted("month", |facts| facts.end.map(month)),
 ];
 
 /// The stratifier of a code.

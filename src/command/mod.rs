@@ -3,11 +3,13 @@
 //! Exit codes: 0 all well; 1 content was refused or has errors; 2 the command line is wrong; 3 the
 //! command could not be carried out (a file, the network, the store).
 
+mod audit;
 mod client;
 mod clients;
 mod demo;
 pub mod definitions;
 mod explain;
+mod generate;
 mod input;
 mod journal;
 mod letter;
@@ -46,10 +48,12 @@ DIR\n  spondyl load FILE...             send Bundles or NDJSON to a server\n\nEx
 
 #[derive(Subcommand, Debug)]
 enum Command {
+    Audit(audit::Args),
     Client(clients::Args),
     Definitions(definitions::Args),
     Demo(demo::Args),
     Explain(explain::Args),
+    Generate(generate::Args),
     Letter(letter::Args),
     Load(load::Args),
     Serve(serve::Args),
@@ -103,10 +107,12 @@ pub fn run() -> ExitCode {
 
 fn carry_out(command: Command) -> Result<Done, Failure> {
     match command {
+        Command::Audit(args) => audit::run(&args),
         Command::Client(args) => clients::run(args),
         Command::Definitions(args) => definitions::run(&args),
         Command::Demo(args) => demo::run(&args),
         Command::Explain(args) => explain::run(args),
+        Command::Generate(args) => generate::run(&args),
         Command::Letter(args) => wait_for(letter::run(args)),
         Command::Load(args) => wait_for(load::run(args)),
         Command::Serve(args) => serve::run(args),

@@ -161,7 +161,12 @@ pub(super) fn found(
     Ok(found)
 }
 
-/// The ids of the episodes whose period has a day in common with the days from first to last.
+/// The ids of the episodes whose period has a day in common with the days from first to last, and
+/// perhaps some of the two days around: the index knows moments in UTC, a record the local day.
+///
+/// The search asks for more than `ge` and `le`: a period that ends on the first day does not reach
+/// beyond it, and is none that `ge` finds.
+/// Source: <http://hl7.org/fhir/R4/search.html#prefix>.
 ///
 /// # Errors
 /// A failure of the store.
@@ -172,7 +177,8 @@ pub(super) fn ids_within(
     now: Instant,
 ) -> Result<Vec<Id>, Error> {
     let kind = ResourceType::parse("EpisodeOfCare").ok_or(Error::UnknownType)?;
-    let (from, until) = (format!("ge{first}"), format!("le{last}"));
+    let around = |day: Day, days| day.0.checked_add(time::Duration::days(days)).map_or(day, Day);
+    let (from, until) = (format!("gt{}", around(first, -2)), format!("lt{}", around(last, 2)));
     let mut ids = Vec::new();
     each(&app.held(), view, now, kind, &[("date", &from), ("date", &until)], |stored| {
         ids.push(stored.id);

@@ -28,11 +28,7 @@ pub(super) const OPERATION: Operation = Operation {
 
 fn run(call: &Call<'_>) -> Result<Output, Error> {
     let parameters = &call.parameters;
-    let (first, last) = (day(parameters, "periodStart")?, day(parameters, "periodEnd")?);
-    if last.0 < first.0 {
-        let rule = "The period ends before it starts.";
-        return Err(Error::request("http.periodEnd", rule));
-    }
+    let (first, last) = period(parameters)?;
     if parameters.text("lastReceivedOn")?.is_some() {
         let rule = "Data are never submitted for a single Measure here, so there is no such day.";
         return Err(Error::request("http.lastReceivedOn", rule));
@@ -69,8 +65,21 @@ fn run(call: &Call<'_>) -> Result<Output, Error> {
     Ok(Output::Resource(report(&indicator, &evaluation, &facts, &frame)))
 }
 
+/// The first and the last day, each with its text.
+pub(super) fn period(parameters: &Parameters) -> Result<(Given, Given), Error> {
+    let (first, last) = (day(parameters, "periodStart")?, day(parameters, "periodEnd")?);
+    if last.0 < first.0 {
+        let rule = "The period ends before it starts.";
+        return Err(Error::request("http.periodEnd", rule));
+    }
+    Ok((first, last))
+}
+
+/// A day, and how it was written.
+type Given = (Day, String);
+
 /// A day that must be given, with its text.
-fn day(parameters: &Parameters, name: &str) -> Result<(Day, String), Error> {
+fn day(parameters: &Parameters, name: &str) -> Result<Given, Error> {
     let rule = "The parameter is a day, such as 2026-03-31.";
     let wrong = || Error::request(format!("http.{name}"), rule);
     let text = parameters.text(name)?.ok_or_else(wrong)?;
@@ -97,7 +106,7 @@ fn kind(parameters: &Parameters, subject: Option<&str>) -> Result<Kind, Error> {
 }
 
 /// The indicator of the Measure in the URL, or of the one that a parameter names.
-fn indicator(call: &Call<'_>, view: &dyn View) -> Result<Indicator, Error> {
+pub(super) fn indicator(call: &Call<'_>, view: &dyn View) -> Result<Indicator, Error> {
     let named = call.parameters.text("measure")?;
     let measure = match (call.id(), named) {
         (Some(_), Some(_)) => {

@@ -5,6 +5,7 @@
 //! Source: <http://hl7.org/fhir/R4/operations.html>.
 
 mod audit;
+mod collect_data;
 mod consistency;
 mod document;
 pub mod episode;
@@ -52,6 +53,7 @@ pub const ALL: &[&Operation] = &[
     &export::SYSTEM,
     &export::PATIENT,
     &export::GROUP,
+    &collect_data::OPERATION,
     &terminology::EXPAND,
     &terminology::VALUE_SET_VALIDATE_CODE,
     &terminology::CODE_SYSTEM_VALIDATE_CODE,

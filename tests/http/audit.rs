@@ -112,6 +112,26 @@ async fn every_measure_gives_a_valid_report_that_can_be_kept() {
     }
 }
 
+/// Both days of a period count as a whole: an episode is in the periods that begin or end with its
+/// last day, and in none that lies beside it.
+#[actix_web::test]
+async fn both_days_of_a_period_count() {
+    let server = clinic(0).await;
+    let episode = server.get("/EpisodeOfCare/demo-aldis-episode").await.json();
+    assert_eq!(episode["period"]["end"], "2026-04-20");
+    for (start, end, expected) in [
+        ("2026-04-20", "2026-04-20", 1),
+        ("2026-04-20", "2026-04-21", 1),
+        ("2026-04-19", "2026-04-20", 1),
+        ("2026-04-18", "2026-04-19", 0),
+        ("2026-04-21", "2026-04-22", 0),
+    ] {
+        let query = format!("periodStart={start}&periodEnd={end}");
+        let drop_out = report(&server, "drop-out", &query).await;
+        assert_eq!(count(&drop_out, "initial-population"), Some(expected), "{query}");
+    }
+}
+
 #[actix_web::test]
 async fn small_numbers_are_withheld_with_what_tells_them() {
     let server = clinic(5).await;

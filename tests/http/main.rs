@@ -22,6 +22,7 @@ mod binary;
 mod bulk;
 mod capabilities;
 mod claims;
+mod collect_data;
 mod headers;
 mod concurrent;
 mod conditional;

@@ -9,6 +9,7 @@
     reason = "a test may fail loudly; a server is waited for when it is dropped"
 )]
 
+mod audit;
 mod command;
 mod definitions;
 mod kill;
