@@ -19,7 +19,7 @@ const LAYERS: &[(&str, &str)] = &[
     ("clinical", "fhir terminology"),
     ("letter", "fhir clinical"),
     ("audit", "fhir clinical statistics"),
-    ("page", "fhir clinical letter"),
+    ("page", "fhir clinical letter audit statistics"),
     ("demo", "fhir"),
     ("repository", "fhir index store"),
     ("search", "fhir definitions terminology index repository store"),
@@ -29,7 +29,7 @@ const LAYERS: &[(&str, &str)] = &[
     ("operation", CORE),
     (
         "http",
-        "config app interaction operation page demo error search repository fhir store definitions letter clinical xml",
+        "config app interaction operation page demo error search repository fhir store definitions letter clinical audit xml",
     ),
     ("command", "*"),
 ];

@@ -5,6 +5,7 @@
 //! operations, which may wait for the disk, on the blocking pool.
 //! Source: <http://hl7.org/fhir/R4/http.html>.
 
+mod audit;
 mod binary;
 mod bundle;
 mod extract;

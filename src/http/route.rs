@@ -12,7 +12,7 @@ use actix_web::{HttpRequest, HttpResponse, web};
 use crate::app::App;
 use crate::error::Error;
 use crate::fhir::{Id, ResourceType, VersionId};
-use crate::http::{bundle, operation, page, resource, search};
+use crate::http::{audit, bundle, operation, page, resource, search};
 use crate::interaction::Subject;
 use crate::interaction::query::unescape;
 use crate::interaction::search::Scope as Among;
@@ -70,6 +70,10 @@ routes! {
     Letters "/episodes/{id}/letters" "GET, HEAD";
     /// The page of a patient.
     Patient "/patients/{id}" "GET, HEAD";
+    /// The audit, also as a file.
+    Audit "/audit" "GET, HEAD";
+    /// The cases behind a figure of the audit.
+    AuditCases "/audit/cases" "GET, HEAD";
     /// The description of the API.
     OpenApi "/openapi.json" "GET, HEAD";
     /// The base.
@@ -151,6 +155,8 @@ impl Route {
             ("episodes", [_, "visit"]) => Self::Visit,
             ("episodes", [_, "letters"]) => Self::Letters,
             ("patients", [_]) => Self::Patient,
+            ("audit", []) => Self::Audit,
+            ("audit", ["cases"]) => Self::AuditCases,
             (name, []) => script(name).map(|_| Self::Script)?,
             _ => return None,
         })
@@ -167,6 +173,8 @@ impl Route {
                 | Self::Visit
                 | Self::Letters
                 | Self::Patient
+                | Self::Audit
+                | Self::AuditCases
         )
     }
 
@@ -284,6 +292,8 @@ async fn page(call: Call, asked: (Route, &[&str])) -> Answer {
         (Route::Episode, [_, id]) => page::episode(call, some_id(id)?).await,
         (Route::Visit, [_, id, _]) => page::visit(call, some_id(id)?).await,
         (Route::Letters, [_, id, _]) => page::letters(call, some_id(id)?).await,
+        (Route::Audit, _) => audit::audit(call).await,
+        (Route::AuditCases, _) => audit::cases(call).await,
         (Route::Patient, [_, id]) => page::patient(call, some_id(id)?).await,
         _ => Err(Error::UnknownRoute),
     }

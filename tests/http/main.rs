@@ -16,6 +16,7 @@ mod shared;
 
 mod around;
 mod audit;
+mod audit_pages;
 mod bad_input;
 mod binary;
 mod capabilities;
