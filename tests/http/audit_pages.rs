@@ -132,8 +132,8 @@ async fn a_figure_is_that_of_the_request_beside_it() {
     }
 }
 
-/// 26 of 44 beside 48 of 174 in all: far beyond exact binomial limits (scipy.stats.binom.sf(25, 44,
-/// 48 / 174) is 1.5e-5); 5 of 18 is not.
+/// 26 of 44 beside 48 of 174 in all: by the binomial formula, summed in another language, that many or
+/// more have a probability of 1.2e-5; 5 or more of 18 have 0.58.
 #[actix_web::test]
 async fn an_outlier_stands_out_in_shape_and_words() {
     let server = practice(Config::default()).await;
