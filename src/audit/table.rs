@@ -210,7 +210,8 @@ impl Reader<'_> {
         let beside = items(element, "/extension").find(|e| text(e, "/url") == Some(url.as_str()));
         let beside = Beside(beside.unwrap_or(&Value::Null));
         let score = element.pointer("/measureScore");
-        let missing_members = beside.get("missing-cases").and_then(|e| text(e, "/valueReference/reference"));
+        let missing_members =
+            beside.get("missing-cases").and_then(|e| text(e, "/valueReference/reference"));
         Row {
             value: text(element, "/value/text").map(str::to_owned),
             place,

@@ -221,9 +221,8 @@ impl Answered {
         let Some(stratum) = stratum else { return Ok(&part.whole) };
         let wanted = Some(stratum).filter(|stratum| *stratum != UNKNOWN_STRATUM);
         let split = part.split(asked.stratifier.as_deref().unwrap_or_default());
-        let found = split.and_then(|split| {
-            split.rows.iter().find(|row| row.value.as_deref() == wanted)
-        });
+        let found =
+            split.and_then(|split| split.rows.iter().find(|row| row.value.as_deref() == wanted));
         let rule = "There is no such stratum among the cases of the period.";
         found.ok_or_else(|| Error::request("http.stratum", rule))
     }

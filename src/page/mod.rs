@@ -23,8 +23,8 @@ use crate::letter::catalogue::Catalogue;
 use crate::letter::layout;
 
 pub use audit::{
-    Asked, Audit, Case, Cases, DownloadForm, Listed, Told, UNKNOWN as UNKNOWN_STRATUM, audit, cases,
-    download,
+    Asked, Audit, Case, Cases, DownloadForm, Listed, Told, UNKNOWN as UNKNOWN_STRATUM, audit,
+    cases, download,
 };
 pub use episode::episode;
 pub use fault::fault;

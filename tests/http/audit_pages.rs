@@ -30,13 +30,18 @@ async fn browse(server: &Server, path: &str) -> Answer {
 async fn practice(config: Config) -> Server {
     let server = Server::published(config);
     let put = |resource: Value| {
-        let url =
-            format!("{}/{}", resource["resourceType"].as_str().unwrap(), resource["id"].as_str().unwrap());
+        let url = format!(
+            "{}/{}",
+            resource["resourceType"].as_str().unwrap(),
+            resource["id"].as_str().unwrap()
+        );
         json!({ "resource": resource, "request": { "method": "PUT", "url": url } })
     };
     let mut entries = Vec::new();
     for (id, name, all, dropped) in PRACTICE {
-        entries.push(put(json!({ "resourceType": "Practitioner", "id": id, "name": [{ "text": name }] })));
+        entries.push(put(
+            json!({ "resourceType": "Practitioner", "id": id, "name": [{ "text": name }] }),
+        ));
         for at in 0..all {
             let reason = if at < dropped { "did-not-attend" } else { "goals-met" };
             let end = format!("2025-{:02}-15", at % 12 + 1);
@@ -217,7 +222,8 @@ async fn downloads_are_the_table_unrounded() {
             (who.to_owned(), row["of"].as_u64().unwrap(), row["count"].as_u64().unwrap())
         })
         .collect();
-    let expected = PRACTICE.map(|(id, _, all, dropped)| (id.to_owned(), all.into(), dropped.into()));
+    let expected =
+        PRACTICE.map(|(id, _, all, dropped)| (id.to_owned(), all.into(), dropped.into()));
     assert_eq!(found, expected);
 }
 
@@ -226,7 +232,9 @@ async fn cases_lead_to_their_records_where_that_is_allowed() {
     let server = practice(with_cases()).await;
     let path = format!("/audit?measure=drop-out&{YEAR}&stratifier=practitioner");
     let page = browse(&server, &path).await.has_status(200).text;
-    let link = values(&page, "href").into_iter().find(|link| link.contains("stratum=Practitioner/dunmere"));
+    let link = values(&page, "href")
+        .into_iter()
+        .find(|link| link.contains("stratum=Practitioner/dunmere"));
     let link = link.unwrap().replace("&amp;", "&");
     let cases = browse(&server, &link).await.has_status(200).text;
     well_made(&link, &cases);
@@ -304,7 +312,8 @@ async fn thin_cohorts_are_explained() {
     assert!(missing.contains("No known case: the record does not say enough of any."));
     assert!(missing.contains("<dd>174"), "all are missing");
     // Each month has 14 or 15 cases that began on one day: within a month all values are equal.
-    let equal = page("days-per-episode", "periodStart=2025-03-01&periodEnd=2025-03-31", "site").await;
+    let equal =
+        page("days-per-episode", "periodStart=2025-03-01&periodEnd=2025-03-31", "site").await;
     assert!(equal.contains("73.0\u{a0}d"), "{equal}");
     let one = practice_of_one().await;
     for measure in ["drop-out", "days-per-episode", "visits-per-episode"] {
@@ -331,19 +340,25 @@ async fn every_indicator_has_a_page() {
     load_clinic(&server).await;
     let start = browse(&server, "/audit").await.has_status(200).text;
     well_made("/audit", &start);
-    let links = values(&start, "href").into_iter().filter(|link| link.starts_with("/audit?measure="));
-    let ids: BTreeSet<String> = links
-        .map(|link| link.split(['=', '&']).nth(1).unwrap().to_owned())
-        .collect();
+    let links =
+        values(&start, "href").into_iter().filter(|link| link.starts_with("/audit?measure="));
+    let ids: BTreeSet<String> =
+        links.map(|link| link.split(['=', '&']).nth(1).unwrap().to_owned()).collect();
     assert!(ids.len() >= 20, "{ids:?}");
-    let splits =
-        ["age-band", "sex", "baseline-severity", "referral-source", "practitioner", "site", "month"];
+    let splits = [
+        "age-band",
+        "sex",
+        "baseline-severity",
+        "referral-source",
+        "practitioner",
+        "site",
+        "month",
+    ];
     let period = "periodStart=2026-01-01&periodEnd=2026-12-31";
     for (at, id) in ids.iter().enumerate() {
         let by = splits[at % splits.len()];
         for language in ["en", "de"] {
-            let path =
-                format!("/audit?measure={id}&{period}&stratifier={by}&language={language}");
+            let path = format!("/audit?measure={id}&{period}&stratifier={by}&language={language}");
             let page = browse(&server, &path).await.has_status(200).text;
             well_made(&path, &page);
             assert!(page.contains(&format!("<html lang=\"{language}\">")), "{path}");

@@ -84,7 +84,9 @@ fn items(source: &Source<'_>, route: Route) -> Vec<(String, Value)> {
         Route::Index | Route::Episode | Route::Visit | Route::Letters | Route::Patient => {
             one(page(template, "text/html"))
         }
-        Route::Audit => one(audit(template, &["text/csv", "application/x-ndjson", "application/json"])),
+        Route::Audit => {
+            one(audit(template, &["text/csv", "application/x-ndjson", "application/json"]))
+        }
         Route::AuditCases => one(audit(template, &[])),
         Route::OpenApi => one(interaction::description()),
         Route::System => one(interaction::system()),
@@ -129,9 +131,7 @@ fn compartments(
 /// The pages of the audit, with what they are asked by, and what else they answer with.
 fn audit(path: &str, more: &[&str]) -> Value {
     let mut item = page(path, "text/html");
-    let parameter = |name: &str, description: &str| {
-        json!({ "name": name, "in": "query", "description": description, "schema": { "type": "string" } })
-    };
+    let parameter = |name: &str, description: &str| json!({ "name": name, "in": "query", "description": description, "schema": { "type": "string" } });
     let parameters = [
         ("measure", "The id of the Measure."),
         ("periodStart", "The first day."),

@@ -109,7 +109,12 @@ fn counted_as(row: &Row, reference: &str) -> &'static str {
     if row.missing_members.iter().any(|one| one == reference) {
         return "missing";
     }
-    let out = [P::DenominatorExclusion, P::DenominatorException, P::MeasureExclusion, P::NumeratorExclusion];
+    let out = [
+        P::DenominatorExclusion,
+        P::DenominatorException,
+        P::MeasureExclusion,
+        P::NumeratorExclusion,
+    ];
     if out.into_iter().any(among) {
         return "excluded";
     }

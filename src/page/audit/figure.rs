@@ -52,12 +52,18 @@ pub(super) fn figure(page: &Audit<'_>, told: Told<'_>, whole: &Row, words: &Cata
             p class="note" { (words.get("audit.undefined")) " " span lang="en" { (why) } }
         }
         @if whole.is_withheld() || whole.counts.iter().any(|(_, count)| count.is_none()) {
-            p class="note" { (words.fill("audit.withheld-note", &[("least", page.least.to_string())])) }
+            (withheld_note(page, words))
         }
         @if page.may_list && whole.count(Population::Initial) != Some(0) {
             p class="screen" { a href=(to(&page.asked.path("/audit/cases"), words)) { (words.get("audit.list-all")) } }
         }
     }
+}
+
+/// Why some numbers are not told.
+pub(super) fn withheld_note(page: &Audit<'_>, words: &Catalogue) -> Markup {
+    let least = [("least", page.least.to_string())];
+    html! { p class="note" { (words.fill("audit.withheld-note", &least)) } }
 }
 
 /// What the figure is out of.
@@ -68,8 +74,11 @@ fn sentence(whole: &Row, words: &Catalogue) -> String {
         }
         Shown::Ratio { events, exposure, per, .. } => {
             let number = |value: f64| worded::number(value, 0, words);
-            let places =
-                [("events", events.to_string()), ("exposure", number(*exposure)), ("per", number(*per))];
+            let places = [
+                ("events", events.to_string()),
+                ("exposure", number(*exposure)),
+                ("per", number(*per)),
+            ];
             words.fill("audit.events-in", &places)
         }
         Shown::Continuous { n, change, .. } => {
@@ -84,9 +93,7 @@ fn sentence(whole: &Row, words: &Catalogue) -> String {
 pub(super) fn why_none(page: &Audit<'_>, row: &Row, words: &Catalogue) -> String {
     match (&row.figure, row.count(Population::Initial)) {
         (Shown::Withheld, _) => words.get("audit.withheld").to_owned(),
-        (_, Some(0)) => {
-            words.fill("audit.nobody", &[("period", super::period(page.asked, words))])
-        }
+        (_, Some(0)) => words.fill("audit.nobody", &[("period", super::period(page.asked, words))]),
         (Shown::Cohort, count) => worded::count(count, words),
         _ if row.missing.is_some_and(|missing| missing > 0) => {
             words.get("audit.all-missing").to_owned()

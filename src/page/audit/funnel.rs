@@ -64,7 +64,9 @@ pub(super) fn funnel(funnel: &Funnel, groups: &Groups<'_>, words: &Catalogue) ->
                 line class="centre" x1=(LEFT) x2=(RIGHT) y1=(y.place(funnel.target)) y2=(y.place(funnel.target)) {}
             }
             line class="frame" x1=(LEFT) x2=(RIGHT) y1=(BOTTOM) y2=(BOTTOM) {}
-            @for point in &funnel.points { (self::point(point, funnel, groups, (x, y), words)) }
+            @for (point, is_named) in funnel.points.iter().zip(named(funnel, groups, x, y)) {
+                (self::point(point, is_named, groups, (x, y), words))
+            }
         }
     }
 }
@@ -92,7 +94,8 @@ fn scales(funnel: &Funnel) -> (Scale, Scale) {
 
 /// The area between the limits.
 fn outline(funnel: &Funnel, x: Scale, y: Scale, of: fn(&FunnelLine) -> Interval) -> String {
-    let at = |line: &FunnelLine, share: f64| format!("{},{}", x.place(real(line.n)), y.place(share));
+    let at =
+        |line: &FunnelLine, share: f64| format!("{},{}", x.place(real(line.n)), y.place(share));
     let upper = funnel.lines.iter().map(|line| at(line, of(line).high));
     let lower = funnel.lines.iter().rev().map(|line| at(line, of(line).low));
     upper.chain(lower).collect::<Vec<_>>().join(" ")
@@ -100,7 +103,7 @@ fn outline(funnel: &Funnel, x: Scale, y: Scale, of: fn(&FunnelLine) -> Interval)
 
 fn point(
     point: &FunnelPoint,
-    funnel: &Funnel,
+    is_named: bool,
     groups: &Groups<'_>,
     (x, y): (Scale, Scale),
     words: &Catalogue,
@@ -114,15 +117,46 @@ fn point(
     ];
     let (at, up) = (x.at(real(point.n)), y.at(point.share));
     let before = at > f64::midpoint(LEFT, RIGHT);
-    let named = point.zone != Zone::Within || funnel.points.len() <= 6;
     html! {
         a href=(format!("#{}-{}", groups.id, point.row)) aria-label=(words.fill("audit.point", &places)) {
             (mark(Shape::of(point.zone), at, up))
-            @if named {
+            @if is_named {
                 text class=(if before { "name end" } else { "name" }) x=(px(if before { at - 12.0 } else { at + 12.0 })) y=(px(up + 4.5)) { (short(name)) }
             }
         }
     }
+}
+
+/// Which points have their name beside them: those beyond limits first, others where there is room.
+fn named(funnel: &Funnel, groups: &Groups<'_>, x: Scale, y: Scale) -> Vec<bool> {
+    let mut order: Vec<usize> = (0..funnel.points.len()).collect();
+    order.sort_by_key(|at| funnel.points.get(*at).is_none_or(|p| p.zone == Zone::Within));
+    let mut boxes: Vec<(f64, f64, f64)> = Vec::new();
+    let mut named = vec![false; funnel.points.len()];
+    for at in order {
+        let Some(point) = funnel.points.get(at) else { continue };
+        let letters = groups.names.get(point.row).map_or(0, |name| short(name).chars().count());
+        let wide = f64::from(u32::try_from(letters).unwrap_or(u32::MAX)) * 7.0 + 14.0;
+        let (place, up) = (x.at(real(point.n)), y.at(point.share));
+        let before = place > f64::midpoint(LEFT, RIGHT);
+        let (from, to) = if before { (place - wide, place) } else { (place, place + wide) };
+        let free =
+            |(a, b, height): &(f64, f64, f64)| *b < from || to < *a || (height - up).abs() > 13.0;
+        let covers = |other: &FunnelPoint| {
+            let (there, high) = (x.at(real(other.n)), y.at(other.share));
+            other.row != point.row
+                && from - 7.0 < there
+                && there < to + 7.0
+                && (high - up).abs() < 11.0
+        };
+        if boxes.iter().all(free) && !funnel.points.iter().any(covers) {
+            boxes.push((from, to, up));
+            if let Some(slot) = named.get_mut(at) {
+                *slot = true;
+            }
+        }
+    }
+    named
 }
 
 /// A name that fits beside a point.
@@ -143,8 +177,12 @@ pub(super) fn intervals(
     write: worded::Write<'_>,
     words: &Catalogue,
 ) -> Markup {
-    let known: Vec<(usize, Estimate)> =
-        groups.rows.iter().enumerate().filter_map(|(at, row)| Some((at, row.estimate()?))).collect();
+    let known: Vec<(usize, Estimate)> = groups
+        .rows
+        .iter()
+        .enumerate()
+        .filter_map(|(at, row)| Some((at, row.estimate()?)))
+        .collect();
     if known.is_empty() {
         return html! { p class="note" { (words.get("audit.no-chart.no-case")) } };
     }

@@ -31,9 +31,8 @@ pub(super) fn section(
         .collect();
     let groups = Groups { rows: &split.rows, names: &names, id };
     let is_funnel = FUNNELS.contains(&split.code.as_str());
-    let drawn = crate::audit::chart::funnel(whole, &split.rows).and_then(|drawn| {
-        if is_funnel { Ok(drawn) } else { Err(NoChart::NoShare) }
-    });
+    let drawn = crate::audit::chart::funnel(whole, &split.rows)
+        .and_then(|drawn| if is_funnel { Ok(drawn) } else { Err(NoChart::NoShare) });
     let table = Listing { page, whole, split, names: &names, id, funnel: drawn.as_ref().ok() };
     html! {
         @match &drawn {
@@ -75,7 +74,7 @@ fn funnel_figure(drawn: &Funnel, groups: &Groups<'_>, words: &Catalogue) -> Mark
 }
 
 fn intervals_figure(whole: &Row, groups: &Groups<'_>, words: &Catalogue) -> Markup {
-    let write = |value: f64| worded::value(whole, value, words);
+    let write = |value: f64| worded::tick(whole, value, words);
     html! {
         figure {
             figcaption { (words.get("audit.intervals")) }
@@ -99,8 +98,7 @@ pub(super) fn why_no_chart(why: NoChart, words: &Catalogue) -> &str {
 /// The warning that who looks often sees something by chance.
 fn looks(rows: &[Row], words: &Catalogue) -> Markup {
     let shown = rows.iter().filter(|row| row.estimate().is_some()).count();
-    let places =
-        [("n", shown.to_string()), ("chance", worded::number(by_chance(shown), 1, words))];
+    let places = [("n", shown.to_string()), ("chance", worded::number(by_chance(shown), 1, words))];
     html! {
         @if shown > 1 { p class="looks" { strong { (words.get("audit.looks")) } " " (words.fill("audit.looks-words", &places)) } }
     }
@@ -135,8 +133,11 @@ impl Listing<'_> {
     pub(super) fn table(&self, words: &Catalogue) -> Markup {
         let what = words.name("audit.stratifier", &self.split.code);
         let caption = words.fill("audit.caption", &[("what", what)]);
-        let zones: BTreeMap<usize, Zone> =
-            self.funnel.into_iter().flat_map(|f| f.points.iter().map(|p| (p.row, p.zone))).collect();
+        let zones: BTreeMap<usize, Zone> = self
+            .funnel
+            .into_iter()
+            .flat_map(|f| f.points.iter().map(|p| (p.row, p.zone)))
+            .collect();
         let table = html! {
             table class="audit" {
                 caption { (caption) }
@@ -159,7 +160,10 @@ impl Listing<'_> {
                 }
             }
         };
-        layout::wide(&caption, &table)
+        html! {
+            (layout::wide(&caption, &table))
+            @if self.split.rows.iter().any(Row::is_withheld) { (figure::withheld_note(self.page, words)) }
+        }
     }
 
     /// The key of what the figure is out of.
@@ -249,7 +253,8 @@ fn counts(row: &Row, words: &Catalogue) -> String {
 }
 
 fn bounds(row: &Row, words: &Catalogue) -> String {
-    let Shown::Proportion { bounds: Some(bounds), .. } = &row.figure else {
+    let (Shown::Proportion { bounds: Some(bounds), .. }, Some(1..)) = (&row.figure, row.missing)
+    else {
         return "\u{2013}".to_owned();
     };
     let write = |share: f64| worded::percent(share, words);

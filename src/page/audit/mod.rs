@@ -207,7 +207,10 @@ fn period(asked: &Asked, words: &Catalogue) -> String {
 fn cautions(words: &Catalogue) -> Markup {
     let own = ["describes", "mix", "looks", "missing"].map(|name| ("audit.caution", name));
     let all = ["findings", "screening", "words", "emergency"].map(|name| ("caution", name));
-    let cautions: Vec<String> =
-        own.into_iter().chain(all).map(|(group, name)| words.name(group, name).to_owned()).collect();
+    let cautions: Vec<String> = own
+        .into_iter()
+        .chain(all)
+        .map(|(group, name)| words.name(group, name).to_owned())
+        .collect();
     layout::cautions(words.get("caution.title"), &cautions)
 }

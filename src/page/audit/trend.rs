@@ -118,8 +118,8 @@ fn drawing(found: &Trend, whole: &Row, split: &Split, id: &str, words: &Catalogu
     let x = Scale { values: (-0.5, months - 0.5), places: (LEFT, RIGHT) };
     let half = (RIGHT - LEFT) / months / 2.0;
     // Labels as often as there is room for them.
-    let every = found.months.len().div_ceil(12);
-    let write = |value: f64| worded::value(whole, value, words);
+    let every = found.months.len().div_ceil(9);
+    let write = |value: f64| worded::tick(whole, value, words);
     html! {
         svg xmlns="http://www.w3.org/2000/svg" class="plot" role="img" aria-labelledby=(format!("{id}-title {id}-words"))
             viewBox=(format!("0 0 {WIDTH} {HEIGHT}")) width=(WIDTH) height=(HEIGHT) {

@@ -66,6 +66,14 @@ pub(super) fn value(row: &Row, value: f64, words: &Catalogue) -> String {
     }
 }
 
+/// The same at an axis, where shares need no decimals.
+pub(super) fn tick(row: &Row, value: f64, words: &Catalogue) -> String {
+    match &row.figure {
+        Told::Proportion { .. } => format!("{}\u{a0}%", number(value * 100.0, 0, words)),
+        _ => self::value(row, value, words),
+    }
+}
+
 /// The unit as people write it; scores and counts need none.
 fn unit<'a>(unit: &'a str, words: &'a Catalogue) -> &'a str {
     match unit {
