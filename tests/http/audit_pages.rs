@@ -314,7 +314,7 @@ async fn thin_cohorts_are_explained() {
     // Each month has 14 or 15 cases that began on one day: within a month all values are equal.
     let equal =
         page("days-per-episode", "periodStart=2025-03-01&periodEnd=2025-03-31", "site").await;
-    assert!(equal.contains("73.0\u{a0}d"), "{equal}");
+    assert!(equal.contains("73.0\u{a0}days"), "{equal}");
     let one = practice_of_one().await;
     for measure in ["drop-out", "days-per-episode", "visits-per-episode"] {
         let path = format!("/audit?measure={measure}&{YEAR}&stratifier=practitioner");

@@ -60,7 +60,7 @@ export async function audit({ root, folder, check, open, accessible, api }) {
   const outlier = await page.$('svg a[aria-label*="beyond the 99.8"]');
   const label = await outlier.evaluate((one) => one.getAttribute("aria-label"));
   check(`the outlier is named: ${label}`, label.startsWith("Pell Dunmere: 59.1"));
-  await outlier.focus();
+  await outlier.evaluate((one) => one.focus());
   await page.keyboard.press("Enter");
   await page.waitForFunction(() => location.hash.startsWith("#groups-"));
   const row = await page.$("tr:target");

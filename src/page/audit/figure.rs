@@ -18,8 +18,9 @@ pub(super) fn figure(page: &Audit<'_>, told: Told<'_>, whole: &Row, words: &Cata
         @match estimate {
             Some(estimate) => {
                 p class="result" {
-                    a href=(request) aria-label=(words.fill("audit.report-of", &[("what", whole.place.as_str())])) {
-                        (worded::value(whole, estimate.value, words))
+                    @let value = worded::value(whole, estimate.value, words);
+                    a href=(request) aria-label=(format!("{value}: {}", words.fill("audit.report-of", &[("what", whole.place.as_str())]))) {
+                        (value)
                     }
                     span class="of" { (sentence(whole, words)) }
                 }

@@ -226,7 +226,7 @@ impl Listing<'_> {
         };
         let has_cases = row.count(Population::Initial) != Some(0);
         html! {
-            a href=(format!("{request}&_pretty=true")) title=(row.place) aria-label=(format!("{name}: {report}")) { (words.get("audit.report")) }
+            a href=(format!("{request}&_pretty=true")) title=(row.place) aria-label=(format!("{}, {name}: {report}", words.get("audit.report"))) { (words.get("audit.report")) }
             @if self.page.may_list && has_cases {
                 " \u{b7} "
                 a class="cases" href=(to(&path, words)) aria-label=(words.fill("audit.cases-of", &[("name", name)])) { (words.get("audit.cases-link")) }

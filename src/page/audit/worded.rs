@@ -70,7 +70,8 @@ pub(super) fn value(row: &Row, value: f64, words: &Catalogue) -> String {
 pub(super) fn tick(row: &Row, value: f64, words: &Catalogue) -> String {
     match &row.figure {
         Told::Proportion { .. } => format!("{}\u{a0}%", number(value * 100.0, 0, words)),
-        _ => self::value(row, value, words),
+        // A round value of an axis, without its unit: the figure above has that.
+        _ => number(value, usize::from((value - value.round()).abs() > 1e-9), words),
     }
 }
 
