@@ -117,6 +117,11 @@ pub struct Config {
     #[arg(long, env = "SPONDYL_AUDIT_LEAST", value_name = "NUMBER", default_value_t = AUDIT_LEAST)]
     pub audit_least: u64,
 
+    /// List the cases behind each figure on the pages of the audit. Who sees that list may open the
+    /// records, so that nothing is withheld from them.
+    #[arg(long, env = "SPONDYL_AUDIT_CASES")]
+    pub audit_cases: bool,
+
     /// An origin such as <https://app.example> whose pages may call the API in a browser. May be
     /// given more than once.
     #[arg(long, env = "SPONDYL_CORS_ORIGIN", value_name = "ORIGIN", value_delimiter = ',')]
@@ -274,6 +279,7 @@ impl Default for Config {
             require_if_match: false,
             conditional_delete: ConditionalDelete::Single,
             audit_least: AUDIT_LEAST,
+            audit_cases: false,
             cors_origin: Vec::new(),
         }
     }

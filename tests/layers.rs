@@ -20,7 +20,7 @@ const LAYERS: &[(&str, &str)] = &[
     ("clinical", "fhir terminology"),
     ("letter", "fhir clinical"),
     ("audit", "fhir clinical statistics"),
-    ("page", "fhir clinical letter"),
+    ("page", "fhir clinical letter audit statistics"),
     ("demo", "fhir"),
     ("smart", "fhir"),
     ("outbound", ""),
@@ -38,7 +38,7 @@ const LAYERS: &[(&str, &str)] = &[
     ("operation", CORE),
     (
         "http",
-        "config app access smart outbound bulk interaction operation page demo error search repository fhir store definitions letter clinical xml view_definition",
+        "config app access smart outbound bulk interaction operation page demo error search repository fhir store definitions letter clinical audit xml view_definition",
     ),
     ("command", "*"),
 ];

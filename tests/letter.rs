@@ -303,7 +303,7 @@ fn every_key_in_code_has_a_text() {
         serde_json::from_str(include_str!("../src/letter/text/en.json")).unwrap();
     let keys: BTreeSet<&str> = catalogue.as_object().unwrap().keys().map(String::as_str).collect();
     let mut asked = 0;
-    let directories = ["src/letter/compose", "src/page", "src/page/visit"];
+    let directories = ["src/letter/compose", "src/page", "src/page/audit", "src/page/visit"];
     let files = directories.iter().flat_map(|place| std::fs::read_dir(place).unwrap());
     let files = files.map(|file| file.unwrap().path());
     let files: Vec<_> = files.filter(|path| path.extension().is_some_and(|e| e == "rs")).collect();

@@ -6,6 +6,7 @@
 //! counted as missing and stands beside every figure.
 //! Source: <http://hl7.org/fhir/R4/measure.html>.
 
+pub mod chart;
 mod criterion;
 mod evaluate;
 mod expression;
@@ -17,6 +18,7 @@ mod quantity;
 pub mod report;
 mod stratum;
 mod suppress;
+pub mod table;
 
 pub use criterion::{Answer, CRITERIA, Criterion};
 pub use evaluate::{Evaluation, Figure, Group, Tally, evaluate};

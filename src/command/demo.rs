@@ -33,7 +33,9 @@ pub(super) fn run(args: &Args) -> Result<Done, Failure> {
     let directory = tempfile::Builder::new().prefix("spondyl-demo-").tempdir();
     let directory = directory.map_err(|error| Failure::new("no temporary directory", error))?;
     let data = directory.path().join("records");
-    let config = Config { listen: args.listen, data, demo: true, ..Config::default() };
+    // Its people are invented, so that the cases of an audit may be listed.
+    let config =
+        Config { listen: args.listen, data, demo: true, audit_cases: true, ..Config::default() };
     let (app, listen) = serve::open(config)?;
     serve::serve(app, listen, |address| {
         serve::tell(address, Authorisation::Open);

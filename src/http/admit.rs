@@ -63,6 +63,8 @@ impl Needed {
                 | Route::Export
                 | Route::ExportFile
                 | Route::Index
+                | Route::Audit
+                | Route::AuditCases
                 | Route::Episode
                 | Route::Visit
                 | Route::Letters

@@ -6,6 +6,7 @@
 //! Source: <http://hl7.org/fhir/R4/http.html>.
 
 mod admit;
+mod audit;
 mod binary;
 mod bulk;
 mod bundle;

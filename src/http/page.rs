@@ -1,5 +1,5 @@
 //! Pages for people: `/`, `/episodes/{id}`, `/patients/{id}`, `/episodes/{id}/visit`,
-//! `/episodes/{id}/letters`, and the scripts of the last two.
+//! `/episodes/{id}/letters`, and the scripts of the last two. Those of an audit are in `audit.rs`.
 //!
 //! They read like any client; the forms write over the API. `language` in the URL chooses the words.
 
@@ -45,7 +45,7 @@ pub(super) async fn index(call: Call) -> Answer {
 }
 
 /// The words that a page is asked for in.
-fn words(call: &Call) -> Result<&'static Catalogue, Error> {
+pub(super) fn words(call: &Call) -> Result<&'static Catalogue, Error> {
     let _accepted = Format::of(&call.request, Media::PAGE)?;
     language(&Parameters::new(extract::parameters(&call.request), None))
 }

@@ -36,24 +36,28 @@ pub(super) enum Policy {
     Reading,
     /// A page with the script of a form.
     Form,
+    /// A page with a form that asks this server by its address.
+    Asking,
 }
 
 impl Policy {
     fn value(self) -> &'static HeaderValue {
-        static READING: LazyLock<HeaderValue> = LazyLock::new(|| policy(""));
+        static READING: LazyLock<HeaderValue> = LazyLock::new(|| policy("", "'none'"));
         static FORM: LazyLock<HeaderValue> =
-            LazyLock::new(|| policy("script-src 'self'; connect-src 'self'; "));
+            LazyLock::new(|| policy("script-src 'self'; connect-src 'self'; ", "'none'"));
+        static ASKING: LazyLock<HeaderValue> = LazyLock::new(|| policy("", "'self'"));
         match self {
             Self::Reading => &READING,
             Self::Form => &FORM,
+            Self::Asking => &ASKING,
         }
     }
 }
 
-fn policy(more: &str) -> HeaderValue {
+fn policy(more: &str, form_action: &str) -> HeaderValue {
     let style = style_source();
     let text = format!(
-        "default-src 'none'; style-src {style}; {more}base-uri 'none'; form-action 'none'; \
+        "default-src 'none'; style-src {style}; {more}base-uri 'none'; form-action {form_action}; \
          frame-ancestors 'none'"
     );
     // Made of constants and a digest in base64; were it ever no header, nothing may be loaded.
@@ -64,6 +68,11 @@ fn policy(more: &str) -> HeaderValue {
 /// A page for people.
 pub(super) fn page(page: String, policy: Policy) -> HttpResponse {
     html(status(200), page, policy)
+}
+
+/// The same with another status than that of success.
+pub(super) fn page_of(code: u16, page: String, policy: Policy) -> HttpResponse {
+    html(status(code), page, policy)
 }
 
 fn html(mut builder: HttpResponseBuilder, page: String, policy: Policy) -> HttpResponse {

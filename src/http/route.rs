@@ -13,7 +13,7 @@ use crate::app::App;
 use crate::error::Error;
 use crate::fhir::{Id, ResourceType, VersionId};
 use crate::http::admit::{Needed, admit};
-use crate::http::{bulk, bundle, now, operation, page, resource, search, smart};
+use crate::http::{audit, bulk, bundle, now, operation, page, resource, search, smart};
 use crate::interaction::Subject;
 use crate::interaction::query::unescape;
 use crate::interaction::search::Scope as Among;
@@ -71,6 +71,10 @@ routes! {
     Letters "/episodes/{id}/letters" "GET, HEAD";
     /// The page of a patient.
     Patient "/patients/{id}" "GET, HEAD";
+    /// The audit, also as a file.
+    Audit "/audit" "GET, HEAD";
+    /// The cases behind a figure of the audit.
+    AuditCases "/audit/cases" "GET, HEAD";
     /// The description of the API.
     OpenApi "/openapi.json" "GET, HEAD";
     /// The base.
@@ -173,6 +177,8 @@ impl Route {
             ("episodes", [_, "visit"]) => Self::Visit,
             ("episodes", [_, "letters"]) => Self::Letters,
             ("patients", [_]) => Self::Patient,
+            ("audit", []) => Self::Audit,
+            ("audit", ["cases"]) => Self::AuditCases,
             (name, []) => script(name).map(|_| Self::Script)?,
             _ => return None,
         })
@@ -189,6 +195,8 @@ impl Route {
                 | Self::Visit
                 | Self::Letters
                 | Self::Patient
+                | Self::Audit
+                | Self::AuditCases
         )
     }
 
@@ -324,6 +332,8 @@ async fn page(call: Call, asked: (Route, &[&str])) -> Answer {
         (Route::Episode, [_, id]) => page::episode(call, some_id(id)?).await,
         (Route::Visit, [_, id, _]) => page::visit(call, some_id(id)?).await,
         (Route::Letters, [_, id, _]) => page::letters(call, some_id(id)?).await,
+        (Route::Audit, _) => audit::audit(call).await,
+        (Route::AuditCases, _) => audit::cases(call).await,
         (Route::Patient, [_, id]) => page::patient(call, some_id(id)?).await,
         _ => Err(Error::UnknownRoute),
     }

@@ -127,6 +127,15 @@ pub fn heads_of(app: &App, patient: &Id, now: Instant) -> Result<Vec<(Id, Summar
     ids.into_iter().map(|id| head(app, &*view, id, now)).collect()
 }
 
+/// An episode with what can be said of it by itself.
+///
+/// # Errors
+/// As [`Episode::whole`].
+pub fn head_of(app: &App, id: Id, now: Instant) -> Result<(Id, Summary), Error> {
+    let view = app.store.view()?;
+    head(app, &*view, id, now)
+}
+
 fn head(
     app: &App,
     view: &dyn crate::store::View,

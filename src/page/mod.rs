@@ -1,11 +1,12 @@
 //! Pages for people: what this server holds, an episode, its letters, a patient, the form of a visit,
-//! and what is told of a request that was not carried out.
+//! an audit, and what is told of a request that was not carried out.
 //!
 //! Pure functions over what the caller read; plain, accessible, printed well. Nothing is loaded from
 //! elsewhere, and the only scripts are those of the two forms: [`SCRIPTS`], each at its path.
 //! A content security policy may allow `style-src` by [`style_source`](crate::letter::layout::style_source)
 //! and, for a form, `script-src 'self'` and `connect-src 'self'`.
 
+mod audit;
 mod episode;
 mod fault;
 mod letters;
@@ -21,6 +22,10 @@ use crate::clinical::source::Source;
 use crate::letter::catalogue::Catalogue;
 use crate::letter::layout;
 
+pub use audit::{
+    Asked, Audit, Case, Cases, DownloadForm, Listed, Told, UNKNOWN as UNKNOWN_STRATUM, audit,
+    cases, download,
+};
 pub use episode::episode;
 pub use fault::fault;
 pub use letters::{Letters, SCRIPT as SIGN_SCRIPT, letters};

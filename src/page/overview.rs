@@ -72,6 +72,10 @@ pub fn index(overview: &Overview, words: &Catalogue) -> String {
             h2 id="episodes" { (words.get("page.episodes")) }
             (episodes(overview, words))
         }
+        section aria-labelledby="across" {
+            h2 id="across" { (words.get("page.audit-way")) }
+            p { a href=(to("/audit", words)) { (words.get("page.audit")) } }
+        }
         section aria-labelledby="holds" {
             h2 id="holds" { (words.get("page.holds")) }
             (counts(overview, words))
@@ -157,7 +161,7 @@ fn row(api: &str, episode: &Episode, whose: Whose, words: &Catalogue) -> Markup 
 }
 
 /// First and last day.
-fn period(episode: &Episode, words: &Catalogue) -> Markup {
+pub(super) fn period(episode: &Episode, words: &Catalogue) -> Markup {
     let day = |text: &str| Day::parse(text).map_or_else(|| text.to_owned(), |d| words.short_day(d));
     let start = episode.start.as_deref().map_or(words.get("not-recorded").to_owned(), day);
     html! {

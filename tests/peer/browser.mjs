@@ -1,5 +1,5 @@
 // The pages in a real browser: a therapist fills in a visit, sees the segment map change and prints
-// the letter; every page is looked through by axe-core.
+// the letter; an auditor works with the audit (audit_pages.mjs); every page is looked through by axe-core.
 //
 //     browser.mjs BASE FOLDER     BASE is the server's root; FOLDER holds node_modules, takes pictures
 //
@@ -9,6 +9,7 @@ import { execFileSync } from "node:child_process";
 import { existsSync, readFileSync, writeFileSync } from "node:fs";
 import { createRequire } from "node:module";
 import { join } from "node:path";
+import { audit } from "./audit_pages.mjs";
 
 const [base, folder] = process.argv.slice(2);
 const { default: puppeteer } = await import(createRequire(join(folder, "x.js")).resolve("puppeteer-core"));
@@ -332,6 +333,7 @@ try {
   await nextVisit();
   await print();
   await sign();
+  await audit({ root, folder, check, open, accessible, api });
   console.log(`browser: ${checks} passed`);
 } finally {
   await browser.close();

@@ -86,6 +86,10 @@ fn items(source: &Source<'_>, route: Route) -> Vec<(String, Value)> {
         Route::Index | Route::Episode | Route::Visit | Route::Letters | Route::Patient => {
             one(page(template, "text/html"))
         }
+        Route::Audit => {
+            one(audit(template, &["text/csv", "application/x-ndjson", "application/json"]))
+        }
+        Route::AuditCases => one(audit(template, &[])),
         Route::OpenApi => one(interaction::description()),
         Route::System => one(interaction::system()),
         Route::SystemSearch => one(interaction::search_by_post("system")),
@@ -129,6 +133,37 @@ fn compartments(
         (template.replace("{compartment}", of.as_str()), item(*of, &names))
     });
     each.collect()
+}
+
+/// The pages of the audit, with what they are asked by, and what else they answer with.
+fn audit(path: &str, more: &[&str]) -> Value {
+    let mut item = page(path, "text/html");
+    let parameter = |name: &str, description: &str| json!({ "name": name, "in": "query", "description": description, "schema": { "type": "string" } });
+    let parameters = [
+        ("measure", "The id of the Measure."),
+        ("periodStart", "The first day."),
+        ("periodEnd", "The last day."),
+        ("stratifier", "A code of CodeSystem/audit-stratifier."),
+    ];
+    let mut parameters: Vec<Value> =
+        parameters.into_iter().map(|(name, words)| parameter(name, words)).collect();
+    if more.is_empty() {
+        parameters.push(parameter("stratum", "A group of the stratifier; all cases without it."));
+    } else {
+        parameters.push(parameter("_format", "csv, ndjson or json: the table as a file."));
+    }
+    if let Some(slot) = item.pointer_mut("/get/parameters") {
+        *slot = Value::from(parameters);
+    }
+    let outcome = json!({ "$ref": "#/components/responses/Outcome" });
+    if let Some(responses) = item.pointer_mut("/get/responses").and_then(Value::as_object_mut) {
+        responses.extend(["403", "422"].map(|status| (status.to_owned(), outcome.clone())));
+    }
+    let content = item.pointer_mut("/get/responses/200/content").and_then(Value::as_object_mut);
+    if let Some(content) = content {
+        content.extend(more.iter().map(|media| ((*media).to_owned(), json!({}))));
+    }
+    item
 }
 
 /// What is for people: a page, its script, its icon, of which there is none.
