@@ -134,7 +134,11 @@ pub fn by_chance(looks: usize) -> f64 {
 }
 
 fn limits(target: f64, n: u64) -> Option<FunnelLine> {
-    let at = |confidence| funnel_limits(target, n, confidence).ok().map(|found| found.limits);
+    // Interpolated limits can miss a target of none or all; a group that is like the target never lies
+    // beyond them.
+    let around =
+        |found: Interval| Interval { low: found.low.min(target), high: found.high.max(target) };
+    let at = |confidence| funnel_limits(target, n, confidence).ok().map(|f| around(f.limits));
     Some(FunnelLine { n, inner: at(Confidence::USUAL)?, outer: at(Confidence::new(0.998).ok()?)? })
 }
 

@@ -115,15 +115,10 @@ pub(super) fn ruler(
 ) -> Markup {
     let scale = Scale { values: (0.0, 1.0), places: (20.0, 620.0) };
     let write = |share: f64| worded::percent(share, words);
-    let mut label = format!(
-        "{}. {}: {}.",
-        write(share),
-        words.get("audit.interval"),
-        worded::interval(interval, &write)
-    );
-    if let Some(bounds) = bounds {
-        label += &format!(" {}: {}.", words.get("audit.bounds"), worded::interval(bounds, &write));
-    }
+    let named =
+        |key: &str, range| format!("{}: {}.", words.get(key), worded::interval(range, &write));
+    let bounded = bounds.map(|bounds| named("audit.bounds", bounds)).unwrap_or_default();
+    let label = format!("{}. {} {bounded}", write(share), named("audit.interval", interval));
     let wide = |of: Interval| px((scale.at(of.high) - scale.at(of.low)).max(1.0));
     html! {
         div class="wide" role="group" tabindex="0" aria-label=(words.get("audit.ruler")) {

@@ -19,11 +19,13 @@ pub(super) fn form(page: &Audit<'_>, words: &Catalogue) -> Markup {
         form class="screen ask" id="ask" method="get" action="/audit" aria-label=(words.get("audit.ask")) {
             @if words.language() != "en" { input type="hidden" name="language" id="language" value=(words.language()) aria-label="language"; }
             @if !page.issues.is_empty() {
-                ul class="refusals" id="audit-refusals" role="alert" {
-                    @for issue in page.issues {
-                        li {
-                            span lang="en" { (issue.diagnostics) }
-                            @if let Some(place) = &issue.expression { " " code { (place) } }
+                div role="alert" {
+                    ul class="refusals" id="audit-refusals" {
+                        @for issue in page.issues {
+                            li {
+                                span lang="en" { (issue.diagnostics) }
+                                @if let Some(place) = &issue.expression { " " code { (place) } }
+                            }
                         }
                     }
                 }

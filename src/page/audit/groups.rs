@@ -217,12 +217,11 @@ impl Listing<'_> {
         let request = self.page.asked.request(self.page.api, "population");
         let report = words.fill("audit.report-of", &[("what", row.place.as_str())]);
         let asked = self.page.asked.by(&self.split.code);
-        let path = match at {
-            None => asked.path("/audit/cases"),
-            Some(_) => {
-                let stratum = row.value.as_deref().unwrap_or(super::cases::UNKNOWN);
-                asked.path_with("/audit/cases", &[("stratum", stratum)])
-            }
+        let path = if at.is_none() {
+            asked.path("/audit/cases")
+        } else {
+            let stratum = row.value.as_deref().unwrap_or(super::cases::UNKNOWN);
+            asked.path_with("/audit/cases", &[("stratum", stratum)])
         };
         let has_cases = row.count(Population::Initial) != Some(0);
         html! {
