@@ -4,7 +4,7 @@
 //! field with its doc line (the help text), its flag and its variable.
 
 use std::net::SocketAddr;
-use std::num::NonZeroUsize;
+use std::num::{NonZeroU32, NonZeroUsize};
 use std::path::{Path, PathBuf};
 
 /// How the server runs.
@@ -25,6 +25,20 @@ pub struct Config {
     /// Who may use the API: anyone on this machine, or clients with a token (SMART App Launch).
     #[arg(long, env = "SPONDYL_ACCESS", value_enum, default_value_t = Authorisation::Open)]
     pub access: Authorisation,
+
+    /// The certificate chain of this server, in a PEM file that is read anew when it changes; with it
+    /// the server speaks TLS only.
+    #[arg(long, env = "SPONDYL_TLS_CHAIN", value_name = "FILE", requires = "tls_key")]
+    pub tls_chain: Option<PathBuf>,
+
+    /// The private key of that certificate, in a PEM file.
+    #[arg(long, env = "SPONDYL_TLS_KEY", value_name = "FILE", requires = "tls_chain")]
+    pub tls_key: Option<PathBuf>,
+
+    /// How many requests a client may make in a second, and as many at once; who has no token is told
+    /// by address.
+    #[arg(long, env = "SPONDYL_RATE", value_name = "NUMBER")]
+    pub rate: Option<NonZeroU32>,
 
     /// An `OpenID` Connect issuer whose tokens (JWTs) are taken beside those of this server; its keys
     /// are read by discovery, and it must be among the origins that may be called.
@@ -233,6 +247,11 @@ impl Config {
         }
     }
 
+    /// The files of the certificate chain and its key, where the server speaks TLS.
+    pub fn tls(&self) -> Option<(&Path, &Path)> {
+        self.tls_chain.as_deref().zip(self.tls_key.as_deref())
+    }
+
     /// The directory of the terminology that was loaded.
     pub fn terminology(&self) -> PathBuf {
         terminology(&self.data)
@@ -261,6 +280,9 @@ impl Default for Config {
             data: PathBuf::from(DATA),
             demo: false,
             access: Authorisation::Open,
+            tls_chain: None,
+            tls_key: None,
+            rate: None,
             issuer: None,
             audience: None,
             outbound: Vec::new(),

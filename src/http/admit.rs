@@ -18,6 +18,7 @@ use crate::error::Error;
 use crate::fhir::{Instant, ResourceType};
 use crate::http::extract;
 use crate::http::issuer::Issuer;
+use crate::http::rate::{Rates, Who};
 use crate::http::route::{Route, Verb};
 use crate::outbound::Outbound;
 use crate::smart::{Access, Action};
@@ -128,10 +129,18 @@ pub(super) async fn admit(
     kind: Option<ResourceType>,
     now: Instant,
 ) -> Result<web::Data<App>, Error> {
+    let rates: &Rates = given(request)?;
+    let address = Who::Address(request.peer_addr().map(|address| address.ip()));
     if app.config.access == Authorisation::Open || needed == Needed::Nothing {
+        rates.count(&address)?;
         return Ok(app);
     }
-    let access = access(&app, request, now).await?;
+    // Who has no token that holds is counted by address, so that none is found by trying.
+    let access = match access(&app, request, now).await {
+        Ok(access) => access,
+        Err(error) => return Err(rates.count(&address).err().unwrap_or(error)),
+    };
+    rates.count(&Who::Client(access.client.clone()))?;
     // A Bundle may hold anything; each of its entries is asked for itself.
     let is_bundle = needed == Needed::Reading && kind.is_none();
     if !is_bundle && !needed.is_permitted(&access, kind) {

@@ -35,9 +35,10 @@ pub(super) fn base(app: &App, request: &HttpRequest) -> String {
     }
     let host = request.headers().get(header::HOST).and_then(|host| host.to_str().ok());
     let legal = |c: char| c.is_ascii_alphanumeric() || "-.:[]_".contains(c);
+    let scheme = if app.config.tls().is_some() { "https" } else { "http" };
     match host.filter(|host| !host.is_empty() && host.chars().all(legal)) {
-        Some(host) => format!("http://{host}{}", super::BASE),
-        None => format!("http://{}{}", request.app_config().local_addr(), super::BASE),
+        Some(host) => format!("{scheme}://{host}{}", super::BASE),
+        None => format!("{scheme}://{}{}", request.app_config().local_addr(), super::BASE),
     }
 }
 

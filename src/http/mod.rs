@@ -20,6 +20,7 @@ mod operation;
 mod page;
 mod pool;
 mod prefer;
+mod rate;
 mod reply;
 mod resource;
 mod route;
@@ -27,6 +28,7 @@ mod search;
 mod smart;
 #[cfg(test)]
 mod tests;
+mod tls;
 
 use std::io;
 use std::net::SocketAddr;
@@ -35,7 +37,7 @@ use std::time::Duration;
 
 use actix_cors::Cors;
 use actix_web::dev::Server;
-use actix_web::middleware::Condition;
+use actix_web::middleware::{Condition, DefaultHeaders};
 use actix_web::{HttpServer, web};
 
 use crate::access::token::Tokens;
@@ -45,6 +47,7 @@ use crate::error::Error;
 use crate::fhir::Instant;
 use crate::http::flight::FLIGHTS;
 use crate::http::issuer::Issuer;
+use crate::http::rate::Rates;
 use crate::interaction;
 use crate::outbound::Outbound;
 
@@ -104,6 +107,9 @@ const EXPOSED: [&str; 10] = [
     "x-security-context",
 ];
 
+/// That browsers come by TLS only from now on (<https://www.rfc-editor.org/rfc/rfc6797>).
+const TRANSPORT_SECURITY: (&str, &str) = ("Strict-Transport-Security", "max-age=31536000");
+
 /// How long a browser may remember what it may ask.
 const CORS_SECONDS: usize = 3600;
 
@@ -124,6 +130,9 @@ pub fn serve(app: web::Data<App>, listen: SocketAddr) -> io::Result<Serving> {
     let outbound = web::Data::new(outbound.map_err(io::Error::other)?);
     let issuer = web::Data::new(Issuer::of(&app.config));
     let tokens = web::Data::new(Tokens::of(Arc::clone(&app.store)));
+    let rates = web::Data::new(Rates::of(app.config.rate));
+    let tls = app.config.tls().map(|(chain, key)| tls::settings(chain, key)).transpose()?;
+    let secure = tls.is_some();
     let server = HttpServer::new(move || {
         let cross_origin = !app.config.cors_origin.is_empty();
         actix_web::App::new()
@@ -132,17 +141,22 @@ pub fn serve(app: web::Data<App>, listen: SocketAddr) -> io::Result<Serving> {
             .app_data(tokens.clone())
             .app_data(outbound.clone())
             .app_data(exports.clone())
+            .app_data(rates.clone())
             .app_data(issuer.clone())
             .wrap(actix_web::middleware::from_fn(middleware::every_request))
             .wrap(actix_web::middleware::Compress::default())
+            .wrap(Condition::new(secure, DefaultHeaders::new().add(TRANSPORT_SECURITY)))
             .wrap(Condition::new(cross_origin, cors(&app.config.cors_origin)))
             .default_service(web::to(route::answer))
     })
     .tcp_nodelay(true)
     .client_request_timeout(Duration::from_secs(30))
     .keep_alive(Duration::from_secs(75))
-    .shutdown_timeout(SHUTDOWN_SECONDS)
-    .bind(listen)?;
+    .shutdown_timeout(SHUTDOWN_SECONDS);
+    let server = match tls {
+        Some(settings) => server.bind_rustls_0_23(listen, settings)?,
+        None => server.bind(listen)?,
+    };
     let bound = server.addrs().first().copied();
     let address = bound.ok_or_else(|| io::Error::other("the server listens nowhere"))?;
     Ok(Serving { address, server: server.run() })

@@ -256,6 +256,9 @@ fn told_more(mut response: HttpResponse, error: &Error) -> HttpResponse {
             let scheme = HeaderValue::from_static("Bearer realm=\"fhir\"");
             headers.insert(header::WWW_AUTHENTICATE, scheme);
         }
+        Error::TooMany => {
+            headers.insert(header::RETRY_AFTER, HeaderValue::from_static("1"));
+        }
         Error::Deleted(version) => {
             if let Ok(tag) = HeaderValue::from_str(&etag(*version)) {
                 headers.insert(header::ETAG, tag);

@@ -221,7 +221,8 @@ fn audiences(call: &Call) -> Vec<String> {
         return vec![token(base)];
     }
     let local = call.request.app_config().local_addr();
-    let own = |host: String| token(&format!("http://{host}{}", super::BASE));
+    let scheme = if call.app.config.tls().is_some() { "https" } else { "http" };
+    let own = |host: String| token(&format!("{scheme}://{host}{}", super::BASE));
     vec![own(local.to_string()), own(format!("localhost:{}", local.port()))]
 }
 

@@ -46,7 +46,7 @@ fn rows(route: Route) -> Vec<Row> {
         // Pages show what may be seen.
         Route::Audit => vec![Row("GET", "/audit", 200, 200, 200)],
         // Cases are shown only where a setting allows.
-        Route::AuditCases => vec![Row("GET", "/audit/cases", 404, 404, 404)],
+        Route::AuditCases => vec![Row("GET", "/audit/cases", 400, 400, 400)],
         Route::Index => vec![Row("GET", "/", 200, 200, 200)],
         Route::Episode => vec![Row("GET", "/episodes/e", 404, 404, 200)],
         Route::Visit => vec![Row("GET", "/episodes/e/visit", 404, 404, 200)],

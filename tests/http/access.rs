@@ -26,7 +26,16 @@ type Given<'a> = (&'a str, Option<&'a str>, Option<&'a str>);
 impl Guarded {
     /// The first token is for everything.
     fn start(given: &[Given<'_>]) -> Self {
-        let config = Config { access: Authorisation::Smart, ..Config::default() };
+        Self::with(Config::default(), given)
+    }
+
+    /// Beside its own store in memory it keeps files there.
+    fn in_directory(data: &std::path::Path, given: &[Given<'_>]) -> Self {
+        Self::with(Config { data: data.to_owned(), ..Config::default() }, given)
+    }
+
+    fn with(config: Config, given: &[Given<'_>]) -> Self {
+        let config = Config { access: Authorisation::Smart, ..config };
         let (tell, told) = mpsc::channel();
         let all = [("system/*.cruds", None, None)].iter().chain(given);
         let accesses: Vec<Access> = all.map(|given| access(*given)).collect();
@@ -486,4 +495,70 @@ async fn without_a_good_token_nothing_is_told() {
         }
         guarded.server.send("GET", "/metadata", &headers, "").await.has_status(200);
     }
+}
+
+/// An export has what the token permits, and is its client's (Bulk Data Access 3.0.0, "Security
+/// Considerations").
+#[actix_web::test]
+async fn an_export_is_within_the_token_and_its_clients() {
+    let data = tempfile::TempDir::new().unwrap();
+    let guarded = Guarded::in_directory(data.path(), &[
+        ("patient/*.rs", Some("alba"), None),
+        ("system/Observation.rs", None, None),
+    ]);
+    for (id, value) in records("alba").into_iter().chain(records("brun")).chain(shared()) {
+        guarded.put(&id, &value).await;
+    }
+    for (who, path, expected) in [
+        (1, "/$export", vec!["Composition", "Observation", "Patient", "Practitioner"]),
+        (1, "/Patient/$export", vec!["Composition", "Observation", "Patient"]),
+        (2, "/$export", vec!["Observation"]),
+    ] {
+        let bearer = format!("Bearer {}", guarded.tokens[who]);
+        let headers = [("Authorization", bearer.as_str()), ("Prefer", "respond-async")];
+        let begun = guarded.server.send("GET", path, &headers, "").await.has_status(202);
+        let url = begun.header("Content-Location").to_owned();
+        let manifest = loop {
+            let state = guarded.server.send("GET", &url, &headers, "").await;
+            if state.status == 200 {
+                break state.json();
+            }
+            state.has_status(202);
+            tokio::time::sleep(std::time::Duration::from_millis(20)).await;
+        };
+        assert_eq!(manifest["requiresAccessToken"], true);
+        let mut kinds = Vec::new();
+        for output in manifest["output"].as_array().unwrap() {
+            kinds.push(output["type"].as_str().unwrap().to_owned());
+            let file = output["url"].as_str().unwrap();
+            let lines = guarded.server.send("GET", file, &headers, "").await.has_status(200).text;
+            assert!(who == 2 || !lines.contains("brun"), "{lines}");
+            guarded.server.get(file).await.is_error(401, "login");
+        }
+        assert!(expected.iter().all(|kind| kinds.iter().any(|own| own == kind)), "{kinds:?}");
+        assert!(who != 2 || kinds == ["Observation"], "{kinds:?}");
+    }
+    // A client without any scope for Patient or Group.
+    let bearer = format!("Bearer {}", guarded.tokens[2]);
+    let headers = [("Authorization", bearer.as_str()), ("Prefer", "respond-async")];
+    for path in ["/Patient/$export", "/Group/both/$export"] {
+        guarded.server.send("GET", path, &headers, "").await.is_error(403, "forbidden");
+    }
+}
+
+/// RFC 6585, section 4: 429 with `Retry-After`, for each client by itself.
+#[actix_web::test]
+async fn who_asks_too_often_is_told_to_wait() {
+    let config = Config { rate: std::num::NonZeroU32::new(5), ..Config::default() };
+    let server = Server::with(config);
+    let mut refused = 0;
+    for _ in 0..40 {
+        let answer = server.get("/metadata?mode=terminology").await;
+        if answer.status == 429 {
+            assert!(!answer.header("Retry-After").is_empty());
+            answer.is_error(429, "throttled");
+            refused += 1;
+        }
+    }
+    assert!(refused > 10, "{refused}");
 }
