@@ -160,7 +160,7 @@ impl<'a> Pointing<'a> {
         let [source] = sources else { return None };
         let joint = rules.joints(by).find(|joint| {
             let [first, second, ..] = joint.parameters.as_slice() else { return false };
-            first == source && serves(joint, second, inner)
+            joint.composite().is_none() && first == source && serves(joint, second, inner)
         })?;
         Some(Self { joint, any })
     }
