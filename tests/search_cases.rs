@@ -81,7 +81,7 @@ fn search(
         .map(|(name, value)| (percent_decode(name), percent_decode(value)))
         .collect();
     let now = Instant::parse("2026-03-02T08:10:00Z").unwrap();
-    let limits = Limits { page: 7, ..Limits::default() };
+    let limits = Limits { page: 7, told: 1000, ..Limits::default() };
     let setting = Setting { rules, now, strict: true, limits };
     let kind = ResourceType::parse(kind).unwrap();
     let query = Query::parse(&setting, kind, &pairs).map_err(|error| error.to_string())?;

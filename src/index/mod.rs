@@ -274,7 +274,7 @@ pub fn entries(rules: &Rules, resource: &Resource) -> Vec<Entry> {
                 .or_insert_with(|| key.value.clone());
         }
     }
-    let joint = joint::keys(resource.kind(), &rows);
+    let joint = joint::keys(rules, resource.kind(), &rows);
     rows.extend(joint.into_iter().map(|key| (key, Vec::new())));
     let contained = resource.value().get("contained").and_then(serde_json::Value::as_array);
     for inner in contained.into_iter().flatten() {

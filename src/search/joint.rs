@@ -87,6 +87,8 @@ fn stands(joint: &Joint, parameter: &str, is_first: bool, condition: &Condition)
         && (joint.composite().is_some() || !condition.test.needs_value())
         && !matches!(condition.test, Test::Any | Test::OneOf(_))
         && (!is_first || is_narrow())
+        // A row has empty parts for what the resource has no value of.
+        && !condition.test.accepts(&vec![Vec::new(); condition.arity], &[])
 }
 
 /// One clause of all of these; none if it would have too many conditions.
@@ -160,7 +162,7 @@ impl<'a> Pointing<'a> {
         let [source] = sources else { return None };
         let joint = rules.joints(by).find(|joint| {
             let [first, second, ..] = joint.parameters.as_slice() else { return false };
-            first == source && serves(joint, second, inner)
+            joint.composite().is_none() && first == source && serves(joint, second, inner)
         })?;
         Some(Self { joint, any })
     }
