@@ -113,8 +113,24 @@ mod tests {
             key: directory.join(format!("{name}.key")),
         };
         let made = Command::new("openssl")
-            .args(["req", "-x509", "-newkey", "ec", "-pkeyopt", "ec_paramgen_curve:P-256", "-nodes"])
-            .args(["-days", "2", "-subj", "/CN=localhost", "-addext", "subjectAltName=DNS:localhost"])
+            .args([
+                "req",
+                "-x509",
+                "-newkey",
+                "ec",
+                "-pkeyopt",
+                "ec_paramgen_curve:P-256",
+                "-nodes",
+            ])
+            .args([
+                "-days",
+                "2",
+                "-subj",
+                "/CN=localhost",
+                "-addext",
+                "subjectAltName=DNS:localhost",
+            ])
+            .args(["-addext", "basicConstraints=critical,CA:FALSE"])
             .arg("-keyout")
             .arg(&files.key)
             .arg("-out")
@@ -129,7 +145,8 @@ mod tests {
         let Some(files) = made(directory.path(), "one") else { return };
         let settings = settings(&files.chain, &files.key).unwrap();
         let server = HttpServer::new(|| {
-            actix_web::App::new().default_service(web::to(|| async { HttpResponse::Ok().body("safe") }))
+            actix_web::App::new()
+                .default_service(web::to(|| async { HttpResponse::Ok().body("safe") }))
         });
         let listen = SocketAddr::from(([127, 0, 0, 1], 0));
         let server = server.workers(1).bind_rustls_0_23(listen, settings).unwrap();
@@ -158,8 +175,11 @@ mod tests {
             resolver.current().looked -= OFTEN;
             resolver.newest().cert.clone()
         };
-        let current =
-            Current { key: files.read().unwrap(), changed: files.changed(), looked: Instant::now() };
+        let current = Current {
+            key: files.read().unwrap(),
+            changed: files.changed(),
+            looked: Instant::now(),
+        };
         let first = current.key.cert.clone();
         let second = other.read().unwrap().cert.clone();
         let (chain, key) = (files.chain.clone(), files.key.clone());
