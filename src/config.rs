@@ -9,6 +9,7 @@ use std::path::{Path, PathBuf};
 
 /// How the server runs.
 #[derive(clap::Args, Clone, Debug)]
+#[expect(clippy::struct_excessive_bools, reason = "each is a flag of the command line")]
 pub struct Config {
     /// Address and port to listen on; port 0 takes a free one.
     #[arg(long, env = "SPONDYL_LISTEN", value_name = "ADDRESS", default_value = LISTEN)]

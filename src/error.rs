@@ -176,15 +176,31 @@ impl Error {
         self.row().1
     }
 
-    /// The rows of who asks: who did not say who they are, and what they may not do.
-    fn denial(&self) -> (u16, IssueType, &'static str) {
+    /// The rows whose text is the same each time.
+    fn fixed(&self) -> (u16, IssueType, &'static str) {
+        use IssueType as T;
         match self {
-            Self::Unauthenticated(text) => (401, IssueType::Login, text),
-            Self::TooMany => (429, IssueType::Throttled, TOO_MANY),
-            Self::Repository(repository::Error::Store(store::Error::Spent)) => {
-                (403, IssueType::TooCostly, SPENT)
+            Self::UnknownType => (404, T::NotSupported, UNKNOWN_TYPE),
+            Self::UnknownRoute => (404, T::NotFound, "Nothing is served under this URL."),
+            Self::NotFound => (404, T::NotFound, "There is no such resource or version."),
+            Self::PreconditionRequired => {
+                (400, T::Required, "Name the version to be changed with If-Match.")
             }
-            _ => (403, IssueType::Forbidden, FORBIDDEN),
+            Self::IdInUse => (409, T::Duplicate, ID_IN_USE),
+            Self::MultipleMatches => (412, T::MultipleMatches, MULTIPLE_MATCHES),
+            Self::MediaType(text) => (415, T::NotSupported, text),
+            Self::TimedOut => (408, T::Transient, "The body did not arrive in time."),
+            Self::Unreadable => (400, T::Transient, "The body could not be read to its end."),
+            Self::Sealed => (409, T::BusinessRule, SEALED),
+            Self::Unauthenticated(text) => (401, T::Login, text),
+            Self::TooMany => (429, T::Throttled, TOO_MANY),
+            Self::Repository(repository::Error::Store(store::Error::Spent)) => {
+                (403, T::TooCostly, SPENT)
+            }
+            Self::Forbidden | Self::Repository(repository::Error::Store(store::Error::Refused)) => {
+                (403, T::Forbidden, FORBIDDEN)
+            }
+            _ => (409, T::Conflict, CONFLICT),
         }
     }
 
@@ -204,9 +220,6 @@ impl Error {
             Self::Invalid(issues) => (invalid_status(issues), issues.clone()),
             Self::Request(issue) | Self::NotSupported(issue) => (400, vec![issue.clone()]),
             Self::Search(error) => search_row(error),
-            Self::UnknownType => one(404, T::NotSupported, UNKNOWN_TYPE),
-            Self::UnknownRoute => one(404, T::NotFound, "Nothing is served under this URL."),
-            Self::NotFound => one(404, T::NotFound, "There is no such resource or version."),
             Self::Deleted(version) => {
                 let text = format!("The resource was deleted; version {version} is the deletion.");
                 one(410, T::Deleted, &text)
@@ -215,17 +228,8 @@ impl Error {
                 let issue = Issue::error(T::Conflict, PRECONDITION);
                 (412, vec![issue.message(Message::Precondition)])
             }
-            Self::PreconditionRequired => {
-                one(400, T::Required, "Name the version to be changed with If-Match.")
-            }
-            Self::IdInUse => one(
-                409,
-                T::Duplicate,
-                "Another resource, which the criteria do not select, has this id.",
-            ),
             Self::Patch(issue) => (422, vec![issue.clone()]),
             Self::PatchTest(issue) | Self::Standing(issue) => (409, vec![issue.clone()]),
-            Self::MultipleMatches => one(412, T::MultipleMatches, MULTIPLE_MATCHES),
             Self::Method(allow) => {
                 let text = format!("This URL does not know the verb; it knows {allow}.");
                 one(405, T::NotSupported, &text)
@@ -234,30 +238,34 @@ impl Error {
                 let text = format!("None of the accepted formats can be made; there is {offer}.");
                 one(406, T::NotSupported, &text)
             }
-            Self::MediaType(text) => one(415, T::NotSupported, text),
             Self::TooLarge(limit) => {
                 one(413, T::TooLong, &format!("The body is larger than {limit} bytes."))
             }
-            Self::TimedOut => one(408, T::Transient, "The body did not arrive in time."),
-            Self::Unreadable => one(400, T::Transient, "The body could not be read to its end."),
             Self::UnknownProfile => {
                 let issue = Issue::error(T::NotFound, "The profile is not known to this server.");
                 (400, vec![issue.at("http.profile").message(Message::ProfileUnknown)])
             }
-            Self::Sealed => one(409, T::BusinessRule, SEALED),
             Self::Terminology(error) => terminology_row(error),
             Self::NotDone(text) => one(500, T::Exception, text),
-            Self::TooMany
+            Self::UnknownType
+            | Self::UnknownRoute
+            | Self::NotFound
+            | Self::PreconditionRequired
+            | Self::IdInUse
+            | Self::MultipleMatches
+            | Self::MediaType(_)
+            | Self::TimedOut
+            | Self::Unreadable
+            | Self::Sealed
+            | Self::TooMany
             | Self::Unauthenticated(_)
             | Self::Forbidden
+            | Self::Conflict
             | Self::Repository(repository::Error::Store(
-                store::Error::Refused | store::Error::Spent,
+                store::Error::Refused | store::Error::Spent | store::Error::Conflict,
             )) => {
-                let (status, code, text) = self.denial();
+                let (status, code, text) = self.fixed();
                 one(status, code, text)
-            }
-            Self::Conflict | Self::Repository(repository::Error::Store(store::Error::Conflict)) => {
-                one(409, T::Conflict, "Others keep changing the same resources; try again.")
             }
             Self::Repository(
                 repository::Error::Store(store::Error::Engine(_)) | repository::Error::Damaged(_),
@@ -279,6 +287,8 @@ const UNKNOWN_TYPE: &str =
     "R4 has no resource type of that name; names are case-sensitive, as in Patient.";
 const PRECONDITION: &str =
     "The resource is not in the version that the request asks for; nothing was written.";
+const ID_IN_USE: &str = "Another resource, which the criteria do not select, has this id.";
+const CONFLICT: &str = "Others keep changing the same resources; try again.";
 const MULTIPLE_MATCHES: &str = "The criteria select more than one resource; nothing was written.";
 const SEALED: &str = "The resource is part of a signed letter, which is never changed or deleted; a later letter \
      replaces it ($finalize-letter with replaces).";

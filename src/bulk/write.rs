@@ -107,31 +107,47 @@ struct Export<'a> {
     directory: &'a Path,
 }
 
-/// Where the lines of one type go.
-struct Lines {
-    file: BufWriter<File>,
-    output: Output,
+/// Where the lines of one type go: a file, and another when it is full.
+struct Lines<'a> {
+    directory: &'a Path,
+    kind: &'static str,
+    /// Whether they tell of deletions.
+    deleted: bool,
+    open: Option<(BufWriter<File>, Output)>,
+    closed: Vec<Output>,
 }
 
-impl Lines {
-    fn open(directory: &Path, kind: &str, number: usize, deleted: bool) -> Result<Self, Fault> {
-        let stem = if deleted { format!("{kind}.deleted") } else { kind.to_owned() };
-        let name = format!("{stem}.{number}.ndjson");
-        let file = BufWriter::new(File::create(directory.join(&name))?);
-        let kind = if deleted { "Bundle" } else { kind };
-        Ok(Self { file, output: Output { kind: kind.to_owned(), name, count: 0, deleted } })
+impl<'a> Lines<'a> {
+    fn of(directory: &'a Path, kind: &'static str, deleted: bool) -> Self {
+        Self { directory, kind, deleted, open: None, closed: Vec::new() }
     }
 
     fn write(&mut self, body: &[u8]) -> Result<(), Fault> {
-        self.file.write_all(body)?;
-        self.file.write_all(b"\n")?;
-        self.output.count += 1;
+        if self.open.as_ref().is_some_and(|(_, output)| output.count >= LINES) {
+            self.close()?;
+        }
+        if self.open.is_none() {
+            let stem =
+                if self.deleted { format!("{}.deleted", self.kind) } else { self.kind.into() };
+            let name = format!("{stem}.{}.ndjson", self.closed.len() + 1);
+            let file = BufWriter::new(File::create(self.directory.join(&name))?);
+            let kind = if self.deleted { "Bundle" } else { self.kind }.to_owned();
+            self.open = Some((file, Output { kind, name, count: 0, deleted: self.deleted }));
+        }
+        if let Some((file, output)) = &mut self.open {
+            file.write_all(body)?;
+            file.write_all(b"\n")?;
+            output.count += 1;
+        }
         Ok(())
     }
 
-    fn close(self) -> Result<Output, Fault> {
-        self.file.into_inner().map_err(|error| error.into_error())?.sync_all()?;
-        Ok(self.output)
+    fn close(&mut self) -> Result<(), Fault> {
+        if let Some((file, output)) = self.open.take() {
+            file.into_inner().map_err(|error| error.into_error())?.sync_all()?;
+            self.closed.push(output);
+        }
+        Ok(())
     }
 }
 
@@ -154,9 +170,9 @@ impl Export<'_> {
     }
 
     fn kind(&self, kind: ResourceType, outputs: &mut Vec<Output>) -> Result<(), Fault> {
-        let (mut last, mut lines, mut gone): (Option<Id>, Option<Lines>, Option<Lines>) =
-            (None, None, None);
-        let mut files = 0;
+        let mut last: Option<Id> = None;
+        let mut lines = Lines::of(self.directory, kind.as_str(), false);
+        let mut gone = Lines::of(self.directory, kind.as_str(), true);
         loop {
             let view = self.app.store.view()?;
             let range = match &last {
@@ -176,44 +192,22 @@ impl Export<'_> {
                     continue;
                 }
                 match &stored.body {
-                    Some(body) => {
-                        let Some(resource) = self.meets(&*view, &stored)? else { continue };
-                        let own = match lines.take() {
-                            Some(full) if full.output.count >= LINES => {
-                                outputs.push(full.close()?);
-                                None
-                            }
-                            own => own,
-                        };
-                        let mut own = match own {
-                            Some(own) => own,
-                            None => {
-                                files += 1;
-                                Lines::open(self.directory, kind.as_str(), files, false)?
-                            }
-                        };
-                        match resource {
-                            Some(cut) => own.write(&cut)?,
-                            None => own.write(body)?,
-                        }
-                        lines = Some(own);
-                    }
+                    Some(body) => match self.meets(&*view, &stored)? {
+                        None => {}
+                        Some(None) => lines.write(body)?,
+                        Some(Some(cut)) => lines.write(&cut)?,
+                    },
                     None if self.wanted.since.is_some() && self.tells_deletions() => {
-                        let own = match gone.take() {
-                            Some(own) => own,
-                            None => Lines::open(self.directory, kind.as_str(), 1, true)?,
-                        };
-                        let mut own = own;
-                        own.write(deletion(&stored).to_string().as_bytes())?;
-                        gone = Some(own);
+                        gone.write(deletion(&stored).to_string().as_bytes())?;
                     }
                     None => {}
                 }
             }
             last = Some(end);
         }
-        for lines in lines.into_iter().chain(gone) {
-            outputs.push(lines.close()?);
+        for mut lines in [lines, gone] {
+            lines.close()?;
+            outputs.append(&mut lines.closed);
         }
         Ok(())
     }

@@ -44,10 +44,7 @@ impl From<Fault> for Error {
 pub(super) fn is_export(place: &Place, name: &str) -> bool {
     let level = (place.kind.map(ResourceType::as_str), place.id.is_some(), place.version.is_some());
     name == "$export"
-        && matches!(
-            level,
-            (None, false, false) | (Some("Patient"), false, false) | (Some("Group"), true, false)
-        )
+        && matches!(level, (None | Some("Patient"), false, false) | (Some("Group"), true, false))
 }
 
 /// The kick-off.
@@ -64,7 +61,7 @@ pub(super) async fn begin(call: Call, verb: Verb, place: Place, payload: web::Pa
         match body.form()? {
             Some(form) => pairs.extend(form),
             None if !body.text().is_empty() => {
-                pairs.extend(pairs_of(&extract::any_resource(&body)?)?)
+                pairs.extend(pairs_of(&extract::any_resource(&body)?)?);
             }
             None => {}
         }
