@@ -212,3 +212,26 @@ async fn who_asks_too_often_is_told_to_wait() {
     }
     assert!(refused > 0);
 }
+
+/// A table has rows of what the token permits, whichever way the resources are named.
+#[actix_web::test]
+async fn a_table_is_within_the_token() {
+    let guarded = Guarded::start(&[("patient/*.rs", Some("alba"), None)]);
+    for (id, value) in records("alba").into_iter().chain(records("brun")).chain(shared()) {
+        guarded.put(&id, &value).await;
+    }
+    for kind in ["Patient", "Observation", "EpisodeOfCare"] {
+        let view = json!({ "resourceType": "ViewDefinition",
+            "status": "active", "resource": kind,
+            "select": [{ "column": [{ "name": "id", "path": "id", "type": "id" }] }] });
+        let call = json!({ "resourceType": "Parameters", "parameter": [
+            { "name": "viewResource", "resource": view }, { "name": "_format", "valueCode": "csv" }] });
+        let (all, own) = (
+            guarded.send(0, "POST", "/$viewdefinition-run", &call).await,
+            guarded.send(1, "POST", "/$viewdefinition-run", &call).await,
+        );
+        let (all, own) = (all.has_status(200).text, own.has_status(200).text);
+        assert!(all.contains("brun") && all.contains("alba"), "{all}");
+        assert!(!own.contains("brun") && own.contains("alba"), "{own}");
+    }
+}
