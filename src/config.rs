@@ -253,6 +253,11 @@ impl Config {
         self.tls_chain.as_deref().zip(self.tls_key.as_deref())
     }
 
+    /// The scheme of the server's own URLs, where no base URL is configured.
+    pub fn scheme(&self) -> &'static str {
+        if self.tls().is_some() { "https" } else { "http" }
+    }
+
     /// The directory of the terminology that was loaded.
     pub fn terminology(&self) -> PathBuf {
         terminology(&self.data)

@@ -129,7 +129,7 @@ pub(super) async fn admit(
     kind: Option<ResourceType>,
     now: Instant,
 ) -> Result<web::Data<App>, Error> {
-    let rates: &Rates = given(request)?;
+    let rates = given::<Rates>(request)?;
     let address = Who::Address(request.peer_addr().map(|address| address.ip()));
     if app.config.access == Authorisation::Open || needed == Needed::Nothing {
         rates.count(&address)?;
@@ -164,7 +164,9 @@ async fn access(app: &App, request: &HttpRequest, now: Instant) -> Result<Arc<Ac
         || Error::Unauthenticated("The access token has ended, or was never issued here.");
     if token.contains('.') {
         // No token of ours has a dot; every JWT has.
-        let Some(issuer) = given::<Option<Issuer>>(request)? else { return Err(unknown()) };
+        let Some(issuer) = given::<Option<Issuer>>(request)?.as_ref() else {
+            return Err(unknown());
+        };
         let (outbound, base) = (given::<Outbound>(request)?, extract::base(app, request));
         return issuer.find(outbound, token, &base, now).await.ok_or_else(unknown);
     }
@@ -173,7 +175,7 @@ async fn access(app: &App, request: &HttpRequest, now: Instant) -> Result<Arc<Ac
 }
 
 /// What the server was given at its start.
-pub(super) fn given<T: 'static>(request: &HttpRequest) -> Result<&T, Error> {
-    let found = request.app_data::<web::Data<T>>().map(|data| &***data);
+pub(super) fn given<T: 'static>(request: &HttpRequest) -> Result<&web::Data<T>, Error> {
+    let found = request.app_data::<web::Data<T>>();
     found.ok_or_else(|| Error::Internal("the server was not put together".into()))
 }

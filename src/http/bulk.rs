@@ -74,7 +74,7 @@ pub(super) async fn begin(call: Call, verb: Verb, place: Place, payload: web::Pa
     let request = Request { level, pairs, lenient: prefer.strict == Some(false) };
     let base = extract::base(&call.app, &call.request);
     let url = format!("{}{}", base.strip_suffix(super::BASE).unwrap_or(&base), call.request.uri());
-    let exports: web::Data<Exports> = shared(&call)?;
+    let exports = given::<Exports>(&call.request)?.clone();
     let app = call.app.clone();
     let job = block(move || {
         // What was written in this very millisecond may not be on disk yet: as of the one before.
@@ -90,15 +90,9 @@ pub(super) async fn begin(call: Call, verb: Verb, place: Place, payload: web::Pa
     Ok(HttpResponse::Accepted().insert_header((header::CONTENT_LOCATION, at)).finish())
 }
 
-fn shared(call: &Call) -> Result<web::Data<Exports>, Error> {
-    let _checked: &Exports = given(&call.request)?;
-    let found = call.request.app_data::<web::Data<Exports>>().cloned();
-    found.ok_or_else(|| Error::Internal("there are no exports".into()))
-}
-
 /// `GET [base]/exports/{id}`: how far it is, or the manifest.
 pub(super) async fn status(call: Call, id: &str) -> Answer {
-    let exports = shared(&call)?;
+    let exports = given::<Exports>(&call.request)?.clone();
     let base = extract::base(&call.app, &call.request);
     let (access, id) = (call.app.access.clone(), id.to_owned());
     let own = exports.clone();
@@ -146,7 +140,7 @@ pub(super) async fn status(call: Call, id: &str) -> Answer {
 
 /// `DELETE [base]/exports/{id}`.
 pub(super) async fn remove(call: Call, id: &str) -> Answer {
-    let exports = shared(&call)?;
+    let exports = given::<Exports>(&call.request)?.clone();
     let (access, id) = (call.app.access.clone(), id.to_owned());
     block(move || {
         let job = exports.find(&id, access.as_deref())?;
@@ -158,7 +152,7 @@ pub(super) async fn remove(call: Call, id: &str) -> Answer {
 
 /// `GET [base]/exports/{id}/{file}`.
 pub(super) async fn file(call: Call, id: &str, name: &str) -> Answer {
-    let exports = shared(&call)?;
+    let exports = given::<Exports>(&call.request)?.clone();
     let (access, id, name) = (call.app.access.clone(), id.to_owned(), name.to_owned());
     let file = block(move || {
         let job = exports.find(&id, access.as_deref())?;

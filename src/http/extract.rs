@@ -35,7 +35,7 @@ pub(super) fn base(app: &App, request: &HttpRequest) -> String {
     }
     let host = request.headers().get(header::HOST).and_then(|host| host.to_str().ok());
     let legal = |c: char| c.is_ascii_alphanumeric() || "-.:[]_".contains(c);
-    let scheme = if app.config.tls().is_some() { "https" } else { "http" };
+    let scheme = app.config.scheme();
     match host.filter(|host| !host.is_empty() && host.chars().all(legal)) {
         Some(host) => format!("{scheme}://{host}{}", super::BASE),
         None => format!("{scheme}://{}{}", request.app_config().local_addr(), super::BASE),

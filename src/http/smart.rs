@@ -6,8 +6,6 @@
 //! <https://hl7.org/fhir/smart-app-launch/STU2.2/token-introspection.html>,
 //! <https://www.rfc-editor.org/rfc/rfc6749#section-5.2>, <https://www.rfc-editor.org/rfc/rfc7009>.
 
-use std::sync::Arc;
-
 use actix_web::http::StatusCode;
 use actix_web::{HttpRequest, HttpResponse, web};
 use jsonwebtoken::jwk::JwkSet;
@@ -174,10 +172,8 @@ async fn end(call: &Call, form: &Form) -> Result<Value, Denied> {
     Ok(json!({}))
 }
 
-fn tokens(request: &HttpRequest) -> Result<Arc<Tokens>, Denied> {
-    let tokens = request.app_data::<web::Data<Tokens>>();
-    let none = || Denied::Failed(Error::Internal("there are no tokens".into()));
-    tokens.map(|tokens| tokens.clone().into_inner()).ok_or_else(none)
+fn tokens(request: &HttpRequest) -> Result<web::Data<Tokens>, Denied> {
+    given(request).cloned().map_err(Denied::Failed)
 }
 
 /// The client that the request proves to be from.
@@ -204,7 +200,7 @@ async fn keys(call: &Call, client: &Client) -> Result<JwkSet, Denied> {
     let Some(url) = &client.jwks_uri else {
         return Ok(client.jwks.clone().unwrap_or(JwkSet { keys: Vec::new() }));
     };
-    let outbound: &Outbound = given(&call.request).map_err(Denied::Failed)?;
+    let outbound = given::<Outbound>(&call.request).map_err(Denied::Failed)?;
     let read = outbound.json(url).await.inspect_err(|error| {
         tracing::warn!(client = client.id, %error, "the keys of a client cannot be read");
     });
@@ -221,7 +217,7 @@ fn audiences(call: &Call) -> Vec<String> {
         return vec![token(base)];
     }
     let local = call.request.app_config().local_addr();
-    let scheme = if call.app.config.tls().is_some() { "https" } else { "http" };
+    let scheme = call.app.config.scheme();
     let own = |host: String| token(&format!("{scheme}://{host}{}", super::BASE));
     vec![own(local.to_string()), own(format!("localhost:{}", local.port()))]
 }

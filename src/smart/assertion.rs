@@ -10,7 +10,7 @@ use jsonwebtoken::{Algorithm, DecodingKey, Header, Validation, decode, decode_he
 use serde::Deserialize;
 
 use crate::fhir::Instant;
-use crate::smart::millis;
+use crate::smart::{Audience, millis};
 
 /// The value of `client_assertion_type`.
 pub const TYPE: &str = "urn:ietf:params:oauth:client-assertion-type:jwt-bearer";
@@ -74,27 +74,11 @@ pub enum Refused {
 struct Claims {
     iss: String,
     sub: String,
-    aud: OneOrMore,
+    aud: Audience,
     exp: f64,
     nbf: Option<f64>,
     iat: Option<f64>,
     jti: String,
-}
-
-#[derive(Deserialize)]
-#[serde(untagged)]
-enum OneOrMore {
-    One(String),
-    More(Vec<String>),
-}
-
-impl OneOrMore {
-    fn has(&self, wanted: &str) -> bool {
-        match self {
-            Self::One(one) => one == wanted,
-            Self::More(all) => all.iter().any(|one| one == wanted),
-        }
-    }
 }
 
 /// Whom an assertion says it is from; nothing of it is believed yet.

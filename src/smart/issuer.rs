@@ -8,7 +8,7 @@ use jsonwebtoken::{Algorithm, DecodingKey, Validation, decode, decode_header};
 use serde::Deserialize;
 
 use crate::fhir::{Id, Instant};
-use crate::smart::{Access, Scope, user};
+use crate::smart::{Access, Audience, Scope, user};
 
 /// How far the clocks of issuer and server may differ, in milliseconds.
 const LEEWAY: i64 = 30 * 1000;
@@ -35,13 +35,6 @@ struct Claims {
     patient: Option<String>,
     #[serde(rename = "fhirUser")]
     fhir_user: Option<String>,
-}
-
-#[derive(Deserialize)]
-#[serde(untagged)]
-enum Audience {
-    One(String),
-    More(Vec<String>),
 }
 
 /// What the token of that issuer for that audience permits, and when it ends. `base` is the
@@ -71,14 +64,10 @@ pub fn verify(
     (validation.validate_exp, validation.validate_aud) = (false, false);
     validation.required_spec_claims.clear();
     let claims: Claims = decode(token, &key, &validation).map_err(|_| Refused::Bad)?.claims;
-    let is_for_us = match &claims.aud {
-        Audience::One(one) => one == audience,
-        Audience::More(all) => all.iter().any(|one| one == audience),
-    };
     let (ends, begins) = (super::millis(claims.exp), claims.nbf.map(super::millis));
     let in_time = ends > now.millis()
         && begins.is_none_or(|begins| begins <= now.millis().saturating_add(LEEWAY));
-    if claims.iss != issuer || !is_for_us || !in_time {
+    if claims.iss != issuer || !claims.aud.has(audience) || !in_time {
         return Err(Refused::Bad);
     }
     let named = |text: &str| {

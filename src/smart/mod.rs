@@ -11,6 +11,8 @@ mod scope;
 
 use std::collections::BTreeSet;
 
+use serde::Deserialize;
+
 pub use scope::{Action, Context, Scope};
 
 use crate::fhir::{Id, Reference, ResourceType};
@@ -19,6 +21,23 @@ use crate::fhir::{Id, Reference, ResourceType};
 pub fn user(text: &str) -> Option<(ResourceType, Id)> {
     let reference = Reference::parse(text);
     reference.target().map(|(kind, id)| (kind, id.clone()))
+}
+
+/// For whom a JWT is (<https://www.rfc-editor.org/rfc/rfc7519#section-4.1.3>).
+#[derive(Deserialize)]
+#[serde(untagged)]
+enum Audience {
+    One(String),
+    More(Vec<String>),
+}
+
+impl Audience {
+    fn has(&self, wanted: &str) -> bool {
+        match self {
+            Self::One(one) => one == wanted,
+            Self::More(all) => all.iter().any(|one| one == wanted),
+        }
+    }
 }
 
 /// Seconds of a JWT as milliseconds, within what can be told.
