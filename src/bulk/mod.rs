@@ -235,9 +235,7 @@ impl Exports {
         };
         let written = write::write(app, &job.request, moment, &self.place(&job.id), &told);
         let state = match written {
-            Ok(outputs) => {
-                let wanted = job.request.read(&app.held().rules, moment);
-                let warnings = wanted.map(|wanted| wanted.warnings).unwrap_or_default();
+            Ok((outputs, warnings)) => {
                 let warnings = warnings.into_iter().map(|issue| issue.diagnostics).collect();
                 State::Done { outputs, warnings, until: job.moment.saturating_add(KEPT) }
             }

@@ -19,7 +19,7 @@ use crate::bulk::request::{Level, Request, Wanted};
 use crate::definitions::compartment::Compartments;
 use crate::error::Error;
 use crate::fhir::json::At;
-use crate::fhir::{Id, Instant, Resource, ResourceType};
+use crate::fhir::{Id, Instant, Issue, Resource, ResourceType};
 use crate::index;
 use crate::repository::{self, Stored, key};
 use crate::search::clause::Clause;
@@ -46,7 +46,8 @@ pub struct Output {
     pub deleted: bool,
 }
 
-/// Writes the files of a request, as of that moment, into a directory. `told` hears how many of the
+/// Writes the files of a request, as of that moment, into a directory; with them comes what was passed
+/// over. `told` hears how many of the
 /// types are done, and says whether to go on.
 ///
 /// # Errors
@@ -57,7 +58,7 @@ pub(super) fn write(
     moment: Instant,
     directory: &Path,
     told: &dyn Fn(usize, usize) -> bool,
-) -> Result<Vec<Output>, Fault> {
+) -> Result<(Vec<Output>, Vec<Issue>), Fault> {
     let held = app.held();
     let wanted = request.read(&held.rules, moment)?;
     let patients = patients(app, request, &wanted)?;
@@ -71,7 +72,7 @@ pub(super) fn write(
         }
         export.kind(*kind, &mut outputs)?;
     }
-    Ok(outputs)
+    Ok((outputs, wanted.warnings))
 }
 
 /// The patients whose records are wanted; none: all.

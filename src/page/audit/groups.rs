@@ -24,11 +24,7 @@ pub(super) fn section(
     id: &str,
     words: &Catalogue,
 ) -> Markup {
-    let names: Vec<String> = split
-        .rows
-        .iter()
-        .map(|row| worded::group(&split.code, row.value.as_deref(), told.names, words))
-        .collect();
+    let names = worded::groups(split, told.names, words);
     let groups = Groups { rows: &split.rows, names: &names, id };
     let is_funnel = FUNNELS.contains(&split.code.as_str());
     let drawn = crate::audit::chart::funnel(whole, &split.rows)

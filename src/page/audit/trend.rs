@@ -29,11 +29,7 @@ pub(super) fn section(
     id: &str,
     words: &Catalogue,
 ) -> Markup {
-    let names: Vec<String> = split
-        .rows
-        .iter()
-        .map(|row| worded::group("month", row.value.as_deref(), told.names, words))
-        .collect();
+    let names = worded::groups(split, told.names, words);
     let table = Listing { page, whole, split, names: &names, id, funnel: None };
     html! {
         @match trend(&split.rows) {

@@ -2,12 +2,22 @@
 
 use std::collections::BTreeMap;
 
-use crate::audit::table::{Row, Told};
+use crate::audit::table::{Row, Split, Told};
 use crate::letter::catalogue::Catalogue;
 use crate::statistics::Interval;
 
 /// A dash between the ends of a range.
 const TO: &str = " \u{2013} ";
+
+/// The names of the groups of a split.
+pub(super) fn groups(
+    split: &Split,
+    names: &BTreeMap<String, String>,
+    words: &Catalogue,
+) -> Vec<String> {
+    let rows = split.rows.iter();
+    rows.map(|row| group(&split.code, row.value.as_deref(), names, words)).collect()
+}
 
 /// The name of a group: what it refers to, else the words of its code.
 pub(super) fn group(
