@@ -7,9 +7,8 @@ use std::path::PathBuf;
 
 use clap::{Parser, Subcommand};
 
-use super::{Done, Failure, result, say};
+use super::{Done, Failure, Place, result, say};
 use crate::access::clients::Clients;
-use crate::config;
 use crate::smart::client::Client;
 
 /// Clients that may ask for tokens (SMART App Launch, backend services).
@@ -66,14 +65,6 @@ enum Action {
         #[command(flatten)]
         place: Place,
     },
-}
-
-/// Where they are kept.
-#[derive(clap::Args, Debug)]
-struct Place {
-    /// Directory of the store.
-    #[arg(long, env = "SPONDYL_DATA", value_name = "DIR", default_value = config::DATA)]
-    data: PathBuf,
 }
 
 /// Runs the command.

@@ -22,6 +22,7 @@ mod validate;
 mod view;
 
 use std::io::Write;
+use std::path::PathBuf;
 use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
@@ -60,6 +61,14 @@ enum Command {
     Terminology(terminology::Args),
     Validate(validate::Args),
     View(view::Args),
+}
+
+/// Where what is kept beside a store is kept.
+#[derive(clap::Args, Debug)]
+struct Place {
+    /// Directory of the store.
+    #[arg(long, env = "SPONDYL_DATA", value_name = "DIR", default_value = crate::config::DATA)]
+    data: PathBuf,
 }
 
 /// How a command ended that could be carried out.

@@ -13,7 +13,7 @@ use clap::{Parser, Subcommand};
 use serde_json::Value;
 
 use super::release::{self, Source};
-use super::{Done, Failure, result, say};
+use super::{Done, Failure, Place, result, say};
 use crate::config;
 use crate::fhir::json::At;
 use crate::terminology::kept::{Entry, Item, Kept};
@@ -67,14 +67,6 @@ enum Action {
         #[command(flatten)]
         place: Place,
     },
-}
-
-/// Where it is kept.
-#[derive(clap::Args, Debug)]
-struct Place {
-    /// Directory of the store.
-    #[arg(long, env = "SPONDYL_DATA", value_name = "DIR", default_value = config::DATA)]
-    data: PathBuf,
 }
 
 impl Place {
