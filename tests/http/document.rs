@@ -189,6 +189,24 @@ async fn a_graph_adds_resources() {
     .await;
 }
 
+/// <http://hl7.org/fhir/R4/references.html#canonical>: without a version the latest is meant; numbers
+/// of versions count by value, so 1.10 is after 1.9.
+#[actix_web::test]
+async fn the_latest_graph_is_followed() {
+    let server = clinic().await;
+    let graph = |version: &str, kind: &str, params: &str| {
+        json!({ "resourceType": "GraphDefinition", "status": "active", "version": version,
+        "name": "More", "url": "http://a.example/graph", "start": "Composition",
+        "link": [{ "path": "Composition.subject", "target": [{ "type": "Patient", "link": [
+            { "target": [{ "type": kind, "params": params }] }] }] }] })
+    };
+    put(&server, "later", graph("1.10.0", "Observation", "subject={ref}")).await;
+    put(&server, "earlier", graph("1.9.0", "Goal", "subject={ref}")).await;
+    let path = "/Composition/c1/$document?graph=http://a.example/graph";
+    let bundle = server.get(path).await.has_status(200).json();
+    assert!(told(&bundle).contains(&"Observation/o4".to_owned()), "{:?}", told(&bundle));
+}
+
 #[actix_web::test]
 async fn what_is_refused() {
     let server = clinic().await;

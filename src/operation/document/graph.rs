@@ -9,6 +9,7 @@
 use serde_json::Value;
 
 use super::Document;
+use crate::definitions::canonical::compare_versions;
 use crate::error::Error;
 use crate::fhir::json::At;
 use crate::fhir::{Issue, IssueType, Reference, Resource, ResourceType, query};
@@ -43,9 +44,10 @@ fn find(document: &Document<'_>, canonical: &str) -> Result<Value, Error> {
     let kind = ResourceType::parse("GraphDefinition").ok_or(Error::UnknownType)?;
     let (held, view, now) = (document.held, document.view, document.call.now);
     let mut found = by_canonical(held, view, now, kind, canonical)?;
-    let version_of =
-        |graph: &Resource| graph.value().at("version").as_str().unwrap_or_default().to_owned();
-    found.sort_by_key(version_of);
+    let version_of = |graph: &Resource| graph.value().at("version").as_str().map(str::to_owned);
+    found.sort_by(|one, other| {
+        compare_versions(version_of(one).as_deref(), version_of(other).as_deref())
+    });
     let latest = found.pop().map(Resource::into_value);
     let none = || {
         let text = "This server holds no GraphDefinition of that canonical.";
