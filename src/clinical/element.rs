@@ -24,7 +24,12 @@ pub const EPISODE_LINK: &str = "http://hl7.org/fhir/StructureDefinition/workflow
 
 /// The element at a JSON pointer; JSON null where there is none.
 pub fn at<'a>(value: &'a Value, pointer: &str) -> &'a Value {
-    value.pointer(pointer).unwrap_or(&Value::Null)
+    let step = |value: &'a Value, name: &str| match value {
+        Value::Object(object) => object.get(name),
+        Value::Array(items) => items.get(name.parse::<usize>().ok()?),
+        _ => None,
+    };
+    pointer.split('/').skip(1).try_fold(value, step).unwrap_or(&Value::Null)
 }
 
 /// The text at a JSON pointer.

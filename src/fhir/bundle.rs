@@ -6,7 +6,7 @@
 
 use serde_json::{Value, json};
 
-use crate::fhir::Instant;
+use crate::fhir::{Instant, json};
 
 /// What a Bundle is for.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -183,7 +183,7 @@ fn text(out: &mut Vec<u8>, text: &str) {
 
 fn push(out: &mut Vec<u8>, before: &str, value: &Value) {
     out.extend(before.as_bytes());
-    out.extend(value.to_string().into_bytes());
+    out.extend(json::bytes(value));
 }
 
 /// The code, and for the common ones the phrase of <https://www.rfc-editor.org/rfc/rfc9110#name-status-codes>.

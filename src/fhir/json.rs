@@ -43,6 +43,12 @@ impl Malformed {
     }
 }
 
+/// The value as compact JSON.
+pub fn bytes(value: &Value) -> Vec<u8> {
+    // A value always has a JSON form; its display only takes longer to make the same text.
+    serde_json::to_vec(value).unwrap_or_else(|_| value.to_string().into_bytes())
+}
+
 /// Reads one JSON value that fills the whole of `bytes`.
 ///
 /// # Errors

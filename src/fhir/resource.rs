@@ -8,7 +8,7 @@ use std::sync::Arc;
 
 use serde_json::{Map, Value, json};
 
-use crate::fhir::{Id, Instant, ResourceType, VersionId};
+use crate::fhir::{json, Id, Instant, ResourceType, VersionId};
 
 /// A resource of a known type.
 #[derive(Clone, PartialEq, Debug)]
@@ -102,7 +102,7 @@ impl Resource {
 
     /// The resource as compact JSON.
     pub fn to_bytes(&self) -> Vec<u8> {
-        self.value.to_string().into_bytes()
+        json::bytes(&self.value)
     }
 }
 

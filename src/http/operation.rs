@@ -10,7 +10,7 @@ use serde_json::json;
 
 use crate::app::App;
 use crate::error::Error;
-use crate::fhir::{Id, Instant, Resource, ResourceType};
+use crate::fhir::{Id, Instant, Resource, ResourceType, json};
 use crate::http::extract::{self, Body, Expected};
 use crate::http::format::{self, Format, Media};
 use crate::http::reply::Policy;
@@ -121,7 +121,7 @@ impl Operations for Entries<'_> {
             writes: &Interactions { app, preconditions, now },
         };
         match (operation.run)(&call)? {
-            Output::Resource(value) => Ok(value.to_string().into_bytes()),
+            Output::Resource(value) => Ok(json::bytes(&value)),
             Output::Text(bytes) => Ok(bytes),
             Output::Stored(stored) => stored.body.ok_or(Error::NotFound),
             Output::Table { format, bytes } => {
@@ -130,7 +130,7 @@ impl Operations for Entries<'_> {
                     "contentType": format.media_type(),
                     "data": STANDARD.encode(bytes),
                 });
-                Ok(binary.to_string().into_bytes())
+                Ok(json::bytes(&binary))
             }
             Output::Html(_) | Output::Pdf(_) => {
                 Err(Error::Internal("a form that was not asked for".into()))
@@ -198,7 +198,7 @@ pub(super) async fn description(call: Call) -> Answer {
     let body = block(move || {
         let held = app.held();
         let source = openapi::Source { held: &held, base: &base, types };
-        Ok(openapi::document(&source).to_string().into_bytes())
+        Ok(json::bytes(&openapi::document(&source)))
     });
     let format = Format { media: Media::Json, pretty: false };
     Ok(reply::tagged(&request, body.await?, format))
@@ -226,7 +226,7 @@ pub(super) async fn metadata(call: Call) -> Answer {
         let held = app.held();
         let Some(mode) = mode else {
             let statement = operation::terminology::terminology_capabilities(&held, &base, since);
-            return Ok(cut.apply(&held.standard.model, statement.to_string().into_bytes()));
+            return Ok(cut.apply(&held.standard.model, json::bytes(&statement)));
         };
         let offered = |operation: &&operation::Operation| Offered {
             name: operation.name,
@@ -236,7 +236,7 @@ pub(super) async fn metadata(call: Call) -> Answer {
         };
         let offered: Vec<Offered> = operation::ALL.iter().map(offered).collect();
         let statement = capabilities((&app.config, &held), mode, &base, since, &offered);
-        Ok(cut.apply(&held.standard.model, statement.to_string().into_bytes()))
+        Ok(cut.apply(&held.standard.model, json::bytes(&statement)))
     });
     Ok(reply::tagged(&request, body.await?, format))
 }

@@ -17,7 +17,7 @@ use crate::definitions::model::Model;
 use crate::error::Error;
 use crate::fhir::bundle::Bundle;
 use crate::fhir::outcome::operation_outcome;
-use crate::fhir::{Instant, Issue};
+use crate::fhir::{Instant, Issue, json};
 use crate::http::format::{Format, Media};
 use crate::http::prefer::{Prefer, applied};
 use crate::interaction::precondition::{Preconditions, etag};
@@ -221,7 +221,7 @@ fn xml(body: &[u8], pretty: bool) -> Result<Vec<u8>, Error> {
 
 /// JSON that is at hand as a value.
 pub(super) fn json(builder: HttpResponseBuilder, value: &Value, format: Format) -> HttpResponse {
-    json_bytes(builder, value.to_string().into_bytes(), format)
+    json_bytes(builder, json::bytes(value), format)
 }
 
 fn content_type(format: Format) -> HeaderValue {

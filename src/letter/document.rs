@@ -42,7 +42,7 @@ pub(super) fn bundle(
         record.resource(target).map(|resource| entry(place.base, resource.value()))
     }));
     let id = place.bundle_id.map_or_else(|| identifier.to_string(), ToString::to_string);
-    json!({
+    let mut bundle = json!({
         "resourceType": "Bundle",
         "id": id,
         "meta": without_null(json!({
@@ -55,14 +55,22 @@ pub(super) fn bundle(
         "identifier": { "system": "urn:ietf:rfc:3986", "value": format!("urn:uuid:{identifier}") },
         "type": "document",
         "timestamp": moment,
-        "entry": entries,
-    })
+    });
+    if let Some(object) = bundle.as_object_mut() {
+        object.insert("entry".into(), Value::Array(entries));
+    }
+    bundle
 }
 
 fn entry(base: &str, resource: &Value) -> Value {
     let kind = text(resource, "/resourceType").unwrap_or_default();
     let id = text(resource, "/id").unwrap_or_default();
-    json!({ "fullUrl": format!("{base}/{kind}/{id}"), "resource": resource })
+    // By hand: `json!` would write out and read again what it is given.
+    let members = [
+        ("fullUrl".to_owned(), Value::String(format!("{base}/{kind}/{id}"))),
+        ("resource".to_owned(), resource.clone()),
+    ];
+    Value::Object(members.into_iter().collect())
 }
 
 fn composition(letter: &Letter<'_>, record: &Record<'_>, content: &Content, id: &str) -> Value {
