@@ -34,8 +34,7 @@ impl Sync<'_> {
         for change in spool.changes()? {
             let Some(going) = self.going(change?) else { continue };
             let Some(entry) = entry(&going) else {
-                // What is here but was never compared; the batch first, as it may be about the same.
-                self.send(&mut batch, &mut entries).await?;
+                // It is here, and was never compared.
                 self.compare(going).await?;
                 continue;
             };
@@ -68,7 +67,7 @@ impl Sync<'_> {
                 Some(_) => None,
             }
         };
-        let turning = Turning { from: self.from.base(), here: &here };
+        let turning = Turning { from: self.from.base(), to: self.to.base(), here: &here };
         let id = link.here.split('/').nth(1).unwrap_or_default();
         let resource = change.resource.as_ref().map(|own| turning.turn(&change.of, id, own));
         Some(Going { change, resource, link })

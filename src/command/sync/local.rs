@@ -13,6 +13,8 @@ use crate::fhir::Reference;
 pub(super) struct Turning<'a> {
     /// The base URL of the other server.
     pub(super) from: &'a str,
+    /// That of this one, by which the other may name what is here.
+    pub(super) to: &'a str,
     /// What a resource there, such as `Patient/1`, is here; with a version, what that version is.
     pub(super) here: &'a dyn Fn(&str, Option<&str>) -> Option<String>,
 }
@@ -73,8 +75,12 @@ impl Turning<'_> {
         let Reference::Resource { base, kind, id, version, .. } = Reference::parse(path) else {
             return None;
         };
-        if base.as_deref().is_some_and(|base| base.trim_end_matches('/') != self.from) {
-            return None;
+        match base.as_deref().map(|base| base.trim_end_matches('/')) {
+            Some(base) if base == self.to => {
+                return text.get(self.to.len() + 1..).map(str::to_owned);
+            }
+            Some(base) if base != self.from => return None,
+            _ => {}
         }
         let version = version.map(|version| version.to_string());
         let of = format!("{kind}/{id}");
@@ -129,7 +135,7 @@ mod tests {
             ("Binary/b", None) => Some("Binary/y".to_owned()),
             _ => None,
         };
-        let turning = Turning { from: "http://there/fhir", here: &here };
+        let turning = Turning { from: "http://there/fhir", to: "http://here/fhir", here: &here };
         let resource = json!({
             "resourceType": "Basic", "id": "1",
             "meta": { "versionId": "7", "lastUpdated": "2026-01-01T00:00:00Z", "tag": [{ "code": "t" }] },
@@ -139,6 +145,7 @@ mod tests {
                 { "reference": "Patient/2" }, { "reference": "#inside" },
                 { "reference": "http://elsewhere/Patient/1" }, { "reference": "urn:uuid:x" },
                 { "reference": "Patient/1/_history/1" },
+                { "reference": "http://here/fhir/Patient/1#a" },
             ],
             "file": { "contentType": "text/plain", "url": "Binary/b" },
             "code": { "coding": [{ "system": "Patient/1" }] },
@@ -156,6 +163,7 @@ mod tests {
                     { "reference": "http://there/fhir/Patient/2" }, { "reference": "#inside" },
                     { "reference": "http://elsewhere/Patient/1" }, { "reference": "urn:uuid:x" },
                     { "reference": "http://there/fhir/Patient/1/_history/1" },
+                    { "reference": "Patient/1#a" },
                 ],
                 "file": { "contentType": "text/plain", "url": "Binary/y" },
                 "code": { "coding": [{ "system": "Patient/1" }] },
