@@ -18,7 +18,7 @@ use crate::fhir::query;
 
 /// From where the files come.
 #[derive(clap::Args, Debug)]
-pub(super) struct From {
+pub(super) struct Origin {
     /// The FHIR base URL of another server, of which an export is loaded.
     #[arg(long, value_name = "URL")]
     from: Option<String>,
@@ -62,7 +62,7 @@ const WAIT: Duration = Duration::from_secs(2);
 const STATUS: &str = "status.json";
 const MANIFEST: &str = "manifest.json";
 
-impl From {
+impl Origin {
     /// Whether any are asked for.
     pub(super) fn is_asked(&self) -> bool {
         self.from.is_some() || self.manifest.is_some()
@@ -125,7 +125,7 @@ impl Exported {
     }
 
     /// The manifest, of an export that is begun if it was not; none where that is refused.
-    async fn manifest(&mut self, from: &From) -> Result<Option<Value>, Failure> {
+    async fn manifest(&mut self, origin: &Origin) -> Result<Option<Value>, Failure> {
         if let Some(manifest) = read(&self.directory.join(MANIFEST))? {
             self.status = self.status.take().or_else(|| text(&manifest, "status"));
             return manifest.get("manifest").cloned().map_or_else(
@@ -141,7 +141,7 @@ impl Exported {
         loop {
             let status = match &self.status {
                 Some(status) => status.clone(),
-                None => match self.begin(from).await? {
+                None => match self.begin(origin).await? {
                     Some(status) => status,
                     None => return Ok(None),
                 },
@@ -157,7 +157,7 @@ impl Exported {
                 return Ok(Some(manifest));
             }
             let is_gone = [StatusCode::NOT_FOUND, StatusCode::GONE].contains(&answer.status);
-            if known && is_gone && from.manifest.is_none() {
+            if known && is_gone && origin.manifest.is_none() {
                 // The export that an earlier run began is over; another one is.
                 (known, self.status) = (false, None);
                 continue;
@@ -168,20 +168,17 @@ impl Exported {
     }
 
     /// Begins an export; its status URL.
-    async fn begin(&self, from: &From) -> Result<Option<String>, Failure> {
-        let url = from.kick_off(self.server.base());
+    async fn begin(&self, origin: &Origin) -> Result<Option<String>, Failure> {
+        let url = origin.kick_off(self.server.base());
         let answer = self.server.get_url(&url, JSON, &[("Prefer", "respond-async")]).await?;
         let place = answer.header(header::CONTENT_LOCATION).map(str::to_owned);
-        match place.filter(|_| answer.status == StatusCode::ACCEPTED) {
-            Some(place) => {
-                write(&self.directory.join(STATUS), &json!({ "status": place }))?;
-                Ok(Some(place))
-            }
-            None => {
-                report::refusal(&url, answer.status, answer.json().as_ref());
-                Ok(None)
-            }
+        let place = place.filter(|_| answer.status == StatusCode::ACCEPTED);
+        if let Some(place) = &place {
+            write(&self.directory.join(STATUS), &json!({ "status": place }))?;
+        } else {
+            report::refusal(&url, answer.status, answer.json().as_ref());
         }
+        Ok(place)
     }
 
     /// What the other server says when the export has ended, one way or the other.

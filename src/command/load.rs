@@ -16,7 +16,7 @@ use serde_json::{Value, json};
 use uuid::Uuid;
 
 use super::client::{Answer, Server};
-use super::exported::From;
+use super::exported::Origin;
 use super::input::{self, Item};
 use super::journal::Journal;
 use super::login::Login;
@@ -53,7 +53,7 @@ pub(super) struct Args {
     #[command(flatten)]
     login: Login,
     #[command(flatten)]
-    export: From,
+    export: Origin,
 }
 
 /// How many lines go in one batch.
@@ -94,10 +94,9 @@ pub(super) async fn run(args: Args) -> Result<Done, Failure> {
     }
     load.bar.finish_and_clear();
     let done = load.conclude(args.report.as_deref(), args.errors.as_deref())?;
-    match exported {
-        // What was refused may be sent again, from the files that are here.
-        Some(exported) if done == Done::Well => exported.forget().await?,
-        _ => {}
+    // What was refused may be sent again, from the files that are here.
+    if let Some(exported) = exported.filter(|_| done == Done::Well) {
+        exported.forget().await?;
     }
     Ok(done)
 }
@@ -131,13 +130,12 @@ impl Refusal {
             "diagnostics": format!("{}{}", self.place, status.unwrap_or_default()),
         });
         let mut outcome = self.outcome.clone();
-        match outcome.get_mut("issue").and_then(Value::as_array_mut) {
-            Some(issues) => issues.insert(0, about),
-            None => {
-                let error = json!({ "severity": "error", "code": "processing",
-                    "diagnostics": "It was refused, and the server did not say why." });
-                outcome = json!({ "resourceType": "OperationOutcome", "issue": [about, error] });
-            }
+        if let Some(issues) = outcome.get_mut("issue").and_then(Value::as_array_mut) {
+            issues.insert(0, about);
+        } else {
+            let error = json!({ "severity": "error", "code": "processing",
+                "diagnostics": "It was refused, and the server did not say why." });
+            outcome = json!({ "resourceType": "OperationOutcome", "issue": [about, error] });
         }
         outcome
     }

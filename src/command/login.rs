@@ -19,6 +19,7 @@ use crate::smart::key::PrivateKey;
 
 /// To the server that the command works with. A token can be given as `SPONDYL_TOKEN` instead.
 #[derive(clap::Args, Debug)]
+#[expect(clippy::struct_field_names, reason = "the names of the flags")]
 pub(super) struct Login {
     /// The id as which the server knows this client (SMART backend services). A token can be given
     /// in the environment instead, as `SPONDYL_TOKEN`.
@@ -37,6 +38,7 @@ pub(super) struct Login {
 
 /// To the server that something is taken from. A token can be given as `SPONDYL_FROM_TOKEN` instead.
 #[derive(clap::Args, Debug)]
+#[expect(clippy::struct_field_names, reason = "the names of the flags")]
 pub(super) struct FromLogin {
     /// The id as which the other server knows this client. A token can be given in the environment
     /// instead, as `SPONDYL_FROM_TOKEN`.

@@ -17,6 +17,9 @@ use crate::fhir::Instant;
 use crate::repository::{Error, feed, key};
 use crate::store::{self, Batch, Expect, Overlay, Seq, Store, View, Writes};
 
+/// A key with its new value; none removes the row.
+type Write = (Vec<u8>, Option<Vec<u8>>);
+
 /// A SHA-256.
 pub type Digest = [u8; 32];
 
@@ -113,11 +116,7 @@ impl Once {
     ///
     /// # Errors
     /// [`Error`] when the store fails or is damaged.
-    pub fn keep(
-        &self,
-        view: &dyn View,
-        answer: Option<&[u8]>,
-    ) -> Result<Vec<(Vec<u8>, Option<Vec<u8>>)>, Error> {
+    pub fn keep(&self, view: &dyn View, answer: Option<&[u8]>) -> Result<Vec<Write>, Error> {
         let mut writes = Vec::new();
         for row in view.scan(ending(0)..ending(self.now.millis())).take(SWEPT) {
             let row = row?;

@@ -147,7 +147,7 @@ def main():
     home = pathlib.Path(tempfile.mkdtemp(prefix="speed-sync-", dir=ROOT / "target"))
     try:
         lines = home / "clinic.ndjson"
-        run([spondyl, "generate", "clinic", "--patients", asked.patients, "--seed", 7, "--out", lines])
+        run([spondyl, "generate", "clinic", "--patients", asked.patients, "--seed", 7, "--form", "resources", "--out", lines])
         with lines.open(encoding="utf-8") as file:
             count = sum(1 for _ in file)
         data, checked = load(spondyl, home, lines, "checked")

@@ -32,7 +32,9 @@ impl Sync<'_> {
     pub(super) async fn apply(&mut self, spool: &Spool) -> Result<(), Failure> {
         let (mut batch, mut entries, mut bytes) = (Vec::new(), Vec::new(), 0);
         for change in spool.changes()? {
-            let Some(going) = self.going(change?) else { continue };
+            let change = change?;
+            self.forget_nameless(&change)?;
+            let Some(going) = self.going(change) else { continue };
             let Some(entry) = entry(&going) else {
                 // It is here, and was never compared.
                 self.compare(going).await?;
@@ -48,6 +50,15 @@ impl Sync<'_> {
         }
         self.send(&mut batch, &mut entries).await?;
         self.state.flush()
+    }
+
+    /// What was never told apart here, and is deleted there, is open no more.
+    fn forget_nameless(&mut self, change: &Change) -> Result<(), Failure> {
+        let is_nameless = |link: &Link| link.here.is_empty() && link.open.is_some();
+        if change.resource.is_none() && self.state.link(&change.of).is_some_and(is_nameless) {
+            return self.state.put(&change.of, Link::default());
+        }
+        Ok(())
     }
 
     /// What is to be done about a change, if anything is.
@@ -106,7 +117,7 @@ impl Sync<'_> {
                     return Err(Failure::new(self.to.base().to_owned(), why));
                 }
                 status => {
-                    self.refused(going, status, answer.pointer("/response/outcome").cloned())?
+                    self.refused(going, status, answer.pointer("/response/outcome").cloned())?;
                 }
             }
         }

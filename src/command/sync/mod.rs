@@ -130,15 +130,14 @@ async fn round(args: &Args, from: &Server, to: &Server) -> Result<Done, Failure>
     let state = State::open(&args.state, from.base(), to.base())?;
     let overlap = i64::from(args.overlap).saturating_mul(1000);
     let source = Source { server: from, types: &args.types, overlap };
-    let spool = match Spool::open(&args.state)? {
-        Some(spool) => spool,
-        None => {
-            let (spool, tells_deletions) = source.spool(&args.state, &state).await?;
-            if !tells_deletions {
-                say("The other server has no history, so what is deleted there is not seen.");
-            }
-            spool
+    let spool = if let Some(spool) = Spool::open(&args.state)? {
+        spool
+    } else {
+        let (spool, tells_deletions) = source.spool(&args.state, &state).await?;
+        if !tells_deletions {
+            say("The other server has no history, so what is deleted there is not seen.");
         }
+        spool
     };
     let (tally, open) = Default::default();
     let mut sync = Sync { from, to, state, conflicts: args.conflicts, tally, open };

@@ -263,9 +263,10 @@ impl Source<'_> {
                 }
             }
             let links = bundle.get("link").and_then(Value::as_array).into_iter().flatten();
-            let next = links.filter(|link| link.get("relation").is_some_and(|name| name == "next"));
-            match next.filter_map(|link| link.get("url")?.as_str()).next() {
-                Some(next) => url = next.to_owned(),
+            let mut next =
+                links.filter(|link| link.get("relation").is_some_and(|name| name == "next"));
+            match next.find_map(|link| link.get("url")?.as_str()) {
+                Some(next) => next.clone_into(&mut url),
                 None => return Ok(()),
             }
         }
@@ -278,7 +279,7 @@ impl Source<'_> {
         let resource = answer.json().filter(|_| answer.status.is_success());
         let tag = answer.header(header::ETAG).map(tag);
         let version = match &resource {
-            Some(resource) => version_of(resource),
+            Some(resource) => Some(version_of(resource)),
             None if gone => Some(tag.unwrap_or_default()),
             None => None,
         };
@@ -347,17 +348,17 @@ fn change(entry: &Value) -> Option<Change> {
         });
     };
     let of = format!("{}/{}", text("/resource/resourceType")?, text("/resource/id")?);
-    let version = version_of(resource)?;
+    let version = version_of(resource);
     Some(Change { of, version, resource: Some(resource.clone()) })
 }
 
 /// What tells one version of a resource from another, also where the server counts none.
-fn version_of(resource: &Value) -> Option<String> {
+fn version_of(resource: &Value) -> String {
     let meta = |name: &str| resource.get("meta")?.get(name)?.as_str().map(str::to_owned);
     let content =
         || uuid::Uuid::new_v5(&uuid::Uuid::NAMESPACE_OID, resource.to_string().as_bytes());
     let version = meta("versionId").or_else(|| meta("lastUpdated"));
-    Some(version.unwrap_or_else(|| content().to_string()))
+    version.unwrap_or_else(|| content().to_string())
 }
 
 /// The version in a tag.
