@@ -42,6 +42,9 @@ pub struct App {
     pub policy: Arc<Policy>,
     /// Where the rows lie.
     pub store: Arc<dyn Store>,
+    /// The same as it is for who replaces or deletes what they name: what may be changed is shown
+    /// there too, even to one who may not read it. Its content must not be told.
+    pub standing: Arc<dyn Store>,
     /// What changes of scores are judged by.
     pub thresholds: Arc<Thresholds>,
     /// What whoever asks may do; none: everything, as the program itself may.
@@ -152,10 +155,12 @@ impl App {
             wake: Mutex::new(wake),
             woken: Mutex::new(Some(woken)),
         };
+        let store: Arc<dyn Store> = Arc::from(store);
         Ok(Self {
             config: Arc::new(config),
             policy: Arc::new(policy),
-            store: Arc::from(store),
+            standing: Arc::clone(&store),
+            store,
             thresholds: Arc::new(thresholds),
             access: None,
             base: Arc::from(base),
@@ -163,15 +168,28 @@ impl App {
         })
     }
 
-    /// The same application for one who has that access: `store` shows no more than it permits.
+    /// The same application for one who has that access: `store` shows no more than it permits to
+    /// see, `standing` also what it permits to change.
     #[must_use]
-    pub fn on_behalf(&self, store: Arc<dyn Store>, access: Arc<Access>) -> Self {
+    pub fn on_behalf(
+        &self,
+        store: Arc<dyn Store>,
+        standing: Arc<dyn Store>,
+        access: Arc<Access>,
+    ) -> Self {
+        Self { standing, access: Some(access), ..self.over(store) }
+    }
+
+    /// The same application over a store that lies over its own.
+    #[must_use]
+    pub fn over(&self, store: Arc<dyn Store>) -> Self {
         Self {
             config: Arc::clone(&self.config),
             policy: Arc::clone(&self.policy),
+            standing: Arc::clone(&store),
             store,
             thresholds: Arc::clone(&self.thresholds),
-            access: Some(access),
+            access: self.access.clone(),
             base: Arc::clone(&self.base),
             force: Arc::clone(&self.force),
         }

@@ -20,14 +20,20 @@ use crate::app::App;
 use crate::smart::{Access, Action};
 use view::Guarded;
 
+/// What stands where something is changed is seen by who may see it or change it.
+const CHANGED: [Action; 4] = [Action::Read, Action::Search, Action::Update, Action::Delete];
+
 /// The application for whoever has that access, who asks for one of those actions.
 pub fn narrow(app: &App, access: &Arc<Access>, actions: &'static [Action]) -> App {
-    let guarded = Guarded {
-        store: Arc::clone(&app.store),
-        access: Arc::clone(access),
-        held: app.held(),
-        actions,
-        most: app.config.max_search_rows,
+    let held = app.held();
+    let guarded = |actions| {
+        Arc::new(Guarded {
+            store: Arc::clone(&app.store),
+            access: Arc::clone(access),
+            held: Arc::clone(&held),
+            actions,
+            most: app.config.max_search_rows,
+        })
     };
-    app.on_behalf(Arc::new(guarded), Arc::clone(access))
+    app.on_behalf(guarded(actions), guarded(&CHANGED), Arc::clone(access))
 }

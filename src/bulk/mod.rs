@@ -8,10 +8,10 @@
 pub mod request;
 mod write;
 
+use std::collections::HashMap;
 use std::path::{Path, PathBuf};
-use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::mpsc::{Receiver, Sender, channel};
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::{fs, io};
 
 use serde::{Deserialize, Serialize};
@@ -106,9 +106,17 @@ pub struct Exports {
     directory: PathBuf,
     queue: Mutex<Sender<String>>,
     waiting: Mutex<Option<Receiver<String>>>,
-    /// How many of how many types are done of the one that runs.
-    done: AtomicUsize,
-    all: AtomicUsize,
+    /// What is known of those that wait or run.
+    running: Mutex<HashMap<String, Running>>,
+}
+
+/// What is known of an export that waits or runs.
+#[derive(Clone, Copy, Default)]
+struct Running {
+    /// How many of how many types are done; none while it waits.
+    progress: Option<(usize, usize)>,
+    /// When it was asked after last.
+    asked: Option<Instant>,
 }
 
 impl Exports {
@@ -116,8 +124,7 @@ impl Exports {
     pub fn of(data: &Path) -> Self {
         let (queue, waiting) = channel();
         let (queue, waiting) = (Mutex::new(queue), Mutex::new(Some(waiting)));
-        let (done, all) = (AtomicUsize::new(0), AtomicUsize::new(0));
-        Self { directory: data.join("exports"), queue, waiting, done, all }
+        Self { directory: data.join("exports"), queue, waiting, running: Mutex::default() }
     }
 
     /// Begins an export as of that moment.
@@ -181,15 +188,36 @@ impl Exports {
     /// # Errors
     /// [`Fault::File`].
     pub fn remove(&self, id: &str) -> Result<(), Fault> {
+        self.running().remove(id);
         match fs::remove_dir_all(self.place(id)) {
             Err(error) if error.kind() != io::ErrorKind::NotFound => Err(error.into()),
             _ => Ok(()),
         }
     }
 
-    /// How many of how many types are done of the export that runs.
-    pub fn progress(&self) -> (usize, usize) {
-        (self.done.load(Ordering::Relaxed), self.all.load(Ordering::Relaxed))
+    /// How many of how many types are done of an export that runs; none of one that waits. Who asks
+    /// after it again within `soonest` milliseconds is refused.
+    ///
+    /// # Errors
+    /// [`Error::TooMany`].
+    pub fn progress(
+        &self,
+        id: &str,
+        now: Instant,
+        soonest: i64,
+    ) -> Result<Option<(usize, usize)>, Fault> {
+        let mut running = self.running();
+        let known = running.entry(id.to_owned()).or_default();
+        let since = known.asked.map(|asked| now.millis().saturating_sub(asked.millis()));
+        if since.is_some_and(|since| (0..soonest).contains(&since)) {
+            return Err(Error::TooMany.into());
+        }
+        known.asked = Some(now);
+        Ok(known.progress)
+    }
+
+    fn running(&self) -> MutexGuard<'_, HashMap<String, Running>> {
+        self.running.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     /// Runs exports until the application is gone. `settled` waits until all writes are done that
@@ -229,8 +257,7 @@ impl Exports {
             return self.end(job, State::Failed("Writes took too long to be waited for.".into()));
         }
         let told = |done, all| {
-            self.done.store(done, Ordering::Relaxed);
-            self.all.store(all, Ordering::Relaxed);
+            self.running().entry(job.id.clone()).or_default().progress = Some((done, all));
             self.place(&job.id).join(FILE).exists()
         };
         let written = write::write(app, &job.request, moment, &self.place(&job.id), &told);
@@ -254,6 +281,7 @@ impl Exports {
 
     /// Writes how an export ended, unless it was removed meanwhile.
     fn end(&self, job: &Job, state: State) -> Result<(), Fault> {
+        self.running().remove(&job.id);
         if self.read(&job.id)?.is_some() {
             self.put(&Job { state, ..job.clone() })?;
         }

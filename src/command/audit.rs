@@ -11,6 +11,7 @@ use serde_json::Value;
 
 use super::client::Server;
 use super::definitions::list::existing;
+use super::login::Login;
 use super::{Done, Failure, report, result, say, wait_for};
 use crate::app::App;
 use crate::audit::flat::{Row, columns, object, rows, stratifiers};
@@ -45,6 +46,8 @@ pub(super) struct Args {
     /// The FHIR base URL of the server.
     #[arg(long, value_name = "URL", default_value = super::SERVER, env = "SPONDYL_SERVER")]
     server: String,
+    #[command(flatten)]
+    login: Login,
     /// text and csv are tables, ndjson has an object a row, json is the report as a resource.
     #[arg(long, value_enum, default_value = "text")]
     format: Format,
@@ -124,7 +127,7 @@ fn pairs(args: &Args) -> Vec<(String, String)> {
 fn wait_for_answer(args: &Args) -> Result<Result<Value, ()>, Failure> {
     let mut found = Err(());
     wait_for(async {
-        let server = Server::new(&args.server)?;
+        let server = Server::with(&args.server, args.login.credentials()?)?;
         let place =
             format!("Measure/{}/$evaluate-measure?{}", args.measure, query::encode(&pairs(args)));
         let answer = server.get(&place, "application/fhir+json").await?;

@@ -8,6 +8,7 @@ use std::io::{self, Write};
 use std::path::Path;
 
 use serde::{Deserialize, Serialize};
+use sha2::{Digest as _, Sha256};
 use uuid::Uuid;
 
 use super::Failure;
@@ -15,13 +16,16 @@ use super::Failure;
 /// What has been taken so far.
 pub(super) struct Journal {
     file: File,
-    done: HashMap<String, usize>,
+    notes: HashMap<String, Note>,
 }
 
 #[derive(Serialize, Deserialize)]
 struct Note {
     key: String,
     done: usize,
+    /// How often it was begun anew.
+    #[serde(default)]
+    round: usize,
 }
 
 impl Journal {
@@ -36,27 +40,50 @@ impl Journal {
         let text = std::fs::read_to_string(path).map_err(fail)?;
         // A line that was cut off when the power went tells of nothing: its items are sent again.
         let notes = text.lines().filter_map(|line| serde_json::from_str::<Note>(line).ok());
-        Ok(Self { file, done: notes.map(|note| (note.key, note.done)).collect() })
+        Ok(Self { file, notes: notes.map(|note| (note.key.clone(), note)).collect() })
     }
 
     /// The name under which a file is remembered for a server.
     pub(super) fn key(server: &str, path: &Path) -> io::Result<String> {
         let place = Uuid::new_v5(&Uuid::NAMESPACE_URL, server.as_bytes());
-        Ok(Uuid::new_v5(&place, &std::fs::read(path)?).to_string())
+        let mut digest = Digesting(Sha256::new());
+        io::copy(&mut File::open(path)?, &mut digest)?;
+        Ok(Uuid::new_v5(&place, &digest.0.finalize()).to_string())
     }
 
     /// How many items of that file have been taken.
     pub(super) fn done(&self, key: &str) -> usize {
-        self.done.get(key).copied().unwrap_or_default()
+        self.notes.get(key).map_or(0, |note| note.done)
     }
 
-    /// Remembers that the first `done` items of that file have been taken or refused.
+    /// How often that file was begun anew.
+    pub(super) fn round(&self, key: &str) -> usize {
+        self.notes.get(key).map_or(0, |note| note.round)
+    }
+
+    /// Remembers that the first `done` items of that file have been taken or refused; 0: it is to be
+    /// begun anew.
     pub(super) fn note(&mut self, key: &str, done: usize) -> Result<(), Failure> {
         let fail = |error: io::Error| Failure::new("the journal", error);
-        let note = Note { key: key.to_owned(), done };
+        let round = self.round(key) + usize::from(done == 0);
+        let note = Note { key: key.to_owned(), done, round };
         let line = serde_json::to_string(&note).map_err(|error| fail(error.into()))?;
         writeln!(self.file, "{line}").and_then(|()| self.file.sync_data()).map_err(fail)?;
-        self.done.insert(note.key, done);
+        self.notes.insert(note.key.clone(), note);
+        Ok(())
+    }
+}
+
+/// A digest of what is written to it.
+struct Digesting(Sha256);
+
+impl Write for Digesting {
+    fn write(&mut self, bytes: &[u8]) -> io::Result<usize> {
+        self.0.update(bytes);
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> io::Result<()> {
         Ok(())
     }
 }
@@ -71,6 +98,7 @@ mod tests {
         let path = directory.path().join("journal");
         let mut journal = Journal::open(&path, false).unwrap();
         journal.note("a", 1).unwrap();
+        journal.note("a", 0).unwrap();
         journal.note("a", 2).unwrap();
         OpenOptions::new()
             .append(true)
@@ -80,6 +108,7 @@ mod tests {
             .unwrap();
         let journal = Journal::open(&path, false).unwrap();
         assert_eq!((journal.done("a"), journal.done("b")), (2, 0));
+        assert_eq!((journal.round("a"), journal.round("b")), (1, 0));
         assert_eq!(Journal::open(&path, true).unwrap().done("a"), 0);
     }
 }

@@ -6,6 +6,7 @@ use std::path::PathBuf;
 use clap::ValueEnum;
 
 use super::client::Server;
+use super::login::Login;
 use super::{Done, Failure, report};
 
 /// Fetch the letter of an episode of care and write it to a file.
@@ -23,6 +24,8 @@ pub(super) struct Args {
     /// The FHIR base URL of the server.
     #[arg(long, value_name = "URL", default_value = super::SERVER, env = "SPONDYL_SERVER")]
     server: String,
+    #[command(flatten)]
+    login: Login,
 }
 
 #[derive(Clone, Copy, Debug, ValueEnum)]
@@ -47,7 +50,7 @@ impl Format {
 /// # Errors
 /// When the server does not answer or the file cannot be written.
 pub(super) async fn run(args: Args) -> Result<Done, Failure> {
-    let server = Server::new(&args.server)?;
+    let server = Server::with(&args.server, args.login.credentials()?)?;
     let place = format!("EpisodeOfCare/{}/$episode-summary", args.episode);
     let answer = server.get(&place, args.format.media_type()).await?;
     if !answer.status.is_success() {

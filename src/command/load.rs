@@ -3,9 +3,12 @@
 //! A transaction or batch Bundle goes as it is. Every other resource, alone, in a line or as an entry
 //! of another Bundle, is put under its own id, or under one derived from its content where it has
 //! none; so whatever is sent twice changes nothing but its version. Lines go in batches. A journal
-//! remembers what the server has taken, so that a broken load goes on where it stopped.
+//! remembers what the server has taken, so that a broken load goes on where it stopped; each batch has
+//! a key (`Idempotency-Key`), so that one of which the answer was lost is not written twice. The files
+//! may be those of another server's export ([`super::exported`]).
 
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 use indicatif::{ProgressBar, ProgressStyle};
 use reqwest::{Method, StatusCode};
@@ -13,20 +16,23 @@ use serde_json::{Value, json};
 use uuid::Uuid;
 
 use super::client::{Answer, Server};
+use super::exported::Origin;
 use super::input::{self, Item};
 use super::journal::Journal;
+use super::login::Login;
 use super::{Done, Failure, report, say};
 
 /// Send Bundles and NDJSON files to a running server.
 #[derive(clap::Args, Debug)]
 #[command(
     after_help = "Examples:\n  spondyl load clinic/            every .json and .ndjson file there\n  \
-spondyl load export.ndjson --report refused.ndjson\n\nA load that was broken off goes on where it \
+spondyl load export.ndjson --errors refused.ndjson\n  spondyl load --from https://clinic.example/fhir  \
+the export of another server\n\nA load that was broken off goes on where it \
 stopped when it is started again."
 )]
 pub(super) struct Args {
     /// Files (a Bundle or a resource in .json, a resource a line in .ndjson) or directories of them.
-    #[arg(required = true, value_name = "PATH")]
+    #[arg(required_unless_present_any = ["from", "manifest"], value_name = "PATH")]
     paths: Vec<PathBuf>,
     /// The FHIR base URL of the server.
     #[arg(long, value_name = "URL", default_value = super::SERVER, env = "SPONDYL_SERVER")]
@@ -34,16 +40,29 @@ pub(super) struct Args {
     /// Write what was refused to this file: one line of JSON each, with place, status and outcome.
     #[arg(long, value_name = "FILE")]
     report: Option<PathBuf>,
+    /// Write an OperationOutcome a line to this file for what was refused; its first issue tells of
+    /// which line.
+    #[arg(long, value_name = "FILE")]
+    errors: Option<PathBuf>,
     /// The file that remembers what was taken.
     #[arg(long, value_name = "FILE", default_value = "spondyl-load.journal")]
     journal: PathBuf,
     /// Send everything again, whatever the journal says.
     #[arg(long)]
     again: bool,
+    #[command(flatten)]
+    login: Login,
+    #[command(flatten)]
+    export: Origin,
 }
 
 /// How many lines go in one batch.
 const BATCH: usize = 200;
+/// How often, and how long each time, a batch is waited for that is at work still.
+const WAITS: usize = 60;
+const WAIT: Duration = Duration::from_millis(500);
+/// What a refusal is about that concerns the key.
+const KEY: &str = "http.Idempotency-Key";
 
 /// Runs the command.
 ///
@@ -52,7 +71,7 @@ const BATCH: usize = 200;
 pub(super) async fn run(args: Args) -> Result<Done, Failure> {
     let files = input::expand(&args.paths).map_err(|error| Failure::new("load", error))?;
     let mut load = Load {
-        server: Server::new(&args.server)?,
+        server: Server::with(&args.server, args.login.credentials()?)?,
         journal: Journal::open(&args.journal, args.again)?,
         bar: ProgressBar::no_length().with_style(style()),
         taken: 0,
@@ -60,10 +79,26 @@ pub(super) async fn run(args: Args) -> Result<Done, Failure> {
         refused: Vec::new(),
     };
     for file in &files {
-        load.file(file).await?;
+        load.file(file, file.display().to_string()).await?;
+    }
+    let mut exported = None;
+    if args.export.is_asked() {
+        let found = match args.export.fetch(args.again).await? {
+            Ok(found) => found,
+            Err(done) => return Ok(done),
+        };
+        for file in &found.files {
+            load.file(&file.path, file.url.clone()).await?;
+        }
+        exported = Some(found);
     }
     load.bar.finish_and_clear();
-    load.conclude(args.report.as_deref())
+    let done = load.conclude(args.report.as_deref(), args.errors.as_deref())?;
+    // What was refused may be sent again, from the files that are here.
+    if let Some(exported) = exported.filter(|_| done == Done::Well) {
+        exported.forget().await?;
+    }
+    Ok(done)
 }
 
 fn style() -> ProgressStyle {
@@ -86,6 +121,44 @@ struct Refusal {
     outcome: Value,
 }
 
+impl Refusal {
+    /// The outcome, with an issue before the others that tells what it is about.
+    fn outcome(&self) -> Value {
+        let status = self.status.map(|status| format!(", status {}", status.as_u16()));
+        let about = json!({
+            "severity": "information", "code": "informational",
+            "diagnostics": format!("{}{}", self.place, status.unwrap_or_default()),
+        });
+        let mut outcome = self.outcome.clone();
+        if let Some(issues) = outcome.get_mut("issue").and_then(Value::as_array_mut) {
+            issues.insert(0, about);
+        } else {
+            let error = json!({ "severity": "error", "code": "processing",
+                "diagnostics": "It was refused, and the server did not say why." });
+            outcome = json!({ "resourceType": "OperationOutcome", "issue": [about, error] });
+        }
+        outcome
+    }
+}
+
+/// Which part of which file goes next.
+struct Part<'a> {
+    file: &'a str,
+    key: &'a str,
+    /// The number of its last item.
+    number: usize,
+    /// How often the file was begun anew.
+    round: usize,
+}
+
+impl Part<'_> {
+    /// The key under which a Bundle of that kind is written once.
+    fn key(&self, kind: &str) -> String {
+        let text = format!("{kind}/{}/{}/{}", self.key, self.round, self.number);
+        format!("\"{}\"", Uuid::new_v5(&Uuid::NAMESPACE_OID, text.as_bytes()))
+    }
+}
+
 /// A resource on its way to the server.
 struct Outgoing {
     place: String,
@@ -93,12 +166,11 @@ struct Outgoing {
 }
 
 impl Load {
-    async fn file(&mut self, path: &Path) -> Result<(), Failure> {
-        let name = path.display().to_string();
+    async fn file(&mut self, path: &Path, name: String) -> Result<(), Failure> {
         self.bar.set_message(name.clone());
         let fail = |error: std::io::Error| Failure::new(name.clone(), error);
         let key = Journal::key(self.server.base(), path).map_err(fail)?;
-        let done = self.journal.done(&key);
+        let (done, round) = (self.journal.done(&key), self.journal.round(&key));
         let mut batch = Vec::new();
         let (mut number, refused_before) = (0, self.refused.len());
         for item in input::read(path).map_err(fail)? {
@@ -108,13 +180,15 @@ impl Load {
                 self.skipped += 1;
                 continue;
             }
-            self.item(&name, item, &mut batch).await?;
+            let part = Part { file: &name, key: &key, number, round };
+            self.item(&part, item, &mut batch).await?;
             if batch.len() >= BATCH {
-                self.send_batch(&mut batch).await?;
+                self.send_batch(&part, &mut batch).await?;
                 self.journal.note(&key, number)?;
             }
         }
-        self.send_batch(&mut batch).await?;
+        let part = Part { file: &name, key: &key, number, round };
+        self.send_batch(&part, &mut batch).await?;
         // A file of which something was refused is sent whole the next time, mended or not.
         match self.refused.len() > refused_before {
             true => self.journal.note(&key, 0),
@@ -125,13 +199,13 @@ impl Load {
 
     async fn item(
         &mut self,
-        file: &str,
+        part: &Part<'_>,
         item: Item,
         batch: &mut Vec<Outgoing>,
     ) -> Result<(), Failure> {
         let place = match item.line {
-            Some(line) => format!("{file}:{line}"),
-            None => file.to_owned(),
+            Some(line) => format!("{}:{line}", part.file),
+            None => part.file.to_owned(),
         };
         let resource = match item.content {
             Ok(resource) => resource,
@@ -143,7 +217,7 @@ impl Load {
         };
         let is_bundle = text(&resource, "/resourceType") == Some("Bundle");
         match text(&resource, "/type").filter(|_| is_bundle) {
-            Some("transaction" | "batch") => self.send_bundle(&place, &resource).await,
+            Some("transaction" | "batch") => self.send_bundle(part, &place, &resource).await,
             Some(_) => {
                 let entries = entries_of(&resource).iter().enumerate();
                 batch.extend(entries.filter_map(|(index, entry)| {
@@ -159,8 +233,13 @@ impl Load {
         }
     }
 
-    async fn send_bundle(&mut self, place: &str, bundle: &Value) -> Result<(), Failure> {
-        let answer = self.server.send(Method::POST, "", bundle).await?;
+    async fn send_bundle(
+        &mut self,
+        part: &Part<'_>,
+        place: &str,
+        bundle: &Value,
+    ) -> Result<(), Failure> {
+        let answer = self.post(&part.key("bundle"), bundle).await?;
         let entries = entries_of(bundle).len();
         self.bar.inc(entries as u64);
         if !answer.status.is_success() {
@@ -172,7 +251,26 @@ impl Load {
         Ok(())
     }
 
-    async fn send_batch(&mut self, batch: &mut Vec<Outgoing>) -> Result<(), Failure> {
+    /// Sends a Bundle under a key. One that is at work still, as a run that was broken off left it, is
+    /// waited for.
+    async fn post(&self, key: &str, bundle: &Value) -> Result<Answer, Failure> {
+        let headers = [("Idempotency-Key", key)];
+        for _ in 0..WAITS {
+            let answer = self.server.send_with(Method::POST, "", bundle, &headers).await?;
+            let about_key = |value: Value| text(&value, "/issue/0/expression/0") == Some(KEY);
+            if answer.status != StatusCode::CONFLICT || !answer.json().is_some_and(about_key) {
+                return Ok(answer);
+            }
+            tokio::time::sleep(WAIT).await;
+        }
+        self.server.send_with(Method::POST, "", bundle, &headers).await
+    }
+
+    async fn send_batch(
+        &mut self,
+        part: &Part<'_>,
+        batch: &mut Vec<Outgoing>,
+    ) -> Result<(), Failure> {
         if batch.is_empty() {
             return Ok(());
         }
@@ -180,7 +278,7 @@ impl Load {
         let (places, entries): (Vec<_>, Vec<_>) =
             batch.drain(..).map(|outgoing| (outgoing.place, entry(outgoing.resource))).unzip();
         let bundle = json!({ "resourceType": "Bundle", "type": "batch", "entry": entries });
-        let answer = self.server.send(Method::POST, "", &bundle).await?;
+        let answer = self.post(&part.key("lines"), &bundle).await?;
         if answer.status.is_success() {
             self.entries_answered(places, &answer);
         } else {
@@ -218,7 +316,12 @@ impl Load {
         self.refused.push(Refusal { place, status, outcome });
     }
 
-    fn conclude(self, report: Option<&Path>) -> Result<Done, Failure> {
+    fn conclude(self, report: Option<&Path>, errors: Option<&Path>) -> Result<Done, Failure> {
+        if let Some(path) = errors {
+            let lines = self.refused.iter().map(|refusal| refusal.outcome().to_string() + "\n");
+            std::fs::write(path, lines.collect::<String>())
+                .map_err(|error| Failure::new(path.display().to_string(), error))?;
+        }
         if let Some(path) = report {
             let lines = self.refused.iter().map(|refusal| {
                 let status = refusal.status.map(|status| status.as_u16());

@@ -9,14 +9,17 @@ mod clients;
 mod demo;
 pub mod definitions;
 mod explain;
+mod exported;
 mod generate;
 mod input;
 mod journal;
 mod letter;
 mod load;
+mod login;
 mod release;
 mod report;
 mod serve;
+mod sync;
 mod terminology;
 mod validate;
 mod view;
@@ -58,6 +61,7 @@ enum Command {
     Letter(letter::Args),
     Load(load::Args),
     Serve(serve::Args),
+    Sync(sync::Args),
     Terminology(terminology::Args),
     Validate(validate::Args),
     View(view::Args),
@@ -125,6 +129,7 @@ fn carry_out(command: Command) -> Result<Done, Failure> {
         Command::Letter(args) => wait_for(letter::run(args)),
         Command::Load(args) => wait_for(load::run(args)),
         Command::Serve(args) => serve::run(args),
+        Command::Sync(args) => wait_for(sync::run(args)),
         Command::Terminology(args) => terminology::run(&args),
         Command::Validate(args) => validate::run(&args),
         Command::View(args) => view::run(&args),

@@ -29,7 +29,9 @@ use crate::operation::Place;
 use crate::repository;
 
 /// How soon a client should ask again, in seconds.
-const AGAIN: &str = "2";
+const AGAIN: &str = "1";
+/// Who asks sooner than that is refused: a little less, for clocks that differ.
+const SOONEST: i64 = 900;
 
 impl From<Fault> for Error {
     fn from(fault: Fault) -> Self {
@@ -99,9 +101,10 @@ pub(super) async fn status(call: Call, id: &str) -> Answer {
     let job = block(move || Ok(own.find(&id, access.as_deref())?)).await?;
     Ok(match &job.state {
         State::Running => {
-            let (done, all) = exports.progress();
-            let text =
-                if all == 0 { "waiting".to_owned() } else { format!("{done} of {all} types") };
+            let text = match exports.progress(&job.id, now(), SOONEST)? {
+                None => "waiting".to_owned(),
+                Some((done, all)) => format!("{done} of {all} types"),
+            };
             HttpResponse::Accepted()
                 .insert_header(("X-Progress", text))
                 .insert_header((header::RETRY_AFTER, AGAIN))

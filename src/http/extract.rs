@@ -159,6 +159,25 @@ pub(super) async fn body(
     Ok(Body { bytes, sent })
 }
 
+/// The body as it came, with its content encoding.
+///
+/// # Errors
+/// [`Error::TooLarge`], [`Error::TimedOut`] or [`Error::Unreadable`].
+pub(super) async fn raw(
+    request: &HttpRequest,
+    payload: web::Payload,
+    limit: usize,
+) -> Result<web::Bytes, Error> {
+    let length = request.headers().get(header::CONTENT_LENGTH);
+    let length: Option<usize> = length.and_then(|length| length.to_str().ok()?.parse().ok());
+    if length.is_some_and(|length| length > limit) {
+        return Err(Error::TooLarge(limit));
+    }
+    let read = tokio::time::timeout(BODY_TIME, payload.to_bytes_limited(limit)).await;
+    let read = read.map_err(|_| Error::TimedOut)?;
+    read.map_err(|_| Error::TooLarge(limit))?.map_err(|_| Error::Unreadable)
+}
+
 /// The content encodings that are read.
 const ENCODINGS: [&str; 5] = ["identity", "gzip", "deflate", "br", "zstd"];
 

@@ -15,6 +15,7 @@ mod flight;
 mod format;
 mod issuer;
 mod middleware;
+mod once;
 mod openapi;
 mod operation;
 mod page;
@@ -29,6 +30,7 @@ mod smart;
 #[cfg(test)]
 mod tests;
 mod tls;
+mod verb;
 
 use std::io;
 use std::net::SocketAddr;
@@ -47,6 +49,7 @@ use crate::error::Error;
 use crate::fhir::Instant;
 use crate::http::flight::FLIGHTS;
 use crate::http::issuer::Issuer;
+use crate::http::once::AtWork;
 use crate::http::rate::Rates;
 use crate::interaction;
 use crate::outbound::Outbound;
@@ -131,6 +134,7 @@ pub fn serve(app: web::Data<App>, listen: SocketAddr) -> io::Result<Serving> {
     let issuer = web::Data::new(Issuer::of(&app.config));
     let tokens = web::Data::new(Tokens::of(Arc::clone(&app.store)));
     let rates = web::Data::new(Rates::of(app.config.rate));
+    let at_work = web::Data::new(AtWork::default());
     let tls = app.config.tls().map(|(chain, key)| tls::settings(chain, key)).transpose()?;
     let secure = tls.is_some();
     let server = HttpServer::new(move || {
@@ -143,6 +147,7 @@ pub fn serve(app: web::Data<App>, listen: SocketAddr) -> io::Result<Serving> {
             .app_data(exports.clone())
             .app_data(rates.clone())
             .app_data(issuer.clone())
+            .app_data(at_work.clone())
             .wrap(actix_web::middleware::from_fn(middleware::every_request))
             .wrap(actix_web::middleware::Compress::default())
             .wrap(Condition::new(secure, DefaultHeaders::new().add(TRANSPORT_SECURITY)))

@@ -13,6 +13,8 @@ use crate::app::App;
 use crate::error::Error;
 use crate::fhir::{Id, ResourceType, VersionId};
 use crate::http::admit::{Needed, admit};
+use crate::http::once::{self, Keyed};
+pub(super) use crate::http::verb::{Verb, only};
 use crate::http::{audit, bulk, bundle, now, operation, page, resource, search, smart};
 use crate::interaction::Subject;
 use crate::interaction::query::unescape;
@@ -210,6 +212,11 @@ impl Route {
         parts.get(at).and_then(|name| ResourceType::parse(name))
     }
 
+    /// Whether a request to it may write resources.
+    fn may_write(self) -> bool {
+        matches!(self, Self::System | Self::Type | Self::Instance | Self::Operation)
+    }
+
     fn knows(self, verb: Verb) -> bool {
         self.allow().split(", ").any(|name| name == verb.as_str())
     }
@@ -221,6 +228,20 @@ pub(super) async fn answer(
     request: HttpRequest,
     payload: web::Payload,
 ) -> Answer {
+    let may_have_key = matches!(*request.method(), Method::POST | Method::PATCH);
+    match if may_have_key { once::key(&request)? } else { None } {
+        Some(key) => once::once(app, request, payload, key).await,
+        None => carry_out(app, request, payload, None).await,
+    }
+}
+
+/// Answers a request, which may be one that is carried out once.
+pub(super) async fn carry_out(
+    app: web::Data<App>,
+    request: HttpRequest,
+    payload: web::Payload,
+    keyed: Option<&Keyed>,
+) -> Answer {
     let uri = request.uri().clone();
     let parts = parts(uri.path());
     let parts: Vec<&str> = parts.iter().map(AsRef::as_ref).collect();
@@ -230,6 +251,11 @@ pub(super) async fn answer(
         return only(route.allow(), verb);
     }
     let app = admit(app, &request, Needed::of(route, verb), route.kind(&parts), now()).await?;
+    if let Some(keyed) = keyed.filter(|_| route.may_write())
+        && let Some(answer) = keyed.begin(&app).await?
+    {
+        return Ok(answer);
+    }
     let call = Call { app, request };
     match parts.as_slice() {
         [base, parts @ ..] if *base == super::BASE.trim_start_matches('/') => {
@@ -343,53 +369,6 @@ async fn page(call: Call, asked: (Route, &[&str])) -> Answer {
 fn script(name: &str) -> Option<&'static str> {
     let found = SCRIPTS.iter().find(|(path, _)| path.trim_start_matches('/') == name);
     found.map(|(_, text)| *text)
-}
-
-/// What a request wants to do, as far as routes tell it apart.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub(super) enum Verb {
-    /// GET or HEAD; the body of the latter is left out on the way.
-    Get,
-    Post,
-    Put,
-    Patch,
-    Delete,
-    Options,
-    Other,
-}
-
-impl Verb {
-    fn of(method: &Method) -> Self {
-        match *method {
-            Method::GET | Method::HEAD => Self::Get,
-            Method::POST => Self::Post,
-            Method::PUT => Self::Put,
-            Method::PATCH => Self::Patch,
-            Method::DELETE => Self::Delete,
-            Method::OPTIONS => Self::Options,
-            _ => Self::Other,
-        }
-    }
-
-    fn as_str(self) -> &'static str {
-        match self {
-            Self::Get => "GET",
-            Self::Post => "POST",
-            Self::Put => "PUT",
-            Self::Patch => "PATCH",
-            Self::Delete => "DELETE",
-            Self::Options => "OPTIONS",
-            Self::Other => "",
-        }
-    }
-}
-
-/// The verbs that a path knows, told to one who asks or who tried another.
-pub(super) fn only(allow: &'static str, verb: Verb) -> Answer {
-    match verb {
-        Verb::Options => Ok(HttpResponse::NoContent().insert_header(("Allow", allow)).finish()),
-        _ => Err(Error::Method(allow)),
-    }
 }
 
 /// The parts of a path, decoded; a slash at its end means nothing.

@@ -176,7 +176,7 @@ fn together(
             [] => 0,
             changes => {
                 let prepared = attempt.prepare(changes)?;
-                let batch = repository::batch(&*app.store.view()?, changes)?;
+                let batch = repository::batch(&*app.standing.view()?, changes)?;
                 attempt.commit(prepared, batch)?
             }
         };
@@ -207,11 +207,12 @@ fn planned(
     }
     match &entry.action {
         Action::Create(resource, None) => {
-            change(app, held, now, |_, _| Ok(create::step(resource).into()))
+            change((app, &app.store), held, now, |_, _| Ok(create::step(resource).into()))
         }
         Action::Update(Subject::Id(id), resource) => {
             update::same_id(id, resource)?;
-            change(app, held, now, |_, view| update::plan(view, id, resource, rules))
+            let by = (app, &app.standing);
+            change(by, held, now, |_, view| update::plan(view, id, resource, rules))
         }
         _ => Err(Error::Internal("an entry that does not go together with others".into())),
     }

@@ -8,7 +8,9 @@ use crate::config::ConditionalDelete;
 use crate::error::Error;
 use crate::fhir::{Id, Instant, ResourceType};
 use crate::interaction::precondition::{Preconditions, Rules};
-use crate::interaction::{Done, Plan, Step, Subject, attempt::retry, criteria, write};
+use crate::interaction::{
+    Done, Plan, Step, Subject, attempt::retry, criteria, write, write_standing,
+};
 use crate::repository::{self, Change};
 use crate::store::View;
 
@@ -27,7 +29,7 @@ pub fn delete(
 ) -> Result<Done, Error> {
     let rules = Rules { preconditions, tags_required: app.config.require_if_match };
     match subject {
-        Subject::Id(id) => write(app, now, |_, view| plan(view, kind, id, rules)),
+        Subject::Id(id) => write_standing(app, now, |_, view| plan(view, kind, id, rules)),
         Subject::Criteria(criteria) => match app.config.conditional_delete {
             ConditionalDelete::Single => {
                 write(app, now, |held, view| plan_one(held, view, (kind, criteria), rules, now))

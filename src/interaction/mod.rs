@@ -37,7 +37,7 @@ use crate::error::Error;
 pub use crate::fhir::query;
 use crate::fhir::{Id, Instant, Issue, IssueType, Resource};
 use crate::repository::{self, Change, Method, Stored};
-use crate::store::{self, Expect, View};
+use crate::store::{self, Expect, Store, View};
 use crate::validation::policy;
 use attempt::retry;
 
@@ -147,15 +147,33 @@ fn write(
     now: Instant,
     plan: impl Fn(&Held, &dyn View) -> Result<Plan, Error>,
 ) -> Result<Done, Error> {
+    write_on(app, &app.store, now, plan)
+}
+
+/// The same for one who names what is replaced or deleted, and tells nothing of its content.
+fn write_standing(
+    app: &App,
+    now: Instant,
+    plan: impl Fn(&Held, &dyn View) -> Result<Plan, Error>,
+) -> Result<Done, Error> {
+    write_on(app, &app.standing, now, plan)
+}
+
+fn write_on(
+    app: &App,
+    store: &Arc<dyn Store>,
+    now: Instant,
+    plan: impl Fn(&Held, &dyn View) -> Result<Plan, Error>,
+) -> Result<Done, Error> {
     retry(app, |attempt| {
-        let (change, mut issues, expects) = match change(app, attempt, now, &plan)? {
+        let (change, mut issues, expects) = match change((app, store), attempt, now, &plan)? {
             Changing::Change(change, issues, expects) => ([change], issues, expects),
             Changing::Nothing(done) => return Ok(done),
         };
         let prepared = attempt.prepare(&change)?;
         issues.extend(prepared.notes.iter().map(|(_, note)| note.clone()));
         let mut batch = {
-            let view = app.store.view()?;
+            let view = store.view()?;
             let mut batch = repository::batch(&*view, &change)?;
             existence::expect(app, &*view, &mut batch, &change)?;
             batch
@@ -175,15 +193,15 @@ enum Changing {
     Nothing(Done),
 }
 
-/// Plans one write and checks its content, if it has any.
+/// Plans one write by that store and checks its content, if it has any.
 fn change(
-    app: &App,
+    (app, store): (&App, &Arc<dyn Store>),
     held: &Held,
     now: Instant,
     plan: impl Fn(&Held, &dyn View) -> Result<Plan, Error>,
 ) -> Result<Changing, Error> {
     let mut plan = {
-        let view = app.store.view()?;
+        let view = store.view()?;
         plan(held, &*view)?
     };
     let mut issues = Vec::new();

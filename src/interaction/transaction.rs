@@ -124,13 +124,18 @@ impl<'a> Attempt<'a> {
                 let text = "Another entry is about the same resource.";
                 return Err(Error::request("entry.request.url", text).in_entry(index));
             }
-            if let (Some(identity), Some(url)) = (&identity, &entry.full_url) {
+            attempt.identities.push(identity);
+        }
+        drop(view);
+        let view = setting.app.standing.view()?;
+        for (entry, identity) in entries.iter().zip(&attempt.identities) {
+            if let (Some(identity), Some(url)) = (identity, &entry.full_url) {
                 let target = format!("{}/{}", identity.kind, identity.id);
                 attempt.versions.insert(target.clone(), identity.version(&*view)?);
                 attempt.targets.insert(url.clone(), target);
             }
-            attempt.identities.push(identity);
         }
+        drop(view);
         Ok(attempt)
     }
 
@@ -207,13 +212,12 @@ impl<'a> Attempt<'a> {
         let (mut outcomes, changes) = self.plan(contents)?;
         let prepared = self.prepare(&mut outcomes, &changes)?;
         let app = self.setting.app;
-        let (batch, mut reads) = {
+        let mut batch = repository::batch(&*app.standing.view()?, &changes)?;
+        batch.expects.append(&mut self.expects);
+        let mut reads = {
             let view = app.store.view()?;
-            let mut batch = repository::batch(&*view, &changes)?;
-            batch.expects.append(&mut self.expects);
             existence::expect(app, &*view, &mut batch, &changes)?;
-            let reads = self.read(&*view, &batch)?;
-            (batch, reads)
+            self.read(&*view, &batch)?
         };
         // Without a change there is nothing to commit, and nothing for the feed to tell.
         let seq = if changes.is_empty() { 0 } else { self.held.commit(prepared, batch)? };
@@ -278,8 +282,8 @@ impl<'a> Attempt<'a> {
         let drafts = drafts.iter().map(|draft| Some((draft.clone()?, Vec::new())));
         let (_, changes) = self.plan(drafts.collect())?;
         let app = self.setting.app;
+        let batch = repository::batch(&*app.standing.view()?, &changes)?;
         let view = app.store.view()?;
-        let batch = repository::batch(&*view, &changes)?;
         let overlay = Overlay::new(&*view, &batch);
         for (index, place, text) in asked {
             if self.targets.contains_key(&text) {
@@ -392,7 +396,8 @@ impl<'a> Attempt<'a> {
 
     /// The changes in the order of the standard, and what each entry comes to.
     fn plan(&self, mut contents: Contents) -> Result<(Vec<Outcome>, Vec<Change>), Error> {
-        let view = self.setting.app.store.view()?;
+        // Of what may not be read, patches and conditional entries were refused before.
+        let view = self.setting.app.standing.view()?;
         let mut plans = Vec::with_capacity(self.entries.len());
         for (index, entry) in self.entries.iter().enumerate() {
             let content = contents.get_mut(index).and_then(Option::take);

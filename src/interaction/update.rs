@@ -8,7 +8,7 @@ use crate::app::{App, Held};
 use crate::error::Error;
 use crate::fhir::{Id, Instant, Resource};
 use crate::interaction::precondition::{Preconditions, Rules};
-use crate::interaction::{Done, Plan, Step, Subject, criteria, write};
+use crate::interaction::{Done, Plan, Step, Subject, criteria, write, write_standing};
 use crate::repository::{self, Method};
 use crate::store::{Expect, View};
 
@@ -30,7 +30,7 @@ pub fn update(
     match subject {
         Subject::Id(id) => {
             same_id(id, resource)?;
-            write(app, now, |_, view| plan(view, id, resource, rules))
+            write_standing(app, now, |_, view| plan(view, id, resource, rules))
         }
         Subject::Criteria(criteria) => write(app, now, |held, view| {
             let (target, expects) = target(held, view, resource, criteria, now)?;

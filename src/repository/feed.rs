@@ -43,6 +43,14 @@ pub(super) fn encode(at: Instant, changes: impl Iterator<Item = Told>) -> Vec<u8
     serde_json::to_vec(&line).unwrap_or_default()
 }
 
+/// One event that tells of the changes of all those, in their order, at the time of the first.
+pub(super) fn joined(events: &[Vec<u8>]) -> Option<Vec<u8>> {
+    let mut lines = events.iter().filter_map(|event| serde_json::from_slice::<Line>(event).ok());
+    let mut first = lines.next()?;
+    first.changes.extend(lines.flat_map(|line| line.changes));
+    serde_json::to_vec(&first).ok()
+}
+
 /// The event of that row with those of its changes that are to be kept.
 ///
 /// # Errors

@@ -25,6 +25,8 @@ pub const INDEXING: u8 = 0x0A;
 pub const FINGERPRINTS: u8 = 0x0B;
 /// The first byte of rows of what clients are given.
 pub const SECRETS: u8 = 0x0D;
+/// The first byte of rows of requests that are carried out once.
+pub const ONCE: u8 = 0x13;
 
 const END: [u8; 2] = [0x00, 0x00];
 

@@ -15,6 +15,8 @@
 //! | 0A | indexing · type | new parameters, and the id up to which rows are made |
 //! | 0B | fingerprints | of each of the program's parameters, what its rows are made by |
 //! | 0D | secrets · use · digest | when it ends, and what it is worth |
+//! | 13 | once · `k` · digest of client and key | when it ends, the request's digest, its answer |
+//! | 13 | once · `e` · when it ends · that digest | nothing: for who removes what has ended |
 //!
 //! Names of index rows that begin with `#` are no parameter's: `#` tells what a resource contains, those
 //! with codes behind it are joint rows, which have the values of these parameters in one key.
@@ -26,6 +28,7 @@ pub mod feed;
 pub mod history;
 pub mod indexing;
 pub mod key;
+pub mod once;
 pub mod past;
 pub mod read;
 pub mod secret;

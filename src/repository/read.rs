@@ -121,6 +121,11 @@ pub fn version_at(
     id: &Id,
     moment: Instant,
 ) -> Result<Option<Stored>, Error> {
+    // Most resources have not been changed since: one lookup rather than a range.
+    match current(view, kind, id)? {
+        Some(stored) if stored.last_updated <= moment => return Ok(Some(stored)),
+        _ => {}
+    }
     for row in view.scan(key::versions(kind, id)).rev() {
         let row = row?;
         let number = key::version_id(&row.key).ok_or(Error::Damaged(key::VERSION))?;

@@ -7,6 +7,7 @@
 pub mod assertion;
 pub mod client;
 pub mod issuer;
+pub mod key;
 mod scope;
 
 use std::collections::BTreeSet;

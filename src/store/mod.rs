@@ -28,7 +28,7 @@ use tokio::sync::watch;
 
 pub use self::sled::SledStore;
 pub use memory::MemoryStore;
-pub use overlay::Overlay;
+pub use overlay::{Overlay, Writes};
 
 /// The number of a commit: 1 for the first.
 pub type Seq = u64;

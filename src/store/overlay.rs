@@ -6,24 +6,47 @@
 
 use std::collections::{BTreeMap, VecDeque};
 use std::ops::Range;
+use std::sync::Arc;
 
 use crate::store::{Batch, Error, Row, Scan, Seq, View};
 
+/// Writes by their keys; none removes the row.
+pub type Writes = BTreeMap<Vec<u8>, Option<Vec<u8>>>;
+
 /// A view with the writes of a batch laid over it.
 pub struct Overlay<'a> {
-    base: &'a dyn View,
-    writes: BTreeMap<Vec<u8>, Option<Vec<u8>>>,
+    base: Base<'a>,
+    writes: Arc<Writes>,
+}
+
+/// What the writes are laid over.
+enum Base<'a> {
+    Lent(&'a dyn View),
+    Own(Box<dyn View + 'a>),
 }
 
 impl<'a> Overlay<'a> {
     /// The view with those writes.
     pub fn new(base: &'a dyn View, batch: &Batch) -> Self {
-        Self { base, writes: batch.writes.iter().cloned().collect() }
+        let writes = Arc::new(batch.writes.iter().cloned().collect());
+        Self { base: Base::Lent(base), writes }
+    }
+
+    /// The same, of a view that goes with it, and writes that others hold too.
+    pub fn owning(base: Box<dyn View + 'a>, writes: Arc<Writes>) -> Self {
+        Self { base: Base::Own(base), writes }
+    }
+
+    fn base(&self) -> &dyn View {
+        match &self.base {
+            Base::Lent(view) => *view,
+            Base::Own(view) => &**view,
+        }
     }
 
     fn row(&self, key: &[u8], value: &[u8]) -> Row {
         // The number that the batch gets if nobody else commits before.
-        let seq = self.base.seq().saturating_add(1);
+        let seq = self.base().seq().saturating_add(1);
         Row { key: key.to_vec(), value: value.to_vec(), seq }
     }
 }
@@ -31,13 +54,13 @@ impl<'a> Overlay<'a> {
 impl View for Overlay<'_> {
     /// What others wrote after this number is not shown.
     fn seq(&self) -> Seq {
-        self.base.seq()
+        self.base().seq()
     }
 
     fn get(&self, key: &[u8]) -> Result<Option<Row>, Error> {
         match self.writes.get(key) {
             Some(written) => Ok(written.as_ref().map(|value| self.row(key, value))),
-            None => self.base.get(key),
+            None => self.base().get(key),
         }
     }
 
@@ -49,7 +72,7 @@ impl View for Overlay<'_> {
         let written = written.filter_map(|(key, value)| Some(self.row(key, value.as_ref()?)));
         let is_written = |row: &Row| self.writes.contains_key(&row.key);
         let untouched =
-            self.base.scan(range).filter(move |row| !row.as_ref().is_ok_and(is_written));
+            self.base().scan(range).filter(move |row| !row.as_ref().is_ok_and(is_written));
         Box::new(Merge {
             written: written.collect(),
             untouched: Box::new(untouched),

@@ -38,6 +38,7 @@ mod history;
 mod lastn;
 mod leak;
 mod letter;
+mod once;
 mod openapi;
 mod mixture;
 mod model;

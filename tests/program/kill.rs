@@ -190,3 +190,77 @@ fn no_version_is_lost() {
         }
     }
 }
+
+/// What was sent under a key, acknowledged or not, is there once when it is sent again, and the answer
+/// is the one that was given (draft-ietf-httpapi-idempotency-key-header-07, number from memory).
+#[test]
+fn what_is_sent_again_under_its_key_is_written_once() {
+    const WRITERS: usize = 6;
+    let directory = tempfile::tempdir().unwrap();
+    let send = async |client: &reqwest::Client, base: &str, name: &str| {
+        let entries: Vec<Value> = (0..PARTS)
+            .map(|part| {
+                let mut resource = basic("x");
+                resource["identifier"] =
+                    json!([{ "system": "urn:t", "value": format!("{name}.{part}") }]);
+                json!({ "resource": resource, "request": { "method": "POST", "url": "Basic" } })
+            })
+            .collect();
+        // A batch too, of which each part is written by itself without a key.
+        let kind = if name.ends_with('0') { "batch" } else { "transaction" };
+        let bundle = json!({ "resourceType": "Bundle", "type": kind, "entry": entries });
+        let request = client.post(base).header("content-type", "application/fhir+json");
+        let request = request.header("idempotency-key", format!("\"{name}\""));
+        let response = request.body(bundle.to_string()).send().await.ok()?;
+        assert_eq!(response.status().as_u16(), 200);
+        let text = response.text().await.ok()?;
+        Some(text)
+    };
+    for round in 0..3 {
+        let mut server = Server::serve(directory.path());
+        let (base, written) = (server.base.clone(), AtomicUsize::new(0));
+        let sent: Vec<(String, Option<String>)> = std::thread::scope(|scope| {
+            let writers: Vec<_> = (0..WRITERS)
+                .map(|writer| {
+                    let (base, written) = (&base, &written);
+                    scope.spawn(move || {
+                        block_on(async {
+                            let client = reqwest::Client::new();
+                            let mut sent = Vec::new();
+                            for number in 0.. {
+                                let name = format!("{round}-{writer}-{number}");
+                                let answer = send(&client, base, &name).await;
+                                let ended = answer.is_none();
+                                sent.push((name, answer));
+                                if ended {
+                                    break;
+                                }
+                                written.fetch_add(1, Ordering::SeqCst);
+                            }
+                            sent
+                        })
+                    })
+                })
+                .collect();
+            let begun = Instant::now();
+            while written.load(Ordering::SeqCst) <= 40 && begun.elapsed() < PATIENCE {
+                std::thread::sleep(Duration::from_millis(20));
+            }
+            server.kill();
+            writers.into_iter().flat_map(|writer| writer.join().unwrap()).collect()
+        });
+        let server = Server::serve(directory.path());
+        for (name, before) in &sent {
+            let again = block_on(send(&reqwest::Client::new(), &server.base, name)).unwrap();
+            assert!(
+                before.as_ref().is_none_or(|before| *before == again),
+                "{name}: another answer"
+            );
+            for part in 0..PARTS {
+                let (_, found) = server.get(&format!("Basic?identifier=urn:t|{name}.{part}"));
+                assert_eq!(found["total"], 1, "{name}.{part}");
+            }
+        }
+        assert!(sent.iter().any(|(_, answer)| answer.is_none()));
+    }
+}

@@ -10,9 +10,11 @@
 )]
 
 mod audit;
+mod clients;
 mod command;
 mod definitions;
 mod kill;
+mod sync;
 mod terminology;
 mod view;
 

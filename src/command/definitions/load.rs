@@ -11,6 +11,7 @@ use reqwest::Method;
 use serde_json::{Value, json};
 
 use super::super::client::Server;
+use super::super::login::Login;
 use super::super::{Done, Failure, report, result, say, wait_for};
 use super::packages::{Choice, Chosen, PACKAGE_TAG, choose, read};
 use crate::app::App;
@@ -37,6 +38,8 @@ pub(super) struct Args {
     /// Send them to a running server with this FHIR base URL instead.
     #[arg(long, value_name = "URL")]
     server: Option<String>,
+    #[command(flatten)]
+    login: Login,
 }
 
 /// Runs the command.
@@ -47,7 +50,8 @@ pub(super) fn run(args: &Args) -> Result<Done, Failure> {
     let packages = read(&args.packages)?;
     if let Some(server) = &args.server {
         let chosen = choose(&packages, &crate::app::Standard::embedded().map_err(failed)?);
-        return wait_for(send(server, &chosen));
+        let server = Server::with(server, args.login.credentials()?)?;
+        return wait_for(send(&server, &chosen));
     }
     let config = Config { data: args.data.clone(), ..Config::default() };
     let app = App::open(config).map_err(failed)?;
@@ -84,8 +88,7 @@ fn store(app: &App, choice: &Choice, loaded: &[String]) -> Result<Done, Failure>
     }
 }
 
-async fn send(server: &str, choice: &Choice) -> Result<Done, Failure> {
-    let server = Server::new(server)?;
+async fn send(server: &Server, choice: &Choice) -> Result<Done, Failure> {
     let answer = server.send(Method::POST, "", &bundle(choice)).await?;
     if answer.status.is_success() {
         tell(choice, &[]);
