@@ -18,6 +18,7 @@ pub use judge::{Whose, clauses};
 
 use crate::app::App;
 use crate::smart::{Access, Action};
+use crate::store::View;
 use view::Guarded;
 
 /// The application for whoever has that access, who asks for one of those actions.
@@ -30,4 +31,9 @@ pub fn narrow(app: &App, access: &Arc<Access>, actions: &'static [Action]) -> Ap
         most: app.config.max_search_rows,
     };
     app.on_behalf(Arc::new(guarded), Arc::clone(access))
+}
+
+/// A view as it is for whoever has that access and reads or searches.
+pub fn seen<'a>(app: &App, access: &Arc<Access>, view: &'a dyn View) -> Box<dyn View + 'a> {
+    view::seen(app, access, view)
 }

@@ -22,7 +22,7 @@ use crate::interaction::precondition::Rules;
 use crate::interaction::rewrite::{Links, base_of};
 use crate::interaction::update::Target;
 use crate::interaction::{
-    Done, Plan, Step, Subject, criteria, delete, existence, reference, subsetted, update,
+    Done, Plan, Step, Subject, criteria, delete, existence, reference, subscription, subsetted, update,
 };
 use crate::repository::{self, Change, Method};
 use crate::store::{Batch, Expect, Overlay, View};
@@ -212,6 +212,7 @@ impl<'a> Attempt<'a> {
             let mut batch = repository::batch(&*view, &changes)?;
             batch.expects.append(&mut self.expects);
             existence::expect(app, &*view, &mut batch, &changes)?;
+            subscription::own(app, &*view, &mut batch, &changes)?;
             let reads = self.read(&*view, &batch)?;
             (batch, reads)
         };
@@ -345,7 +346,9 @@ impl<'a> Attempt<'a> {
                 all.push(None);
                 continue;
             };
-            let found = app.check(self.held, &content, &beside)?;
+            subscription::settle(&mut content);
+            let mut found = app.check(self.held, &content, &beside)?;
+            found.extend(subscription::faults(app, self.held, &content));
             let (found, not_valid) = app.policy.lenient(content.kind(), found);
             policy::mark(&mut content, not_valid);
             issues.extend(found);

@@ -15,6 +15,10 @@
 //! | 0A | indexing · type | new parameters, and the id up to which rows are made |
 //! | 0B | fingerprints | of each of the program's parameters, what its rows are made by |
 //! | 0D | secrets · use · digest | when it ends, and what it is worth |
+//! | 10 | subscriber · id | whose the subscription is |
+//! | 11 | notices · id · number | an event of the subscription: which version, of which commit |
+//! | 12 | progress · id | how many events there are, and how many are delivered |
+//! | 12 | the feed, as far as it is read for subscriptions | the commit |
 //!
 //! Names of index rows that begin with `#` are no parameter's: `#` tells what a resource contains, those
 //! with codes behind it are joint rows, which have the values of these parameters in one key.
@@ -26,6 +30,7 @@ pub mod feed;
 pub mod history;
 pub mod indexing;
 pub mod key;
+pub mod notice;
 pub mod past;
 pub mod read;
 pub mod secret;
