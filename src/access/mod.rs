@@ -37,3 +37,8 @@ pub fn narrow(app: &App, access: &Arc<Access>, actions: &'static [Action]) -> Ap
 pub fn seen<'a>(app: &App, access: &Arc<Access>, view: &'a dyn View) -> Box<dyn View + 'a> {
     view::seen(app, access, view)
 }
+
+/// A view that another holds open, whole.
+pub fn whole<'a>(view: &'a dyn View) -> Box<dyn View + 'a> {
+    Box::new(view::Open(view))
+}

@@ -96,7 +96,7 @@ pub(super) fn seen<'a>(app: &App, access: &Arc<Access>, view: &'a dyn View) -> B
 }
 
 /// A view that another holds open.
-struct Open<'a>(&'a dyn View);
+pub(super) struct Open<'a>(pub(super) &'a dyn View);
 
 impl View for Open<'_> {
     fn seq(&self) -> Seq {

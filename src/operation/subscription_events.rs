@@ -47,7 +47,7 @@ fn run(call: &Call<'_>) -> Result<Output, Error> {
     let content = content.unwrap_or(read.content).min(read.content);
     let asked = subscription::Subscription { content, ..read };
     let events = notice::progress(&*view, id)?.unwrap_or_default().events;
-    let notices = notice::notices(&*view, id, since);
+    let (until, notices) = (until.min(events), notice::notices(&*view, id, since));
     let notices = notices.take_while(|notice| {
         notice.as_ref().map_or(true, |notice| notice.number <= until)
     });

@@ -103,15 +103,15 @@ pub(super) fn parse(
 }
 
 /// A version of a resource, to be asked.
-pub struct Asked<'a> {
+pub(super) struct Asked<'a> {
     /// Its content.
-    pub resource: &'a Resource,
+    pub(super) resource: &'a Resource,
     entries: Vec<Entry>,
 }
 
 impl<'a> Asked<'a> {
     /// The version with the rows that it has.
-    pub fn of(rules: &Rules, resource: &'a Resource) -> Self {
+    pub(super) fn of(rules: &Rules, resource: &'a Resource) -> Self {
         Self { resource, entries: index::entries(rules, resource) }
     }
 

@@ -67,7 +67,7 @@ pub(super) struct ResourceTrigger {
 /// What a change does.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Deserialize)]
 #[serde(rename_all = "lowercase")]
-pub enum Interaction {
+pub(super) enum Interaction {
     /// There was no such resource before.
     Create,
     /// There was.
