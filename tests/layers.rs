@@ -24,10 +24,7 @@ const LAYERS: &[(&str, &str)] = &[
     ("demo", "fhir"),
     ("smart", "fhir"),
     ("outbound", ""),
-    (
-        "subscription",
-        "fhir definitions validation index repository search store outbound",
-    ),
+    ("subscription", "fhir definitions validation index repository search store outbound"),
     ("generate", ""),
     ("repository", "fhir index store"),
     ("search", "fhir definitions terminology index repository store"),

@@ -126,10 +126,12 @@ impl Seen<'_> {
             Some(store::OWN) => return self.event(row).map(Some),
             Some(key::DEFINITIONS | key::INDEXING | key::FINGERPRINTS) => true,
             Some(key::CURRENT | key::VERSION | key::INDEX | key::ENTRIES) => self.is_seen(&row)?,
-            Some(key::SUBSCRIBER | key::NOTICE | key::PROGRESS) => match key::subscription(&row.key) {
-                Some(id) => self.judge.owns(&*self.view, &id).map_err(search_failed)?,
-                None => false,
-            },
+            Some(key::SUBSCRIBER | key::NOTICE | key::PROGRESS) => {
+                match key::subscription(&row.key) {
+                    Some(id) => self.judge.owns(&*self.view, &id).map_err(search_failed)?,
+                    None => false,
+                }
+            }
             _ => false,
         };
         if is_seen {

@@ -48,8 +48,8 @@ use crate::fhir::Instant;
 use crate::http::flight::FLIGHTS;
 use crate::http::issuer::Issuer;
 use crate::http::rate::Rates;
-use crate::{interaction, notify};
 use crate::outbound::Outbound;
+use crate::{interaction, notify};
 
 /// The path of the API.
 pub const BASE: &str = "/fhir";

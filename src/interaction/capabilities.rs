@@ -255,9 +255,8 @@ fn profiles(held: &Held) -> BTreeMap<&str, BTreeSet<&str>> {
 /// (<http://hl7.org/fhir/uv/subscriptions-backport/components.html#subscription-topics-in-r4>).
 fn subscriptions(object: &mut serde_json::Map<String, Value>) {
     let topics = Topics::shipped().iter();
-    let told = topics.map(|topic| {
-        json!({ "url": subscription::TOPIC_EXTENSION, "valueCanonical": topic.url })
-    });
+    let told = topics
+        .map(|topic| json!({ "url": subscription::TOPIC_EXTENSION, "valueCanonical": topic.url }));
     object.insert("extension".into(), told.collect());
     object.insert("supportedProfile".into(), json!([subscription::PROFILE]));
 }

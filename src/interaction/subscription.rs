@@ -60,7 +60,8 @@ pub(super) fn own(
     batch: &mut Batch,
     changes: &[Change],
 ) -> Result<(), Error> {
-    let made = changes.iter().filter(|change| change.kind.as_str() == TYPE && change.body.is_some());
+    let made =
+        changes.iter().filter(|change| change.kind.as_str() == TYPE && change.body.is_some());
     for change in made {
         let access = app.access.as_deref();
         let subscriber = Subscriber {
@@ -115,9 +116,12 @@ mod tests {
 
     #[test]
     fn a_client_asks_and_does_not_decide() {
-        for (sent, stored) in
-            [("active", "requested"), ("requested", "requested"), ("off", "off"), ("error", "error")]
-        {
+        for (sent, stored) in [
+            ("active", "requested"),
+            ("requested", "requested"),
+            ("off", "off"),
+            ("error", "error"),
+        ] {
             let value = json!({ "resourceType": "Subscription", "status": sent, "error": "x" });
             let mut resource = Resource::from_value(value).unwrap();
             settle(&mut resource);

@@ -22,7 +22,8 @@ use crate::interaction::precondition::Rules;
 use crate::interaction::rewrite::{Links, base_of};
 use crate::interaction::update::Target;
 use crate::interaction::{
-    Done, Plan, Step, Subject, criteria, delete, existence, reference, subscription, subsetted, update,
+    Done, Plan, Step, Subject, criteria, delete, existence, reference, subscription, subsetted,
+    update,
 };
 use crate::repository::{self, Change, Method};
 use crate::store::{Batch, Expect, Overlay, View};

@@ -75,12 +75,7 @@ pub(super) fn fresh(
 }
 
 /// What is found in the record of the episode, as far as the view shows it.
-fn findings(
-    app: &App,
-    view: &dyn View,
-    id: &Id,
-    at: Instant,
-) -> Result<BTreeSet<String>, Fault> {
+fn findings(app: &App, view: &dyn View, id: &Id, at: Instant) -> Result<BTreeSet<String>, Fault> {
     let Episode { episode, resources } = match Episode::whole(app, view, id, at, None) {
         Err(Error::NotFound | Error::Deleted(_)) => return Ok(BTreeSet::new()),
         found => found?,

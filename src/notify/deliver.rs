@@ -95,9 +95,8 @@ impl Live {
             return Due::Send(Kind::EventNotification);
         }
         let period = self.asked.heartbeat.and_then(|seconds| i64::try_from(seconds).ok());
-        let beat = period.map(|period| {
-            self.progress.contact.saturating_add(period.saturating_mul(1000))
-        });
+        let beat =
+            period.map(|period| self.progress.contact.saturating_add(period.saturating_mul(1000)));
         match beat {
             Some(beat) if beat <= now => Due::Send(Kind::Heartbeat),
             beat => Due::Later(beat.unwrap_or(i64::MAX).min(end)),
@@ -130,7 +129,8 @@ impl Worker {
                     }
                     Prepared::Refused => {
                         live.due = now.millis().saturating_add(LATER);
-                        let text = "The client of the subscription is not registered for any of it.";
+                        let text =
+                            "The client of the subscription is not registered for any of it.";
                         fail(app, id, live, text, now)?;
                     }
                 },
@@ -147,7 +147,8 @@ impl Worker {
 
     /// Stores what came of a notification.
     pub(super) fn done(&mut self, app: &App, sent: Sent, now: Instant) -> Result<(), Fault> {
-        let Some(live) = self.live.get_mut(&sent.id).filter(|live| live.ticket == sent.ticket) else {
+        let Some(live) = self.live.get_mut(&sent.id).filter(|live| live.ticket == sent.ticket)
+        else {
             return Ok(());
         };
         live.busy = false;
@@ -169,7 +170,8 @@ impl Worker {
                     proceed(app, &sent.id, live)?;
                 }
                 let is_asked = kind == Kind::Handshake && live.asked.status == Status::Requested;
-                if is_asked && set_status(app, &sent.id, live.version, (Status::Active, None), now)? {
+                if is_asked && set_status(app, &sent.id, live.version, (Status::Active, None), now)?
+                {
                     live.asked.status = Status::Active;
                 }
             }

@@ -120,7 +120,8 @@ impl Worker {
             let Some(progress) = before else { return Ok(()) };
             if is_gone {
                 let is_own = |key: &[u8]| {
-                    key.first() == Some(&key::NOTICE) && key::subscription(key).as_ref() == Some(&id)
+                    key.first() == Some(&key::NOTICE)
+                        && key::subscription(key).as_ref() == Some(&id)
                 };
                 batch.writes.retain(|(key, _)| !is_own(key));
                 for row in view.scan(key::notices(&id, 0)) {
@@ -134,7 +135,10 @@ impl Worker {
         };
         let progress = match self.live.get(&id) {
             Some(live) => live.progress,
-            None => Progress { live: true, ..known.unwrap_or(Progress { first: 1, ..Progress::default() }) },
+            None => Progress {
+                live: true,
+                ..known.unwrap_or(Progress { first: 1, ..Progress::default() })
+            },
         };
         // Who asks anew is tried anew.
         let failures = if asked.status == Status::Requested { 0 } else { progress.failures };

@@ -5,10 +5,10 @@ use std::sync::Arc;
 
 use crate::app::{App, Held};
 use crate::fhir::{Id, Instant, Resource, VersionId};
+use crate::notify::Fault;
 use crate::notify::consistency;
 use crate::notify::live::{Live, Worker};
 use crate::notify::sight::Sight;
-use crate::notify::Fault;
 use crate::repository::notice::{self, Notice};
 use crate::repository::{self, Event, Stored, Told, feed};
 use crate::store::{Batch, Seq, View};
@@ -126,9 +126,7 @@ impl Turn<'_> {
             return Ok(());
         };
         let before = match told.version.0.checked_sub(1).filter(|number| *number > 0) {
-            Some(number) => {
-                repository::version(self.view, told.kind, &told.id, VersionId(number))?
-            }
+            Some(number) => repository::version(self.view, told.kind, &told.id, VersionId(number))?,
             None => None,
         };
         let content = |stored: Option<&Stored>| -> Result<Option<Resource>, Fault> {
@@ -201,7 +199,8 @@ impl Turn<'_> {
                 }
                 let app = self.app;
                 let Some(view) = self.sight(id, live)? else { continue };
-                let Some(focus) = consistency::fresh(app, view, &episode, (from, until), at)? else {
+                let Some(focus) = consistency::fresh(app, view, &episode, (from, until), at)?
+                else {
                     continue;
                 };
                 let Some(content) = focus.content()? else { continue };

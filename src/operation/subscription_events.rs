@@ -29,7 +29,8 @@ fn run(call: &Call<'_>) -> Result<Output, Error> {
     parameters.only(&["eventsSinceNumber", "eventsUntilNumber", "content"])?;
     let number = |name: &str| -> Result<Option<u64>, Error> {
         let rule = "The number of an event is a whole number from 0.";
-        let read = |text: String| text.parse().map_err(|_| Error::request(format!("http.{name}"), rule));
+        let read =
+            |text: String| text.parse().map_err(|_| Error::request(format!("http.{name}"), rule));
         parameters.text(name)?.map(read).transpose()
     };
     let since = number("eventsSinceNumber")?.unwrap_or_default();
@@ -48,9 +49,8 @@ fn run(call: &Call<'_>) -> Result<Output, Error> {
     let asked = subscription::Subscription { content, ..read };
     let events = notice::progress(&*view, id)?.unwrap_or_default().events;
     let (until, notices) = (until.min(events), notice::notices(&*view, id, since));
-    let notices = notices.take_while(|notice| {
-        notice.as_ref().map_or(true, |notice| notice.number <= until)
-    });
+    let notices =
+        notices.take_while(|notice| notice.as_ref().map_or(true, |notice| notice.number <= until));
     let found = bundle::gather(&*view, &held.rules, &asked, notices, MOST)?;
     let about = About::of(call.base, id, &asked, events);
     Ok(Output::Resource(bundle::bundle(&about, Kind::QueryEvent, &found.seen, call.now)?))

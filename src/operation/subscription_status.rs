@@ -41,9 +41,13 @@ fn run(call: &Call<'_>) -> Result<Output, Error> {
     } else {
         let asked = Asked::read(call)?;
         for row in view.scan(key::current_range(kind)) {
-            let Some(id) = key::current_id(&row?.key).filter(|id| asked.names(id)) else { continue };
+            let Some(id) = key::current_id(&row?.key).filter(|id| asked.names(id)) else {
+                continue;
+            };
             let stored = repository::current(&*view, kind, &id)?;
-            let Some(resource) = stored.map(|s| s.content()).transpose()?.flatten() else { continue };
+            let Some(resource) = stored.map(|s| s.content()).transpose()?.flatten() else {
+                continue;
+            };
             if asked.wants(resource.value()) {
                 told.push(standing(call.base, &*view, &held.rules, &id, &resource)?);
             }

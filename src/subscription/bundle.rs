@@ -147,9 +147,8 @@ fn context(
 /// How a Subscription stands, as Parameters.
 pub fn status(about: &About<'_>, kind: Kind, seen: &[Seen]) -> Value {
     let subscription = format!("{}/Subscription/{}", about.base, about.id);
-    let mut list = vec![
-        json!({ "name": "subscription", "valueReference": { "reference": subscription } }),
-    ];
+    let mut list =
+        vec![json!({ "name": "subscription", "valueReference": { "reference": subscription } })];
     if let Some(topic) = about.topic.filter(|_| about.content > Content::Empty) {
         list.push(json!({ "name": "topic", "valueCanonical": topic }));
     }

@@ -3,6 +3,7 @@
 //! Source: <http://hl7.org/fhir/uv/subscriptions-backport/StructureDefinition-backport-filter-criteria.html>.
 
 use crate::definitions::search_parameter::ParameterType;
+use crate::fhir::{Id, Resource};
 use crate::fhir::{Instant, ResourceType, query};
 use crate::index::{self, Entry, Rules};
 use crate::search::clause::Clause;
@@ -11,7 +12,6 @@ use crate::search::read::Rows;
 use crate::search::{self, Query, Setting};
 use crate::store::View;
 use crate::subscription::topic::{Filter, Topic};
-use crate::fhir::{Id, Resource};
 
 /// Why a filter is refused: a sentence.
 pub(super) type Refused = String;
@@ -61,19 +61,21 @@ fn allowed(
     if topic.is_open() {
         return Ok(());
     }
-    let is_it = |filter: &&Filter| filter.resource == kind.as_str() && filter.filter_parameter == code;
+    let is_it =
+        |filter: &&Filter| filter.resource == kind.as_str() && filter.filter_parameter == code;
     let Some(filter) = topic.can_filter_by.iter().find(is_it) else {
-        let own: Vec<&str> = topic.can_filter_by.iter().map(|f| f.filter_parameter.as_str()).collect();
+        let own: Vec<&str> =
+            topic.can_filter_by.iter().map(|f| f.filter_parameter.as_str()).collect();
         return Err(format!("The topic is narrowed by {}, not by {code}.", own.join(", ")));
     };
-    if let Some(modifier) = modifier.filter(|modifier| !filter.modifier.iter().any(|own| own == modifier)) {
+    if let Some(modifier) =
+        modifier.filter(|modifier| !filter.modifier.iter().any(|own| own == modifier))
+    {
         return Err(format!("The topic does not allow the modifier {modifier} of {code}."));
     }
     let kind = rules.parameter(kind, code).map(|parameter| parameter.definition.kind);
-    let is_ordered = matches!(
-        kind,
-        Some(ParameterType::Date | ParameterType::Number | ParameterType::Quantity)
-    );
+    let is_ordered =
+        matches!(kind, Some(ParameterType::Date | ParameterType::Number | ParameterType::Quantity));
     let prefix = value.get(..2).filter(|prefix| prefix.bytes().all(|b| b.is_ascii_lowercase()));
     match prefix.filter(|prefix| is_ordered && *prefix != "eq") {
         Some(prefix) if !filter.comparator.iter().any(|own| own == prefix) => {

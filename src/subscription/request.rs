@@ -15,9 +15,9 @@ use crate::fhir::{Instant, Issue, IssueType, ResourceType};
 use crate::index::Rules;
 use crate::outbound;
 use crate::search::clause::Clause;
+use crate::subscription::GUIDE;
 use crate::subscription::filter;
 use crate::subscription::topic::{Topic, Topics};
-use crate::subscription::GUIDE;
 
 /// What a Subscription asks for.
 #[derive(Clone)]
@@ -144,34 +144,42 @@ const OURS: [&str; 12] = [
 ///
 /// # Errors
 /// Those issues.
-pub fn read(rules: &Rules, channels: Option<Channels<'_>>, value: &Value) -> Result<Subscription, Vec<Issue>> {
+pub fn read(
+    rules: &Rules,
+    channels: Option<Channels<'_>>,
+    value: &Value,
+) -> Result<Subscription, Vec<Issue>> {
     let mut reader = Reader { issues: Vec::new() };
     let topic = reader.topic(value);
     let filters = topic.map(|topic| reader.filters(rules, topic, value)).unwrap_or_default();
     let channel = value.at("channel");
     reader.channel_type(channel);
     let content = reader.content(channel);
-    let (payload, endpoint) = (reader.payload(channel), reader.endpoint(channels, channel, content));
+    let (payload, endpoint) =
+        (reader.payload(channel), reader.endpoint(channels, channel, content));
     let headers = reader.headers(channel);
-    let heartbeat = reader.number(channel, "backport-heartbeat-period", "valueUnsignedInt", u64::MAX);
+    let heartbeat =
+        reader.number(channel, "backport-heartbeat-period", "valueUnsignedInt", u64::MAX);
     let timeout = reader.number(channel, "backport-timeout", "valueUnsignedInt", LONGEST);
     let max_count = reader.number(channel, "backport-max-count", "valuePositiveInt", u64::MAX);
     let end = value.at("end").as_str().and_then(Instant::parse);
     let status = value.at("status").as_str().and_then(Status::parse);
     match (status, topic, content) {
-        (Some(status), Some(topic), Some(content)) if reader.issues.is_empty() => Ok(Subscription {
-            status,
-            topic,
-            filters,
-            endpoint,
-            headers,
-            payload,
-            content,
-            heartbeat,
-            timeout: Duration::from_secs(timeout.unwrap_or(USUAL)),
-            max_count: max_count.and_then(|n| usize::try_from(n).ok()).unwrap_or(FEW).min(MOST),
-            end,
-        }),
+        (Some(status), Some(topic), Some(content)) if reader.issues.is_empty() => {
+            Ok(Subscription {
+                status,
+                topic,
+                filters,
+                endpoint,
+                headers,
+                payload,
+                content,
+                heartbeat,
+                timeout: Duration::from_secs(timeout.unwrap_or(USUAL)),
+                max_count: max_count.and_then(|n| usize::try_from(n).ok()).unwrap_or(FEW).min(MOST),
+                end,
+            })
+        }
         _ => Err(reader.issues),
     }
 }
@@ -195,7 +203,8 @@ impl Reader {
     fn topic(&mut self, value: &Value) -> Option<&'static Topic> {
         let topic = value.at("criteria").as_str().and_then(|url| Topics::shipped().find(url));
         if topic.is_none() {
-            let known: Vec<&str> = Topics::shipped().iter().map(|topic| topic.url.as_str()).collect();
+            let known: Vec<&str> =
+                Topics::shipped().iter().map(|topic| topic.url.as_str()).collect();
             let text = format!(
                 "The criteria are the canonical of a topic of this server, one of {}; criteria of R4 \
                  are not supported.",
@@ -259,7 +268,8 @@ impl Reader {
     fn payload(&mut self, channel: &Value) -> String {
         let text = channel.at("payload").as_str().unwrap_or_default();
         let mut parts = text.split(';').map(str::trim);
-        let is_json = parts.next().is_some_and(|kind| kind.eq_ignore_ascii_case("application/fhir+json"));
+        let is_json =
+            parts.next().is_some_and(|kind| kind.eq_ignore_ascii_case("application/fhir+json"));
         let is_known = |part: &str| {
             let part = part.to_ascii_lowercase();
             ["fhirversion=4.0", "fhirversion=\"4.0\"", "charset=utf-8"].contains(&part.as_str())
@@ -271,7 +281,12 @@ impl Reader {
         text.to_owned()
     }
 
-    fn endpoint(&mut self, channels: Option<Channels<'_>>, channel: &Value, content: Option<Content>) -> String {
+    fn endpoint(
+        &mut self,
+        channels: Option<Channels<'_>>,
+        channel: &Value,
+        content: Option<Content>,
+    ) -> String {
         const PLACE: &str = "Subscription.channel.endpoint";
         let Some(text) = channel.at("endpoint").as_str() else {
             let text = "A rest-hook has an endpoint.";
@@ -312,7 +327,11 @@ impl Reader {
                 None => {
                     let text = "A header is a name, a colon and a value of visible ASCII, and none of those \
                                 that the server sets itself.";
-                    self.refuse(IssueType::Value, format!("Subscription.channel.header[{at}]"), text);
+                    self.refuse(
+                        IssueType::Value,
+                        format!("Subscription.channel.header[{at}]"),
+                        text,
+                    );
                 }
             }
         }

@@ -166,7 +166,10 @@ fn files() -> impl Iterator<Item = &'static [u8]> {
 /// The published topics as resources of R4: a Basic each, with the elements of R5 as extensions.
 /// Source: <http://hl7.org/fhir/R5/versions.html#extensions>.
 pub fn resources() -> Vec<Value> {
-    files().filter_map(|bytes| serde_json::from_slice(bytes).ok()).map(|topic| basic(&topic)).collect()
+    files()
+        .filter_map(|bytes| serde_json::from_slice(bytes).ok())
+        .map(|topic| basic(&topic))
+        .collect()
 }
 
 /// Elements of a topic by name, with the end of `value[x]`.
@@ -195,7 +198,8 @@ const CODES: [&str; 2] = ["comparator", "modifier"];
 fn basic(topic: &Value) -> Value {
     const OF: &str = "http://hl7.org/fhir/5.0/StructureDefinition/extension-SubscriptionTopic.";
     let members = topic.as_object().into_iter().flatten();
-    let told = members.filter(|(name, _)| !["resourceType", "id", "status"].contains(&name.as_str()));
+    let told =
+        members.filter(|(name, _)| !["resourceType", "id", "status"].contains(&name.as_str()));
     let extensions = told.flat_map(|(name, value)| extensions(&format!("{OF}{name}"), name, value));
     json!({
         "resourceType": "Basic",
@@ -294,7 +298,10 @@ mod tests {
         assert!(count >= 7, "{count}");
         for bytes in files() {
             let topic: Topic = serde_json::from_slice(bytes).unwrap();
-            assert_eq!(topic.url, format!("https://spondyl.example/fhir/SubscriptionTopic/{}", topic.id));
+            assert_eq!(
+                topic.url,
+                format!("https://spondyl.example/fhir/SubscriptionTopic/{}", topic.id)
+            );
             assert!(Topics::shipped().find(&format!("{}|{}", topic.url, topic.version)).is_some());
             assert!(topic.is_open() || topic.kind().is_some(), "{}", topic.id);
             for filter in topic.can_filter_by.iter().filter(|_| !topic.is_open()) {
@@ -314,7 +321,14 @@ mod tests {
         let topic = Topics::shipped().find(assessments).unwrap();
         let read = |text: &str| filter::read(topic, &rules, text).is_ok();
         assert!(read("Observation?patient=Patient/1") && read("patient=Patient/1&code:not=x"));
-        for text in ["value-quantity=3", "Procedure?patient=1", "code:text=x", "patient.name=x", "", "nonsense=1"] {
+        for text in [
+            "value-quantity=3",
+            "Procedure?patient=1",
+            "code:text=x",
+            "patient.name=x",
+            "",
+            "nonsense=1",
+        ] {
             assert!(!read(text), "{text}");
         }
         assert!(read("date=ge2026-01-01") && !read("date=sa2026-01-01"));

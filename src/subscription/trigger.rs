@@ -100,9 +100,12 @@ impl<'a> Change<'a> {
         let (before, after) = self.asked();
         let test = |text: &Option<String>, asked: &Option<Asked<'_>>, missing| {
             let Some(text) = text else { return Ok(None) };
-            let Some(asked) = asked else { return Ok(Some(missing == Some(ForMissing::TestPasses))) };
+            let Some(asked) = asked else {
+                return Ok(Some(missing == Some(ForMissing::TestPasses)));
+            };
             let clauses = filter::parse(self.rules, asked.resource.kind(), &query::pairs(text));
-            clauses.map_or(Ok(Some(false)), |clauses| asked.holds(view, self.id, &clauses).map(Some))
+            clauses
+                .map_or(Ok(Some(false)), |clauses| asked.holds(view, self.id, &clauses).map(Some))
         };
         let then = test(&criteria.previous, before, criteria.result_for_create)?;
         let now = test(&criteria.current, after, criteria.result_for_delete)?;

@@ -13,6 +13,8 @@
 mod client;
 #[path = "../shared/mod.rs"]
 mod shared;
+#[path = "../shared/receiver.rs"]
+mod receiver;
 
 mod access;
 mod around;
@@ -40,6 +42,7 @@ mod leak;
 mod letter;
 mod openapi;
 mod mixture;
+mod notify;
 mod model;
 mod meta;
 mod outcome;

@@ -60,6 +60,11 @@ mod tests {
             assert_eq!(rule.holds(before, after), Ok(expected), "{before:?} {after:?}");
         }
         assert!(Transition::parse("%current.").is_err());
-        assert!(Expression::parse("%previous").unwrap().evaluate(&Env::new(Item::Bool(true), &Alone)).is_err());
+        assert!(
+            Expression::parse("%previous")
+                .unwrap()
+                .evaluate(&Env::new(Item::Bool(true), &Alone))
+                .is_err()
+        );
     }
 }
