@@ -12,8 +12,16 @@ use crate::config::Authorisation;
 use crate::error::Error;
 use crate::notify::Fault;
 use crate::repository::notice::Subscriber;
-use crate::smart::Access;
+use crate::smart::{Access, Scope};
 use crate::store::View;
+
+/// What both lists permit: of two scopes the narrower, where one is within the other.
+fn both(some: &[Scope], others: &[Scope]) -> Vec<Scope> {
+    let pairs = some.iter().flat_map(|one| others.iter().map(move |other| (one, other)));
+    let narrower =
+        pairs.filter_map(|(one, other)| one.narrowed_to(other).or_else(|| other.narrowed_to(one)));
+    narrower.collect()
+}
 
 /// What may be seen.
 pub(super) enum Sight {
@@ -38,11 +46,16 @@ impl Sight {
         let unread = |fault| Fault::Failed(Error::Internal(Box::new(fault)));
         let found = Clients::of(&app.config.data).find(client).map_err(unread)?;
         let Some(client) = found else { return Ok(Self::Nothing) };
-        match grant::grant(app, &client, &subscriber.scope) {
-            Ok(access) => Ok(Self::By(Arc::new(access))),
-            Err(Denied::Failed(error)) => Err(error.into()),
-            Err(_) => Ok(Self::Nothing),
+        let registered = match grant::grant(app, &client, &client.scope) {
+            Ok(access) => access,
+            Err(Denied::Failed(error)) => return Err(error.into()),
+            Err(_) => return Ok(Self::Nothing),
+        };
+        let scopes = both(&registered.scopes, &Scope::all(&subscriber.scope));
+        if scopes.is_empty() {
+            return Ok(Self::Nothing);
         }
+        Ok(Self::By(Arc::new(Access { scopes, ..registered })))
     }
 
     /// The view as it is for the subscriber; none where nothing may be seen.

@@ -43,6 +43,8 @@ mod letter;
 mod openapi;
 mod mixture;
 mod notify;
+mod notify_access;
+mod notify_topics;
 mod model;
 mod meta;
 mod outcome;

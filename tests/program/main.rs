@@ -13,6 +13,9 @@ mod audit;
 mod command;
 mod definitions;
 mod kill;
+mod notify;
+#[path = "../shared/receiver.rs"]
+mod receiver;
 mod terminology;
 mod view;
 
