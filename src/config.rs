@@ -7,6 +7,10 @@ use std::net::SocketAddr;
 use std::num::{NonZeroU32, NonZeroUsize};
 use std::path::{Path, PathBuf};
 
+mod notify;
+
+pub use notify::Notify;
+
 /// How the server runs.
 #[derive(clap::Args, Clone, Debug)]
 #[expect(clippy::struct_excessive_bools, reason = "each is a flag of the command line")]
@@ -141,6 +145,10 @@ pub struct Config {
     /// given more than once.
     #[arg(long, env = "SPONDYL_CORS_ORIGIN", value_name = "ORIGIN", value_delimiter = ',')]
     pub cors_origin: Vec<String>,
+
+    /// How notifications are sent.
+    #[command(flatten)]
+    pub notify: Notify,
 }
 
 /// Who may use the API.
@@ -309,6 +317,7 @@ impl Default for Config {
             audit_least: AUDIT_LEAST,
             audit_cases: false,
             cors_origin: Vec::new(),
+            notify: Notify::default(),
         }
     }
 }

@@ -24,27 +24,32 @@ const LAYERS: &[(&str, &str)] = &[
     ("demo", "fhir"),
     ("smart", "fhir"),
     ("outbound", ""),
+    ("subscription", "fhir definitions validation index repository search store outbound"),
     ("generate", ""),
     ("repository", "fhir index store"),
     ("search", "fhir definitions terminology index repository store"),
     ("error", "fhir terminology store repository search"),
     (
         "app",
-        "config smart fhir clinical definitions terminology index repository store validation error",
+        "config smart fhir clinical definitions terminology index repository store validation error subscription",
     ),
     ("access", "fhir definitions index repository search smart store app config error"),
     ("bulk", "fhir definitions index repository search smart store app config error access"),
     ("interaction", CORE),
     ("operation", CORE),
     (
+        "notify",
+        "fhir clinical index repository search store config error smart app access outbound subscription interaction operation",
+    ),
+    (
         "http",
-        "config app access smart outbound bulk interaction operation page demo error search repository fhir store definitions letter clinical audit xml view_definition",
+        "config app access smart outbound bulk interaction operation notify page demo error search repository fhir store definitions letter clinical audit xml view_definition",
     ),
     ("command", "*"),
 ];
 
 const CORE: &str = "fhir definitions terminology index validation view_definition clinical statistics audit letter repository search \
-error app smart config store";
+error app smart config store subscription";
 
 #[test]
 fn modules_name_only_the_layers_below() {

@@ -15,7 +15,7 @@ use crate::definitions::compartment::Compartments;
 use crate::fhir::json::At;
 use crate::fhir::{Id, Instant, Reference, Resource, ResourceType, VersionId};
 use crate::index::{self, Rules};
-use crate::repository::{self, key, read};
+use crate::repository::{self, key, notice, read};
 use crate::search::clause::Clause;
 use crate::search::query::Limits;
 use crate::search::read::Rows;
@@ -91,6 +91,7 @@ impl Judge {
     /// Whether all resources of the type may be seen, or none; none where they must be looked at.
     pub(super) fn at_once(&self, kind: Kind) -> Result<Option<bool>, search::Error> {
         Ok(match &*self.way(kind)? {
+            Way::Always if is_private(kind) => None,
             Way::Always => Some(true),
             Way::One(asked) if asked.is_empty() => Some(false),
             Way::One(_) => None,
@@ -101,6 +102,9 @@ impl Judge {
     pub(super) fn sees(&self, view: &dyn View, kind: Kind, id: &Id) -> Result<bool, search::Error> {
         if let Some(answer) = self.at_once(kind)? {
             return Ok(answer);
+        }
+        if is_private(kind) && !self.owns(view, id)? {
+            return Ok(false);
         }
         let known = self.seen.borrow().get(&(kind, id.clone())).copied();
         if let Some(answer) = known {
@@ -130,11 +134,22 @@ impl Judge {
         if let Some(answer) = self.at_once(kind)? {
             return Ok(answer);
         }
+        if is_private(kind) && !self.owns(view, id)? {
+            return Ok(false);
+        }
         let row = view.get(&key::current(kind, id))?;
         match row.map(|row| read::parse_current(&row.value)).transpose()? {
             Some((current, false)) if current == version => self.sees(view, kind, id),
             _ => self.saw(view, (kind, id), version),
         }
+    }
+
+    /// Whether the Subscription is the client's own. Nobody else sees where it leads, or by which
+    /// headers (<http://hl7.org/fhir/uv/subscriptions-backport/safety_security.html>).
+    pub(super) fn owns(&self, view: &dyn View, id: &Id) -> Result<bool, search::Error> {
+        let subscriber = notice::subscriber(view, id)?;
+        let client = subscriber.and_then(|subscriber| subscriber.client);
+        Ok(client.is_some_and(|client| client == self.access.client))
     }
 
     /// The same of a version by its own content.
@@ -176,6 +191,10 @@ impl Judge {
         whose: Context,
         about: About<'_>,
     ) -> Result<bool, search::Error> {
+        // That it is the client's own was asked before.
+        if is_private(about.kind) {
+            return Ok(true);
+        }
         let of_patient = |patient: &Id| self.belongs(view, about, &|id| Ok(id == patient), STEPS);
         match whose {
             Context::System => Ok(true),
@@ -298,6 +317,11 @@ impl Judge {
         }
         Ok(Way::One(all))
     }
+}
+
+/// Whether resources of the type are for the client that made them.
+fn is_private(kind: Kind) -> bool {
+    kind.as_str() == "Subscription"
 }
 
 /// A resource that is judged.

@@ -18,6 +18,7 @@ pub use judge::{Whose, clauses};
 
 use crate::app::App;
 use crate::smart::{Access, Action};
+use crate::store::View;
 use view::Guarded;
 
 /// What stands where something is changed is seen by who may see it or change it.
@@ -36,4 +37,14 @@ pub fn narrow(app: &App, access: &Arc<Access>, actions: &'static [Action]) -> Ap
         })
     };
     app.on_behalf(guarded(actions), guarded(&CHANGED), Arc::clone(access))
+}
+
+/// A view as it is for whoever has that access and reads or searches.
+pub fn seen<'a>(app: &App, access: &Arc<Access>, view: &'a dyn View) -> Box<dyn View + 'a> {
+    view::seen(app, access, view)
+}
+
+/// A view that another holds open, whole.
+pub fn whole<'a>(view: &'a dyn View) -> Box<dyn View + 'a> {
+    Box::new(view::Open(view))
 }

@@ -11,7 +11,7 @@ use std::sync::Arc;
 use tokio::sync::watch;
 
 use crate::access::judge::Judge;
-use crate::app::Held;
+use crate::app::{App, Held};
 use crate::repository::{self, feed, key, read};
 use crate::search;
 use crate::smart::{Access, Action};
@@ -87,6 +87,31 @@ impl Store for Guarded {
     }
 }
 
+/// A view that is open already, as it is for whoever has that access.
+pub(super) fn seen<'a>(app: &App, access: &Arc<Access>, view: &'a dyn View) -> Box<dyn View + 'a> {
+    let actions = &[Action::Read, Action::Search];
+    let judge = Judge::new(Arc::clone(access), app.held(), actions);
+    let view: Box<dyn View + 'a> = Box::new(Open(view));
+    Box::new(Seen { view, judge, hidden: Cell::new(0), most: app.config.max_search_rows })
+}
+
+/// A view that another holds open.
+pub(super) struct Open<'a>(pub(super) &'a dyn View);
+
+impl View for Open<'_> {
+    fn seq(&self) -> Seq {
+        self.0.seq()
+    }
+
+    fn get(&self, key: &[u8]) -> Result<Option<Row>, store::Error> {
+        self.0.get(key)
+    }
+
+    fn scan(&self, range: Range<Vec<u8>>) -> Scan<'_> {
+        self.0.scan(range)
+    }
+}
+
 /// A view without the hidden rows.
 struct Seen<'a> {
     view: Box<dyn View + 'a>,
@@ -101,6 +126,12 @@ impl Seen<'_> {
             Some(store::OWN) => return self.event(row).map(Some),
             Some(key::DEFINITIONS | key::INDEXING | key::FINGERPRINTS) => true,
             Some(key::CURRENT | key::VERSION | key::INDEX | key::ENTRIES) => self.is_seen(&row)?,
+            Some(key::SUBSCRIBER | key::NOTICE | key::PROGRESS) => {
+                match key::subscription(&row.key) {
+                    Some(id) => self.judge.owns(&*self.view, &id).map_err(search_failed)?,
+                    None => false,
+                }
+            }
             _ => false,
         };
         if is_seen {

@@ -16,6 +16,7 @@ use crate::fhir::{Id, Issue, Resource, ResourceType};
 use crate::index::format::{Fingerprints, fingerprints};
 use crate::index::{self, Entry, Rules};
 use crate::store::Seq;
+use crate::subscription;
 use crate::terminology::Terminology;
 use crate::terminology::kept::Kept;
 use crate::validation::Validator;
@@ -125,7 +126,8 @@ impl Standard {
 impl Own {
     fn of(definitions: &Definitions) -> Result<Self, Broken> {
         let mut own = Self::default();
-        for value in definitions.own()? {
+        let topics = subscription::resources().into_iter().map(Arc::new);
+        for value in definitions.own()?.into_iter().chain(topics) {
             let text = |key: &str| value.at(key).as_str();
             let kind = text("resourceType").and_then(ResourceType::parse);
             let (Some(kind), Some(id)) = (kind, text("id").and_then(Id::parse)) else { continue };

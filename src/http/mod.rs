@@ -34,7 +34,7 @@ mod verb;
 
 use std::io;
 use std::net::SocketAddr;
-use std::sync::Arc;
+use std::sync::{Arc, Weak};
 use std::time::Duration;
 
 use actix_cors::Cors;
@@ -51,8 +51,8 @@ use crate::http::flight::FLIGHTS;
 use crate::http::issuer::Issuer;
 use crate::http::once::AtWork;
 use crate::http::rate::Rates;
-use crate::interaction;
 use crate::outbound::Outbound;
+use crate::{interaction, notify};
 
 /// The path of the API.
 pub const BASE: &str = "/fhir";
@@ -135,6 +135,9 @@ pub fn serve(app: web::Data<App>, listen: SocketAddr) -> io::Result<Serving> {
     let tokens = web::Data::new(Tokens::of(Arc::clone(&app.store)));
     let rates = web::Data::new(Rates::of(app.config.rate));
     let at_work = web::Data::new(AtWork::default());
+    let followed = Arc::downgrade(&app.clone().into_inner());
+    let base = app.config.public_base().map(str::to_owned);
+    let scheme = app.config.scheme();
     let tls = app.config.tls().map(|(chain, key)| tls::settings(chain, key)).transpose()?;
     let secure = tls.is_some();
     let server = HttpServer::new(move || {
@@ -164,6 +167,8 @@ pub fn serve(app: web::Data<App>, listen: SocketAddr) -> io::Result<Serving> {
     };
     let bound = server.addrs().first().copied();
     let address = bound.ok_or_else(|| io::Error::other("the server listens nowhere"))?;
+    let base = base.unwrap_or_else(|| format!("{scheme}://{address}{BASE}"));
+    tell_subscribers(followed, notify::Setting { base, clock: now })?;
     Ok(Serving { address, server: server.run() })
 }
 
@@ -178,6 +183,14 @@ fn export(app: &web::Data<App>, exports: &web::Data<Exports>) -> io::Result<()> 
         }
         exports.follow(&app, &|moment| FLIGHTS.settled(moment));
     })?;
+    Ok(())
+}
+
+/// Starts the thread that tells subscribers.
+fn tell_subscribers(app: Weak<App>, setting: notify::Setting) -> io::Result<()> {
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
+    let thread = std::thread::Builder::new().name("notify".to_owned());
+    thread.spawn(move || runtime.block_on(notify::follow(app, setting)))?;
     Ok(())
 }
 

@@ -14,6 +14,7 @@ use crate::config::{Authorisation, Config};
 use crate::fhir::json::At;
 use crate::fhir::{Instant, ResourceType};
 use crate::index::Parameter;
+use crate::subscription::{self, Topics};
 
 /// How much the statement tells (<http://hl7.org/fhir/R4/http.html#capabilities>).
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -117,6 +118,9 @@ pub fn capabilities(
         if let (Some(object), Some(own)) = (told.as_object_mut(), profiles.get(kind.as_str())) {
             object.insert("supportedProfile".into(), json!(own));
         }
+        if let Some(object) = told.as_object_mut().filter(|_| kind.as_str() == subscription::TYPE) {
+            subscriptions(object);
+        }
         told
     });
     let of_system = operations.iter().filter(|offered| offered.system);
@@ -126,6 +130,7 @@ pub fn capabilities(
         "date": since.to_string(),
         "publisher": "spondyl",
         "kind": "instance",
+        "instantiates": [subscription::CAPABILITIES],
         "software": { "name": "spondyl", "version": env!("CARGO_PKG_VERSION") },
         "implementation": {
             "description": "Clinical record of manual therapy of the spine",
@@ -244,6 +249,16 @@ fn profiles(held: &Held) -> BTreeMap<&str, BTreeSet<&str>> {
         }
     }
     found
+}
+
+/// What there is to subscribe to
+/// (<http://hl7.org/fhir/uv/subscriptions-backport/components.html#subscription-topics-in-r4>).
+fn subscriptions(object: &mut serde_json::Map<String, Value>) {
+    let topics = Topics::shipped().iter();
+    let told = topics
+        .map(|topic| json!({ "url": subscription::TOPIC_EXTENSION, "valueCanonical": topic.url }));
+    object.insert("extension".into(), told.collect());
+    object.insert("supportedProfile".into(), json!([subscription::PROFILE]));
 }
 
 /// Whether an index serves it; `_id` is served by the rows themselves, words by the resources.

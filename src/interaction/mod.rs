@@ -26,6 +26,7 @@ mod entry;
 mod rewrite;
 mod sealed;
 pub mod search;
+pub mod subscription;
 pub mod subset;
 mod transaction;
 pub mod update;
@@ -176,6 +177,7 @@ fn write_on(
             let view = store.view()?;
             let mut batch = repository::batch(&*view, &change)?;
             existence::expect(app, &*view, &mut batch, &change)?;
+            subscription::own(app, &*view, &mut batch, &change)?;
             batch
         };
         batch.expects.extend(expects);
@@ -206,6 +208,7 @@ fn change(
     };
     let mut issues = Vec::new();
     if let Step::Write { id, resource, .. } = &mut plan.step {
+        subscription::settle(resource);
         let mut beside = Beside::at(now);
         beside.write(id, resource);
         let accepted = check(app, held, resource, beside)?;
@@ -232,7 +235,8 @@ struct Accepted {
 /// # Errors
 /// [`Error::Invalid`] with all issues when it is refused for one of them; or a failure of the store.
 fn check(app: &App, held: &Held, resource: &Resource, beside: Beside) -> Result<Accepted, Error> {
-    let found = app.check(held, resource, &Arc::new(beside))?;
+    let mut found = app.check(held, resource, &Arc::new(beside))?;
+    found.extend(subscription::faults(app, held, resource));
     let (mut issues, not_valid) = app.policy.lenient(resource.kind(), found);
     issues.extend(subsetted(resource));
     issues.extend(reference::conditional(resource));

@@ -22,7 +22,8 @@ use crate::interaction::precondition::Rules;
 use crate::interaction::rewrite::{Links, base_of};
 use crate::interaction::update::Target;
 use crate::interaction::{
-    Done, Plan, Step, Subject, criteria, delete, existence, reference, subsetted, update,
+    Done, Plan, Step, Subject, criteria, delete, existence, reference, subscription, subsetted,
+    update,
 };
 use crate::repository::{self, Change, Method};
 use crate::store::{Batch, Expect, Overlay, View};
@@ -217,6 +218,7 @@ impl<'a> Attempt<'a> {
         let mut reads = {
             let view = app.store.view()?;
             existence::expect(app, &*view, &mut batch, &changes)?;
+            subscription::own(app, &*view, &mut batch, &changes)?;
             self.read(&*view, &batch)?
         };
         // Without a change there is nothing to commit, and nothing for the feed to tell.
@@ -349,7 +351,9 @@ impl<'a> Attempt<'a> {
                 all.push(None);
                 continue;
             };
-            let found = app.check(self.held, &content, &beside)?;
+            subscription::settle(&mut content);
+            let mut found = app.check(self.held, &content, &beside)?;
+            found.extend(subscription::faults(app, self.held, &content));
             let (found, not_valid) = app.policy.lenient(content.kind(), found);
             policy::mark(&mut content, not_valid);
             issues.extend(found);

@@ -20,6 +20,8 @@ mod meta;
 mod pages;
 pub mod parameters;
 mod stats;
+mod subscription_events;
+mod subscription_status;
 pub mod terminology;
 mod validate;
 mod viewdefinition_run;
@@ -61,6 +63,8 @@ pub const ALL: &[&Operation] = &[
     &terminology::SUBSUMES,
     &terminology::TRANSLATE,
     &viewdefinition_run::OPERATION,
+    &subscription_status::OPERATION,
+    &subscription_events::OPERATION,
 ];
 
 /// An operation of the API.

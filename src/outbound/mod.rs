@@ -75,19 +75,7 @@ impl Outbound {
     /// # Errors
     /// [`Error::Url`], [`Error::NotAllowed`], [`Error::Private`].
     pub fn allowed(&self, url: &str) -> Result<Url, Error> {
-        let url = Url::parse(url).map_err(|_| Error::Url)?;
-        if !matches!(url.scheme(), "http" | "https") || !url.username().is_empty() {
-            return Err(Error::Url);
-        }
-        let origin = url.origin().ascii_serialization();
-        if !self.origins.contains(&origin) {
-            return Err(Error::NotAllowed);
-        }
-        let literal = url.host_str().and_then(|host| host.trim_matches(['[', ']']).parse().ok());
-        if !self.private && literal.is_some_and(|address| !is_public(address)) {
-            return Err(Error::Private);
-        }
-        Ok(url)
+        permitted(&self.origins, self.private, url)
     }
 
     /// The JSON under that URL.
@@ -108,7 +96,7 @@ impl Outbound {
         serde_json::from_slice(&body).map_err(|_| Error::Unreadable)
     }
 
-    /// Sends a body there, with those headers.
+    /// Sends a body there, with those headers, and waits so long for an answer.
     ///
     /// # Errors
     /// [`Error`]; [`Error::Status`] unless the answer says that it was taken.
@@ -117,13 +105,43 @@ impl Outbound {
         url: &str,
         headers: &[(String, String)],
         body: Vec<u8>,
+        within: Duration,
     ) -> Result<(), Error> {
-        let mut request = self.client.post(self.allowed(url)?).body(body);
+        let mut request = self.client.post(self.allowed(url)?).body(body).timeout(within);
         for (name, value) in headers {
             request = request.header(name, value);
         }
         succeeded(request.send().await.map_err(Error::Failed)?).map(|_| ())
     }
+}
+
+/// Whether that URL may be called, where those origins may; `private`: also in a private network.
+///
+/// # Errors
+/// [`Error::Url`], [`Error::NotAllowed`], [`Error::Private`].
+pub fn permitted(origins: &[String], private: bool, url: &str) -> Result<Url, Error> {
+    let url = Url::parse(url).map_err(|_| Error::Url)?;
+    if !matches!(url.scheme(), "http" | "https") || !url.username().is_empty() {
+        return Err(Error::Url);
+    }
+    let origin = url.origin().ascii_serialization();
+    if !origins.iter().any(|own| own.trim_end_matches('/') == origin) {
+        return Err(Error::NotAllowed);
+    }
+    if !private && literal(&url).is_some_and(|address| !is_public(address)) {
+        return Err(Error::Private);
+    }
+    Ok(url)
+}
+
+/// The address that a URL has in place of a name.
+fn literal(url: &Url) -> Option<IpAddr> {
+    url.host_str().and_then(|host| host.trim_matches(['[', ']']).parse().ok())
+}
+
+/// Whether the URL leads to this machine itself, whatever any name service says.
+pub fn is_loopback(url: &Url) -> bool {
+    literal(url).is_some_and(|address| address.to_canonical().is_loopback())
 }
 
 fn succeeded(answer: Response) -> Result<Response, Error> {

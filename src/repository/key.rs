@@ -27,6 +27,12 @@ pub const FINGERPRINTS: u8 = 0x0B;
 pub const SECRETS: u8 = 0x0D;
 /// The first byte of rows of requests that are carried out once.
 pub const ONCE: u8 = 0x13;
+/// The first byte of a row that says whose a subscription is.
+pub const SUBSCRIBER: u8 = 0x10;
+/// The first byte of rows of the events of a subscription.
+pub const NOTICE: u8 = 0x11;
+/// The first byte of a row that says how far a subscription is; alone: how far the feed is read.
+pub const PROGRESS: u8 = 0x12;
 
 const END: [u8; 2] = [0x00, 0x00];
 
@@ -300,6 +306,36 @@ pub fn entries(kind: ResourceType, id: &Id) -> Vec<u8> {
     let mut key = head(ENTRIES, kind);
     push(&mut key, id.as_str().as_bytes());
     key
+}
+
+/// The row of that prefix about a subscription, or the beginning of its rows.
+pub fn of_subscription(prefix: u8, id: &Id) -> Vec<u8> {
+    let mut key = vec![prefix];
+    push(&mut key, id.as_str().as_bytes());
+    key
+}
+
+/// The row of the event of that number of a subscription.
+pub fn notice(id: &Id, number: u64) -> Vec<u8> {
+    let mut key = of_subscription(NOTICE, id);
+    key.extend(number.to_be_bytes());
+    key
+}
+
+/// The rows of the events of a subscription from that number on.
+pub fn notices(id: &Id, from: u64) -> Range<Vec<u8>> {
+    notice(id, from)..after(&of_subscription(NOTICE, id))
+}
+
+/// The row that says how far the feed is read for subscriptions.
+pub fn feed_read() -> Vec<u8> {
+    vec![PROGRESS]
+}
+
+/// The subscription that a row is about.
+pub fn subscription(key: &[u8]) -> Option<Id> {
+    let (id, _) = take_part(key.get(1..)?)?;
+    Id::parse(std::str::from_utf8(&id).ok()?)
 }
 
 #[cfg(test)]

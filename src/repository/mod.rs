@@ -15,6 +15,10 @@
 //! | 0A | indexing · type | new parameters, and the id up to which rows are made |
 //! | 0B | fingerprints | of each of the program's parameters, what its rows are made by |
 //! | 0D | secrets · use · digest | when it ends, and what it is worth |
+//! | 10 | subscriber · id | whose the subscription is |
+//! | 11 | notices · id · number | an event of the subscription: which version, of which commit |
+//! | 12 | progress · id | how many events there are, and how many are delivered |
+//! | 12 | the feed, as far as it is read for subscriptions | the commit |
 //! | 13 | once · `k` · digest of client and key | when it ends, the request's digest, its answer |
 //! | 13 | once · `e` · when it ends · that digest | nothing: for who removes what has ended |
 //!
@@ -28,6 +32,7 @@ pub mod feed;
 pub mod history;
 pub mod indexing;
 pub mod key;
+pub mod notice;
 pub mod once;
 pub mod past;
 pub mod read;

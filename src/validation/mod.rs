@@ -34,7 +34,7 @@ mod verdicts;
 mod whole;
 
 use catalog::Catalog;
-pub use fhirpath::{Constant, Focus, Path, Scope as Frame, Shape};
+pub use fhirpath::{Constant, Focus, Path, Scope as Frame, Shape, Transition};
 pub use policy::Policy;
 pub use resolve::Outside;
 use resource::Place;

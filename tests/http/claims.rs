@@ -99,6 +99,14 @@ impl Stated<'_> {
             let body = self.body("b").to_string();
             match (name.as_str(), value) {
                 ("type" | "profile" | "interaction" | "searchParam" | "operation", _) => {}
+                ("extension", Value::Array(topics)) => {
+                    assert!(
+                        !topics.is_empty() && kind == "Subscription",
+                        "shown by tests/http/notify.rs"
+                    );
+                }
+                // The guide's own profile is not held; what it asks is shown by tests/http/notify.rs.
+                ("supportedProfile", _) if kind == "Subscription" => {}
                 ("versioning", Value::String(code)) => {
                     // Only a server that requires If-Match may claim more.
                     assert_eq!(code, "versioned");

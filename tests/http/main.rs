@@ -13,6 +13,8 @@
 mod client;
 #[path = "../shared/mod.rs"]
 mod shared;
+#[path = "../shared/receiver.rs"]
+mod receiver;
 
 mod access;
 mod around;
@@ -41,6 +43,9 @@ mod letter;
 mod once;
 mod openapi;
 mod mixture;
+mod notify;
+mod notify_access;
+mod notify_topics;
 mod model;
 mod meta;
 mod outcome;

@@ -14,6 +14,9 @@ mod clients;
 mod command;
 mod definitions;
 mod kill;
+mod notify;
+#[path = "../shared/receiver.rs"]
+mod receiver;
 mod sync;
 mod terminology;
 mod view;

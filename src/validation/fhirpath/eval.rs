@@ -119,6 +119,10 @@ fn constant<'v>(name: &str, env: &Env<'v>) -> Answer<'v> {
         Some(resource) => Ok(vec![resource.clone()]),
         None => Err(Fault::new(format!("there is no %{name} here"))),
     };
+    if let ("previous" | "current", Some([before, after])) = (name, &env.change) {
+        let side = if name == "previous" { before } else { after };
+        return Ok(side.iter().cloned().collect());
+    }
     match name {
         "context" => Ok(vec![env.focus.clone()]),
         "rowIndex" if env.row.is_some() => {

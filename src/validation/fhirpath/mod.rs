@@ -22,6 +22,7 @@ mod parse;
 mod path;
 mod quantity;
 mod temporal;
+mod transition;
 #[cfg(test)]
 mod published;
 #[cfg(test)]
@@ -30,6 +31,7 @@ mod tests;
 pub(super) use item::{Element, Item};
 pub(super) use kind::Kind;
 pub use path::{Constant, Focus, Path, Scope, Shape};
+pub use transition::Transition;
 
 use crate::fhir::Instant;
 use crate::terminology::Membership;
@@ -187,13 +189,16 @@ pub(super) struct Env<'v> {
     pub(super) constants: &'v [Constant],
     /// `%rowIndex`, where rows are made.
     pub(super) row: Option<usize>,
+    /// `%previous` and `%current`, where it is about a change.
+    pub(super) change: Option<[Option<Item<'v>>; 2]>,
 }
 
 impl<'v> Env<'v> {
     /// What an expression on `focus` sees in that world.
     pub(super) fn new(focus: Item<'v>, host: &'v dyn Host) -> Self {
         let (resource, root_resource) = (None, None);
-        Self { focus, resource, root_resource, host, work: None, constants: &[], row: None }
+        let (work, row, change) = (None, None, None);
+        Self { focus, resource, root_resource, host, work, constants: &[], row, change }
     }
 
     fn spend(&self, units: usize) -> Result<(), Fault> {

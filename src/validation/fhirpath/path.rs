@@ -203,7 +203,7 @@ fn constants<'n>(node: &'n Node, found: &mut Vec<&'n str>) {
 }
 
 /// A fault as a sentence.
-fn told(fault: &Fault) -> String {
+pub(super) fn told(fault: &Fault) -> String {
     let text = fault.to_string();
     let mut letters = text.chars();
     let first = letters.next().map(|letter| letter.to_uppercase().to_string()).unwrap_or_default();
