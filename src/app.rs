@@ -11,6 +11,7 @@
 use std::sync::mpsc::{Receiver, Sender, channel};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError, RwLock};
 
+use crate::audit::Ledger;
 use crate::clinical::threshold::{ThresholdFault, Thresholds};
 use crate::config::{Config, UnknownProfile};
 use crate::definitions::search_parameter::Unusable;
@@ -44,6 +45,8 @@ pub struct App {
     pub store: Arc<dyn Store>,
     /// What changes of scores are judged by.
     pub thresholds: Arc<Thresholds>,
+    /// The facts of all episodes, for who sees everything; waited for with no view open.
+    pub ledger: Arc<RwLock<Ledger>>,
     /// What whoever asks may do; none: everything, as the program itself may.
     pub access: Option<Arc<Access>>,
     /// The server's own base URL, without a slash at its end.
@@ -157,6 +160,7 @@ impl App {
             policy: Arc::new(policy),
             store: Arc::from(store),
             thresholds: Arc::new(thresholds),
+            ledger: Arc::default(),
             access: None,
             base: Arc::from(base),
             force: Arc::new(force),
@@ -171,6 +175,7 @@ impl App {
             policy: Arc::clone(&self.policy),
             store,
             thresholds: Arc::clone(&self.thresholds),
+            ledger: Arc::clone(&self.ledger),
             access: Some(access),
             base: Arc::clone(&self.base),
             force: Arc::clone(&self.force),
@@ -184,6 +189,11 @@ impl App {
     pub fn permit(&self, kind: ResourceType, action: Action) -> Result<(), error::Error> {
         let denied = self.access.as_ref().is_some_and(|access| !access.permits(kind, action));
         if denied { Err(error::Error::Forbidden) } else { Ok(()) }
+    }
+
+    /// Whether whoever asks may see every resource, whatever it is about.
+    pub fn sees_all(&self) -> bool {
+        self.access.as_ref().is_none_or(|access| access.sees_all())
     }
 
     /// What the rules in force and the settings say about a resource, if it is to be stored by that

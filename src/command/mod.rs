@@ -4,6 +4,7 @@
 //! command could not be carried out (a file, the network, the store).
 
 mod audit;
+mod check;
 mod client;
 mod clients;
 mod demo;
@@ -14,6 +15,7 @@ mod input;
 mod journal;
 mod letter;
 mod load;
+mod rebuild;
 mod release;
 mod report;
 mod serve;
@@ -50,6 +52,7 @@ DIR\n  spondyl load FILE...             send Bundles or NDJSON to a server\n\nEx
 #[derive(Subcommand, Debug)]
 enum Command {
     Audit(audit::Args),
+    Check(check::Args),
     Client(clients::Args),
     Definitions(definitions::Args),
     Demo(demo::Args),
@@ -57,6 +60,7 @@ enum Command {
     Generate(generate::Args),
     Letter(letter::Args),
     Load(load::Args),
+    Rebuild(rebuild::Args),
     Serve(serve::Args),
     Terminology(terminology::Args),
     Validate(validate::Args),
@@ -117,6 +121,7 @@ pub fn run() -> ExitCode {
 fn carry_out(command: Command) -> Result<Done, Failure> {
     match command {
         Command::Audit(args) => audit::run(&args),
+        Command::Check(args) => check::run(args),
         Command::Client(args) => clients::run(args),
         Command::Definitions(args) => definitions::run(&args),
         Command::Demo(args) => demo::run(&args),
@@ -124,6 +129,7 @@ fn carry_out(command: Command) -> Result<Done, Failure> {
         Command::Generate(args) => generate::run(&args),
         Command::Letter(args) => wait_for(letter::run(args)),
         Command::Load(args) => wait_for(load::run(args)),
+        Command::Rebuild(args) => rebuild::run(args),
         Command::Serve(args) => serve::run(args),
         Command::Terminology(args) => terminology::run(&args),
         Command::Validate(args) => validate::run(&args),

@@ -49,6 +49,7 @@ use crate::http::flight::FLIGHTS;
 use crate::http::issuer::Issuer;
 use crate::http::rate::Rates;
 use crate::interaction;
+use crate::operation::facts;
 use crate::outbound::Outbound;
 
 /// The path of the API.
@@ -123,6 +124,9 @@ pub fn serve(app: web::Data<App>, listen: SocketAddr) -> io::Result<Serving> {
         let follower = std::thread::Builder::new().name("indexing".to_owned());
         follower.spawn(move || interaction::indexing::follow(&app, &woken))?;
     }
+    let followed = Arc::downgrade(&app.clone().into_inner());
+    let follower = std::thread::Builder::new().name("facts".to_owned());
+    follower.spawn(move || facts::follow(&followed))?;
     let exports = web::Data::new(Exports::of(&app.config.data));
     export(&app, &exports)?;
     let since = web::Data::new(Since(now()));

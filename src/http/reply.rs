@@ -259,6 +259,9 @@ fn told_more(mut response: HttpResponse, error: &Error) -> HttpResponse {
         Error::TooMany => {
             headers.insert(header::RETRY_AFTER, HeaderValue::from_static("1"));
         }
+        Error::Unready { .. } => {
+            headers.insert(header::RETRY_AFTER, HeaderValue::from_static("10"));
+        }
         Error::Deleted(version) => {
             if let Ok(tag) = HeaderValue::from_str(&etag(*version)) {
                 headers.insert(header::ETAG, tag);

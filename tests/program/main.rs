@@ -12,6 +12,7 @@
 mod audit;
 mod command;
 mod definitions;
+mod facts;
 mod kill;
 mod terminology;
 mod view;
