@@ -184,6 +184,6 @@ fn nothing_small_is_left_over() {
             }
         }
     }
-    assert!(rates[0] > 10 && rates[1] > 10, "rates of nothing and of something: {rates:?}");
+    assert!(rates[0] > 5 && rates[1] > 100, "rates of nothing and of something: {rates:?}");
     assert!(measures >= 20 && looked > 300, "{measures} measures, {looked} splits withheld from");
 }

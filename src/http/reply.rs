@@ -281,3 +281,19 @@ impl ResponseError for Error {
         error(self, Format::PLAIN)
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Source: <https://www.rfc-editor.org/rfc/rfc9110#section-15.6.4>.
+    #[test]
+    fn who_must_wait_is_told_how_long() {
+        for (error, status) in [(Error::TooMany, 429), (Error::Unready { done: 3, of: 9 }, 503)] {
+            let response = error.error_response();
+            assert_eq!(response.status().as_u16(), status);
+            let after = response.headers().get(header::RETRY_AFTER).unwrap();
+            assert!(after.to_str().unwrap().parse::<u32>().unwrap() > 0);
+        }
+    }
+}

@@ -21,7 +21,7 @@ use crate::operation::evaluate_measure::{indicator, period};
 use crate::operation::facts::{self, Case};
 use crate::operation::parameters::Parameters;
 use crate::operation::{Call, Level, Operation, Output, pages};
-use crate::repository;
+use crate::repository::{self, feed};
 use crate::statistics::Confidence;
 use crate::store::View;
 
@@ -64,7 +64,7 @@ fn run(call: &Call<'_>) -> Result<Output, Error> {
             subject: cohort.subject.as_deref(),
             period: (&first.1, &last.1),
             now: call.now,
-            commit: view.seq(),
+            commit: feed::last(&*view)?,
             confidence: Confidence::USUAL,
             suppression: Suppression { least: 0 },
             evidence: &evidence,

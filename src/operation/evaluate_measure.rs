@@ -16,6 +16,7 @@ use crate::operation::audit::{Asked, Cohort};
 use crate::operation::facts::{self, Case};
 use crate::operation::parameters::Parameters;
 use crate::operation::{Call, Level, Operation, Output, episode};
+use crate::repository::feed;
 use crate::statistics::Confidence;
 use crate::store::View;
 
@@ -54,7 +55,7 @@ fn run(call: &Call<'_>) -> Result<Output, Error> {
                 cases.iter().map(|case| &case.facts).collect()
             }
         };
-        let commit = view.seq();
+        let commit = feed::last(&*view)?;
         drop(view);
         let confidence = Confidence::USUAL;
         let evaluation = evaluate(&indicator, &facts, confidence);

@@ -17,6 +17,7 @@ mod shared;
 mod access;
 mod around;
 mod audit;
+mod audit_facts;
 mod audit_pages;
 mod bad_input;
 mod binary;
