@@ -1,6 +1,49 @@
-//! Tells the build which files go into the binary, so that a new one is noticed.
+//! Tells the build which files go into the binary, so that a new one is noticed, and what the facts
+//! of an episode are computed by, so that those of another build are computed anew.
+
+use std::fs;
+use std::path::{Path, PathBuf};
+
+/// The code that the facts of an episode depend on.
+const FACTS: [&str; 5] = [
+    "src/clinical",
+    "src/audit/facts.rs",
+    "src/audit/row.rs",
+    "src/operation/episode.rs",
+    "src/operation/facts/compute.rs",
+];
 
 fn main() {
     println!("cargo::rerun-if-changed=schemas");
     println!("cargo::rerun-if-changed=src/demo/clinic");
+    let mut files = Vec::new();
+    for place in FACTS {
+        println!("cargo::rerun-if-changed={place}");
+        collect(Path::new(place), &mut files);
+    }
+    files.sort();
+    let digest = files.iter().fold(BASIS, |digest, file| {
+        let bytes = fs::read(file).unwrap_or_else(|error| panic!("{}: {error}", file.display()));
+        fold(digest, &bytes)
+    });
+    println!("cargo::rustc-env=SPONDYL_FACTS={digest:016x}");
+}
+
+fn collect(place: &Path, files: &mut Vec<PathBuf>) {
+    if !place.is_dir() {
+        return files.push(place.to_owned());
+    }
+    for entry in fs::read_dir(place).into_iter().flatten().flatten() {
+        collect(&entry.path(), files);
+    }
+}
+
+/// FNV-1a with 64 bits: enough to tell two builds apart
+/// (<https://datatracker.ietf.org/doc/html/draft-eastlake-fnv>; the numbers from memory).
+const BASIS: u64 = 0xcbf2_9ce4_8422_2325;
+
+fn fold(digest: u64, bytes: &[u8]) -> u64 {
+    bytes
+        .iter()
+        .fold(digest, |digest, byte| (digest ^ u64::from(*byte)).wrapping_mul(0x0100_0000_01b3))
 }

@@ -11,6 +11,7 @@
 use std::sync::mpsc::{Receiver, Sender, channel};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError, RwLock};
 
+use crate::audit::Ledger;
 use crate::clinical::threshold::{ThresholdFault, Thresholds};
 use crate::config::{Config, UnknownProfile};
 use crate::definitions::search_parameter::Unusable;
@@ -47,6 +48,8 @@ pub struct App {
     pub standing: Arc<dyn Store>,
     /// What changes of scores are judged by.
     pub thresholds: Arc<Thresholds>,
+    /// The facts of all episodes, for who sees everything; waited for with no view open.
+    pub ledger: Arc<RwLock<Ledger>>,
     /// What whoever asks may do; none: everything, as the program itself may.
     pub access: Option<Arc<Access>>,
     /// The server's own base URL, without a slash at its end.
@@ -162,6 +165,7 @@ impl App {
             standing: Arc::clone(&store),
             store,
             thresholds: Arc::new(thresholds),
+            ledger: Arc::default(),
             access: None,
             base: Arc::from(base),
             force: Arc::new(force),
@@ -189,6 +193,7 @@ impl App {
             standing: Arc::clone(&store),
             store,
             thresholds: Arc::clone(&self.thresholds),
+            ledger: Arc::clone(&self.ledger),
             access: self.access.clone(),
             base: Arc::clone(&self.base),
             force: Arc::clone(&self.force),
@@ -202,6 +207,11 @@ impl App {
     pub fn permit(&self, kind: ResourceType, action: Action) -> Result<(), error::Error> {
         let denied = self.access.as_ref().is_some_and(|access| !access.permits(kind, action));
         if denied { Err(error::Error::Forbidden) } else { Ok(()) }
+    }
+
+    /// Whether whoever asks may see every resource, whatever it is about.
+    pub fn sees_all(&self) -> bool {
+        self.access.as_ref().is_none_or(|access| access.sees_all())
     }
 
     /// What the rules in force and the settings say about a resource, if it is to be stored by that

@@ -106,6 +106,14 @@ pub enum Error {
     /// The client asks for more at once than it may.
     #[error("too many requests")]
     TooMany,
+    /// What the answer rests on is still being computed.
+    #[error("{done} of {of} episodes are computed")]
+    Unready {
+        /// How many episodes are done.
+        done: usize,
+        /// Of how many.
+        of: usize,
+    },
     /// What was asked for earlier could not be done.
     #[error("not done: {0}")]
     NotDone(String),
@@ -246,6 +254,13 @@ impl Error {
                 (400, vec![issue.at("http.profile").message(Message::ProfileUnknown)])
             }
             Self::Terminology(error) => terminology_row(error),
+            Self::Unready { done, of } => {
+                let text = format!(
+                    "The facts of all episodes are still being computed: {done} of {of} are done; \
+                     try again later."
+                );
+                one(503, T::Transient, &text)
+            }
             Self::NotDone(text) => one(500, T::Exception, text),
             Self::UnknownType
             | Self::UnknownRoute

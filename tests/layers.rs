@@ -31,7 +31,7 @@ const LAYERS: &[(&str, &str)] = &[
     ("error", "fhir terminology store repository search"),
     (
         "app",
-        "config smart fhir clinical definitions terminology index repository store validation error subscription",
+        "config smart fhir clinical audit definitions terminology index repository store validation error subscription",
     ),
     ("access", "fhir definitions index repository search smart store app config error"),
     ("bulk", "fhir definitions index repository search smart store app config error access"),

@@ -49,6 +49,7 @@ fn pair(numbers: &mut Numbers) -> Option<Pair> {
 fn facts(numbers: &mut Numbers, number: usize) -> Facts {
     let day = |month: u64| Day::parse(&format!("2026-{:02}-10", month + 1));
     let (sites, habit) = (numbers.below(4) as u32, numbers.below(4));
+    let rare = 2 + 12 * (numbers.below(2));
     let thrust = numbers.often();
     Facts {
         episode: format!("EpisodeOfCare/{number}"),
@@ -79,7 +80,8 @@ fn facts(numbers: &mut Numbers, number: usize) -> Facts {
         retests_planned: numbers.below(2) as u32,
         habit_first: (habit > 0).then_some(habit as f64),
         habit_latest: (habit > 1).then_some(0.0),
-        adverse_events: numbers.below(2) as u32,
+        // So rare in some clinics that a rate rests on a handful of events.
+        adverse_events: u32::from(numbers.below(rare) == 0) * (1 + numbers.below(2) as u32),
         red_flag: numbers.often(),
         red_flag_referred: numbers.often(),
         letter: day(numbers.below(12)),
@@ -97,7 +99,8 @@ fn told(part: &Value) -> Vec<(String, u64)> {
     let figure = part["extension"].as_array().into_iter().flatten();
     let parts = figure.filter_map(|figure| figure["extension"].as_array()).flatten();
     let counts = parts.filter_map(|part| {
-        let name = part["url"].as_str().filter(|name| ["count", "of", "n"].contains(name))?;
+        let name =
+            part["url"].as_str().filter(|name| ["count", "of", "n", "events"].contains(name))?;
         Some((name.to_owned(), part["valueUnsignedInt"].as_u64()?))
     });
     populations.chain(counts).collect()
@@ -131,10 +134,24 @@ fn check(report: &Value, place: &str) -> usize {
     looked
 }
 
+/// The events that a report tells, of the whole and of each stratum; where they are withheld neither
+/// exposure nor rate is told.
+fn events(report: &Value) -> Vec<(Value, u64)> {
+    let groups = report["group"].as_array().unwrap();
+    let strata = groups.iter().flat_map(|group| group["stratifier"].as_array().unwrap());
+    let strata = strata.flat_map(|split| split["stratum"].as_array().unwrap());
+    let parts = groups.iter().chain(strata).map(|part| {
+        let told = told(part).into_iter().find(|(name, _)| name == "events");
+        let figure = part["extension"].to_string();
+        assert!(told.is_some() || !figure.contains("\"exposure\""), "{figure}");
+        told.map(|(_, events)| (part["value"].clone(), events))
+    });
+    parts.flatten().collect()
+}
+
 #[test]
 fn nothing_small_is_left_over() {
-    let mut looked = 0;
-    let mut measures = 0;
+    let (mut looked, mut measures, mut rates) = (0, 0, [0, 0]);
     for entry in std::fs::read_dir("schemas/profile").unwrap() {
         let path = entry.unwrap().path();
         let name = path.file_name().unwrap().to_string_lossy().into_owned();
@@ -161,7 +178,12 @@ fn nothing_small_is_left_over() {
             };
             let report = report(&indicator, &evaluation, &all, &frame);
             looked += check(&report, &format!("{name} seed {seed}"));
+            for (part, events) in events(&report) {
+                assert!(events == 0 || events >= LEAST, "{name} seed {seed}: {part}");
+                rates[usize::from(events > 0)] += 1;
+            }
         }
     }
+    assert!(rates[0] > 5 && rates[1] > 100, "rates of nothing and of something: {rates:?}");
     assert!(measures >= 20 && looked > 300, "{measures} measures, {looked} splits withheld from");
 }

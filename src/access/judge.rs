@@ -88,6 +88,11 @@ impl Judge {
         Self { access, held, actions, ways, seen, care }
     }
 
+    /// Whether everything may be seen.
+    pub(super) fn sees_all(&self) -> bool {
+        self.access.sees_all()
+    }
+
     /// Whether all resources of the type may be seen, or none; none where they must be looked at.
     pub(super) fn at_once(&self, kind: Kind) -> Result<Option<bool>, search::Error> {
         Ok(match &*self.way(kind)? {

@@ -125,6 +125,8 @@ impl Seen<'_> {
         let is_seen = match row.key.first().copied() {
             Some(store::OWN) => return self.event(row).map(Some),
             Some(key::DEFINITIONS | key::INDEXING | key::FINGERPRINTS) => true,
+            // They are computed from resources of many patients and types.
+            Some(key::FACTS) => self.judge.sees_all(),
             Some(key::CURRENT | key::VERSION | key::INDEX | key::ENTRIES) => self.is_seen(&row)?,
             Some(key::SUBSCRIBER | key::NOTICE | key::PROGRESS) => {
                 match key::subscription(&row.key) {

@@ -6,12 +6,15 @@
 //! of the known cases, with the bounds that the missing ones leave.
 //! Source: <http://hl7.org/fhir/us/cqfmeasures/STU3/measure-conformance.html> (population tables).
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
 
-use super::criterion::Answer;
+use rayon::prelude::*;
+
 use super::facts::Facts;
 use super::indicator::{GroupRule, Indicator, Population, Scoring};
-use super::mix::standardised;
+use super::mix::Mix;
+use super::place::Placed;
+use super::stratum::{Stratifier, Stratum};
 use crate::statistics::{
     Bounds, Confidence, Interval, PairedChange, Rate, Spread, Standardised, Undefined, bounds,
     paired_change, rate, spread, wilson,
@@ -87,114 +90,85 @@ pub enum Figure {
 /// The indicator over episodes of one period.
 pub fn evaluate(indicator: &Indicator, facts: &[&Facts], confidence: Confidence) -> Evaluation {
     let one = |rule: &GroupRule| {
+        let scoring = indicator.scoring;
+        let placed: Vec<Placed> =
+            facts.par_iter().map(|case| Placed::of(scoring, rule, case)).collect();
+        let counting = Counting { scoring, rule, facts, placed: &placed, confidence };
+        let mix = (scoring == Scoring::Proportion).then(|| Mix::of(facts, &placed));
         let all: Vec<usize> = (0..facts.len()).collect();
-        let whole = tally(indicator.scoring, rule, facts, &all, confidence);
-        let strata = rule.stratifiers.iter().map(|(stratifier, _)| {
-            let mut split: BTreeMap<(bool, Option<String>), Vec<usize>> = BTreeMap::new();
-            for (at, case) in facts.iter().enumerate() {
-                let value = (stratifier.of)(case);
-                split.entry((value.is_none(), value)).or_default().push(at);
-            }
-            let adjusts = stratifier.is_adjusted && indicator.scoring == Scoring::Proportion;
-            let tallied = |((_, value), cases): ((bool, Option<String>), Vec<usize>)| {
-                let mut found = tally(indicator.scoring, rule, facts, &cases, confidence);
-                found.standardised =
-                    adjusts.then(|| standardised(facts, &whole, &found, confidence));
-                (value, found)
-            };
-            split.into_iter().map(tallied).collect()
-        });
-        let strata = strata.collect();
+        let strata = || {
+            let splits = rule.stratifiers.par_iter().map(|(stratifier, _)| {
+                let mix = mix.as_ref().filter(|_| stratifier.is_adjusted);
+                let tallied = |(value, cases): (Option<String>, Vec<usize>)| {
+                    let mut found = counting.tally(&cases);
+                    found.standardised =
+                        mix.map(|mix| mix.standardised(&placed, &cases, confidence));
+                    (value, found)
+                };
+                split(stratifier, facts).into_iter().map(tallied).collect()
+            });
+            splits.collect()
+        };
+        let (whole, strata) = rayon::join(|| counting.tally(&all), strata);
         Group { whole, strata }
     };
     Evaluation { groups: indicator.groups.iter().map(one).collect() }
 }
 
-fn tally(
-    scoring: Scoring,
-    rule: &GroupRule,
-    facts: &[&Facts],
-    cases: &[usize],
-    confidence: Confidence,
-) -> Tally {
-    let mut members: BTreeMap<Population, Vec<usize>> =
-        rule.criteria.iter().map(|(population, _)| (*population, Vec::new())).collect();
-    let mut missing = Vec::new();
-    for &at in cases {
-        let Some(case) = facts.get(at) else { continue };
-        let placed = place(scoring, rule, case);
-        for population in placed.populations {
-            members.entry(population).or_default().push(at);
+/// The cases of each stratum, in order of their values; those of which the record does not say last.
+fn split(stratifier: &Stratifier, facts: &[&Facts]) -> Vec<(Option<String>, Vec<usize>)> {
+    let mut places: HashMap<Option<Stratum<'_>>, usize> = HashMap::new();
+    let mut strata: Vec<Vec<usize>> = Vec::new();
+    for (at, case) in facts.iter().enumerate() {
+        let place = *places.entry((stratifier.of)(case)).or_insert(strata.len());
+        if place == strata.len() {
+            strata.push(Vec::new());
         }
-        if placed.is_missing {
-            missing.push(at);
+        if let Some(stratum) = strata.get_mut(place) {
+            stratum.push(at);
         }
     }
-    let counted = Counted { rule, facts, members: &members, missing: missing.len(), confidence };
-    let figure = counted.figure(scoring);
-    Tally { figure, members, missing, standardised: None }
-}
-
-/// Where one case belongs.
-struct Placed {
-    populations: Vec<Population>,
-    is_missing: bool,
-}
-
-fn place(scoring: Scoring, rule: &GroupRule, case: &Facts) -> Placed {
-    use Population as P;
-    let of = |population| rule.criterion(population).map(|criterion| criterion.of(case));
-    let holds = |population| of(population) == Some(Answer::Yes);
-    let mut placed = Placed { populations: Vec::new(), is_missing: false };
-    if !holds(P::Initial) {
-        return placed;
-    }
-    placed.populations.push(P::Initial);
-    let (out_of, excluded) = match scoring {
-        Scoring::Cohort => return placed,
-        Scoring::Continuous => (P::Measure, P::MeasureExclusion),
-        Scoring::Proportion | Scoring::Ratio => (P::Denominator, P::DenominatorExclusion),
+    let mut named: Vec<(Option<String>, usize)> = places
+        .into_iter()
+        .map(|(value, place)| (value.map(|value| value.to_string()), place))
+        .collect();
+    named.sort_by(|a, b| (a.0.is_none(), &a.0).cmp(&(b.0.is_none(), &b.0)));
+    let cases = |(value, place): (Option<String>, usize)| {
+        (value, strata.get_mut(place).map(std::mem::take).unwrap_or_default())
     };
-    match of(out_of) {
-        Some(Answer::Yes) => placed.populations.push(out_of),
-        Some(Answer::Unknown) => {
-            placed.is_missing = true;
-            return placed;
-        }
-        _ => return placed,
-    }
-    if holds(excluded) {
-        placed.populations.push(excluded);
-        return placed;
-    }
-    match scoring {
-        Scoring::Continuous => {
-            placed.is_missing = rule.observed.is_some_and(|quantity| (quantity.of)(case).is_none());
-        }
-        Scoring::Ratio => {
-            let known = [rule.observed, rule.exposure].into_iter().flatten();
-            placed.is_missing = known.into_iter().any(|quantity| (quantity.of)(case).is_none());
-            numerator(&mut placed, of(P::Numerator), holds(P::NumeratorExclusion), false);
-        }
-        Scoring::Proportion | Scoring::Cohort => {
-            let excluded = holds(P::NumeratorExclusion);
-            numerator(&mut placed, of(P::Numerator), excluded, holds(P::DenominatorException));
-        }
-    }
-    placed
+    named.into_iter().map(cases).collect()
 }
 
-fn numerator(placed: &mut Placed, answer: Option<Answer>, excluded: bool, exception: bool) {
-    match answer {
-        Some(Answer::Yes) => {
-            placed.populations.push(Population::Numerator);
-            if excluded {
-                placed.populations.push(Population::NumeratorExclusion);
+/// What is counted, and where each case belongs.
+struct Counting<'a> {
+    scoring: Scoring,
+    rule: &'a GroupRule,
+    facts: &'a [&'a Facts],
+    placed: &'a [Placed],
+    confidence: Confidence,
+}
+
+impl Counting<'_> {
+    fn tally(&self, cases: &[usize]) -> Tally {
+        let mut missing = Vec::new();
+        let mut members: Vec<(Population, Vec<usize>)> =
+            self.rule.criteria.iter().map(|(population, _)| (*population, Vec::new())).collect();
+        for &at in cases {
+            let Some(placed) = self.placed.get(at) else { continue };
+            for (population, members) in &mut members {
+                if placed.is(*population) {
+                    members.push(at);
+                }
+            }
+            if placed.is_missing {
+                missing.push(at);
             }
         }
-        _ if exception => placed.populations.push(Population::DenominatorException),
-        Some(Answer::Unknown) => placed.is_missing = true,
-        _ => {}
+        let members: BTreeMap<Population, Vec<usize>> = members.into_iter().collect();
+        let (rule, facts, confidence) = (self.rule, self.facts, self.confidence);
+        let counted = Counted { rule, facts, members: &members, missing: &missing, confidence };
+        let figure = counted.figure(self.scoring);
+        Tally { figure, members, missing, standardised: None }
     }
 }
 
@@ -203,7 +177,7 @@ struct Counted<'a> {
     rule: &'a GroupRule,
     facts: &'a [&'a Facts],
     members: &'a BTreeMap<Population, Vec<usize>>,
-    missing: usize,
+    missing: &'a [usize],
     confidence: Confidence,
 }
 
@@ -242,21 +216,15 @@ impl Counted<'_> {
             count,
             of,
             interval: wilson(count, of, self.confidence),
-            bounds: bounds(count, of, self.missing as u64),
+            bounds: bounds(count, of, self.missing.len() as u64),
         }
     }
 
     /// Cases of the denominator whose numerator the record does not tell.
     fn unknown_numerators(&self) -> u64 {
-        let Some(criterion) = self.rule.criterion(Population::Numerator) else { return 0 };
-        let open = self.without(Population::Denominator, Population::DenominatorExclusion);
-        let exceptions = self.members.get(&Population::DenominatorException);
-        let exceptions = exceptions.map_or(0, |members| {
-            let cases = members.iter().filter_map(|at| self.facts.get(*at));
-            cases.filter(|case| criterion.of(case) == Answer::Unknown).count()
-        });
-        let unknown = open.iter().filter(|case| criterion.of(case) == Answer::Unknown).count();
-        unknown.saturating_sub(exceptions) as u64
+        let Some(denominator) = self.members.get(&Population::Denominator) else { return 0 };
+        let known = |at: &&usize| denominator.binary_search(at).is_ok();
+        self.missing.iter().filter(known).count() as u64
     }
 
     fn ratio(&self) -> Figure {

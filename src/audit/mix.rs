@@ -7,68 +7,96 @@
 
 use std::collections::BTreeMap;
 
-use super::evaluate::Tally;
 use super::facts::Facts;
-use super::indicator::Population;
-use super::stratum::{AGE, SEVERITY};
+use super::indicator::Population as P;
+use super::place::Placed;
+use super::stratum::{AGE, SEVERITY, Stratum as Band};
 use crate::statistics::{Confidence, Standardised, Stratum, Undefined, indirect};
 
-/// Cases with the trait, and known cases, by cell.
-type Cells = BTreeMap<(Option<String>, Option<String>), (u64, u64)>;
+/// A cell of the mix: the bands of age and of severity.
+type Cell<'a> = (Option<Band<'a>>, Option<Band<'a>>);
 
-/// The share of a stratum beside that of all cases of the same mix.
-pub(super) fn standardised(
-    facts: &[&Facts],
-    whole: &Tally,
-    stratum: &Tally,
-    confidence: Confidence,
-) -> Result<Standardised, Undefined> {
-    let reference = cells(facts, whole);
-    let own = cells(facts, stratum);
-    let strata: Vec<Stratum> = reference
-        .iter()
-        .map(|(cell, (reference_count, reference_of))| {
-            let (count, of) = own.get(cell).copied().unwrap_or_default();
-            let (reference_count, reference_of) = (*reference_count, *reference_of);
-            Stratum { count, of, reference_count, reference_of }
-        })
-        .collect();
-    indirect(&strata, confidence)
+/// The mix of all cases.
+pub(super) struct Mix {
+    /// The cell of each case that is known.
+    cells: Vec<Option<usize>>,
+    /// Of each cell the cases with the trait, and the known cases.
+    reference: Vec<(u64, u64)>,
 }
 
-fn cells(facts: &[&Facts], tally: &Tally) -> Cells {
-    use Population as P;
-    let is = |population, at: &usize| {
-        tally.members.get(&population).is_some_and(|members| members.binary_search(at).is_ok())
-    };
-    let mut cells = Cells::new();
-    for at in tally.members.get(&P::Denominator).into_iter().flatten() {
-        let left_out = is(P::DenominatorExclusion, at) || is(P::DenominatorException, at);
-        let Some(case) = facts.get(*at).filter(|_| !left_out && !tally.missing.contains(at)) else {
-            continue;
-        };
-        let cell = cells.entry(((AGE.of)(case), (SEVERITY.of)(case))).or_default();
-        cell.0 += u64::from(is(P::Numerator, at) && !is(P::NumeratorExclusion, at));
-        cell.1 += 1;
+impl Mix {
+    /// The mix of cases that belong there.
+    pub(super) fn of(facts: &[&Facts], placed: &[Placed]) -> Self {
+        let cells = facts
+            .iter()
+            .zip(placed)
+            .map(|(case, placed)| is_known(*placed).then(|| ((AGE.of)(case), (SEVERITY.of)(case))));
+        let cells: Vec<Option<Cell<'_>>> = cells.collect();
+        let mut places: BTreeMap<Cell<'_>, usize> =
+            cells.iter().flatten().map(|cell| (*cell, 0)).collect();
+        places.values_mut().enumerate().for_each(|(at, place)| *place = at);
+        let place = |cell: Option<Cell<'_>>| places.get(&cell?).copied();
+        let cells: Vec<Option<usize>> = cells.into_iter().map(place).collect();
+        let mut mix = Self { cells, reference: vec![(0, 0); places.len()] };
+        mix.reference = mix.counts(placed, 0..placed.len());
+        mix
     }
-    cells
+
+    /// The share of a stratum beside that of all cases of the same mix.
+    pub(super) fn standardised(
+        &self,
+        placed: &[Placed],
+        cases: &[usize],
+        confidence: Confidence,
+    ) -> Result<Standardised, Undefined> {
+        let own = self.counts(placed, cases.iter().copied());
+        let pairs = self.reference.iter().zip(own);
+        let strata: Vec<Stratum> = pairs
+            .map(|((reference_count, reference_of), (count, of))| {
+                let (reference_count, reference_of) = (*reference_count, *reference_of);
+                Stratum { count, of, reference_count, reference_of }
+            })
+            .collect();
+        indirect(&strata, confidence)
+    }
+
+    fn counts(&self, placed: &[Placed], cases: impl Iterator<Item = usize>) -> Vec<(u64, u64)> {
+        let mut counts = vec![(0, 0); self.reference.len()];
+        for at in cases {
+            let Some((cell, placed)) = self.cells.get(at).copied().flatten().zip(placed.get(at))
+            else {
+                continue;
+            };
+            if let Some((count, of)) = counts.get_mut(cell) {
+                *of += 1;
+                *count += u64::from(placed.is(P::Numerator) && !placed.is(P::NumeratorExclusion));
+            }
+        }
+        counts
+    }
+}
+
+/// Whether a case is in the denominator and the record says of it whether it has the trait.
+fn is_known(placed: Placed) -> bool {
+    let left_out = placed.is(P::DenominatorExclusion) || placed.is(P::DenominatorException);
+    placed.is(P::Denominator) && !left_out && !placed.is_missing
 }
 
 #[cfg(test)]
 mod tests {
-    use super::super::evaluate::Figure;
     use super::*;
 
-    fn tally(denominator: &[usize], numerator: &[usize], missing: &[usize]) -> Tally {
-        Tally {
-            members: BTreeMap::from([
-                (Population::Denominator, denominator.to_vec()),
-                (Population::Numerator, numerator.to_vec()),
-            ]),
-            missing: missing.to_vec(),
-            figure: Figure::Cohort { count: 0 },
-            standardised: None,
-        }
+    fn placed(of: usize, numerator: &[usize], missing: &[usize]) -> Vec<Placed> {
+        let one = |at: usize| {
+            let mut placed = Placed::default();
+            placed.is_missing = missing.contains(&at);
+            placed.add(P::Denominator);
+            if numerator.contains(&at) {
+                placed.add(P::Numerator);
+            }
+            placed
+        };
+        (0..of).map(one).collect()
     }
 
     /// By hand: of the young 3 of 4 have the trait, of the old 1 of 4. A group of 2 old and 1 young
@@ -79,13 +107,13 @@ mod tests {
         let all: Vec<Facts> =
             ages.into_iter().map(|age| Facts { age: Some(age), ..Facts::default() }).collect();
         let facts: Vec<&Facts> = all.iter().collect();
-        let whole = tally(&[0, 1, 2, 3, 4, 5, 6, 7, 8], &[0, 1, 2, 4], &[8]);
-        let group = tally(&[0, 4, 5, 8], &[0, 4], &[8]);
-        let found = standardised(&facts, &whole, &group, Confidence::USUAL).unwrap();
+        let placed = placed(9, &[0, 1, 2, 4], &[8]);
+        let mix = Mix::of(&facts, &placed);
+        let found = mix.standardised(&placed, &[0, 4, 5, 8], Confidence::USUAL).unwrap();
         assert_eq!(found.observed, 2);
         assert!((found.expected - 1.25).abs() < 1e-12);
         assert!((found.ratio - 1.6).abs() < 1e-12);
-        let none = standardised(&facts, &whole, &tally(&[], &[], &[]), Confidence::USUAL);
+        let none = mix.standardised(&placed, &[], Confidence::USUAL);
         assert_eq!(none, Err(Undefined::NoCase));
     }
 }

@@ -240,6 +240,8 @@ impl Writer<'_> {
                 }
                 interval.as_ref().ok().map(|_| quantity(share(*count, *of), "1"))
             }
+            // Rate and exposure tell the events.
+            Figure::Ratio { events, .. } if withholds(*events) => return (None, withholding()),
             Figure::Ratio { events, exposure, per, rate } => {
                 parts.count("events", *events);
                 parts.number("exposure", *exposure);
@@ -269,7 +271,7 @@ fn size(tally: &Tally) -> u64 {
     tally.members.get(&Population::Initial).map_or(0, |members| members.len() as u64)
 }
 
-/// What a tally tells beside its size: its populations, and the cases of its figure. The same list
+/// What a tally tells beside its size: its populations, and the cases or events of its figure. The same list
 /// for each stratum of an indicator.
 fn counts(tally: &Tally) -> Vec<u64> {
     let others = tally.members.iter().filter(|(population, _)| **population != Population::Initial);
@@ -279,7 +281,8 @@ fn counts(tally: &Tally) -> Vec<u64> {
         Figure::Continuous { spread, .. } => {
             counts.push(spread.as_ref().map_or(0, |spread| spread.n));
         }
-        Figure::Ratio { .. } | Figure::Cohort { .. } => {}
+        Figure::Ratio { events, .. } => counts.push(*events),
+        Figure::Cohort { .. } => {}
     }
     counts
 }

@@ -1,42 +1,65 @@
 //! The named stratifiers: what groups of episodes are compared by.
 
+use std::fmt;
+
 use super::facts::Facts;
 use crate::clinical::source::Day;
+
+/// The group of an episode, as code, reference or month.
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Debug)]
+pub enum Stratum<'a> {
+    /// A code or a reference.
+    Text(&'a str),
+    /// A calendar month: year and month.
+    Month(i32, u8),
+}
+
+impl fmt::Display for Stratum<'_> {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Self::Text(text) => f.write_str(text),
+            Self::Month(year, month) => write!(f, "{year:04}-{month:02}"),
+        }
+    }
+}
+
+/// What gives the group of an episode; none where the record does not say.
+type Of = for<'a> fn(&'a Facts) -> Option<Stratum<'a>>;
 
 /// A named stratifier.
 pub struct Stratifier {
     /// Its code in `audit-stratifier`.
     pub code: &'static str,
-    /// The group of an episode, as code or reference; none where the record does not say.
-    pub of: fn(&Facts) -> Option<String>,
+    /// The group of an episode; none where the record does not say.
+    pub of: Of,
     /// Whether its strata are set beside what their case mix lets expect.
     pub is_adjusted: bool,
 }
 
 /// Bands of age.
 pub(super) const AGE: Stratifier =
-    fixed("age-band", |facts| facts.age.map(|age| band(age).to_owned()));
+    fixed("age-band", |facts| facts.age.map(|age| Stratum::Text(band(age))));
 /// Bands of the first disability score.
-pub(super) const SEVERITY: Stratifier = fixed("baseline-severity", |facts| facts.severity.clone());
+pub(super) const SEVERITY: Stratifier = fixed("baseline-severity", |facts| text(&facts.severity));
 
-const fn fixed(code: &'static str, of: fn(&Facts) -> Option<String>) -> Stratifier {
+const fn fixed(code: &'static str, of: Of) -> Stratifier {
     Stratifier { code, of, is_adjusted: false }
 }
 
-const fn adjusted(code: &'static str, of: fn(&Facts) -> Option<String>) -> Stratifier {
+const fn adjusted(code: &'static str, of: Of) -> Stratifier {
     Stratifier { code, of, is_adjusted: true }
 }
 
 /// Every stratifier.
 pub const STRATIFIERS: &[Stratifier] = &[
     AGE,
-    fixed("sex", |facts| facts.sex.clone()),
+    fixed("sex", |facts| text(&facts.sex)),
     SEVERITY,
     adjusted("referral-source", |facts| {
-        if facts.referred { facts.referrer.clone() } else { Some("none".to_owned()) }
+        if facts.referred { text(&facts.referrer) } else { Some(Stratum::Text("none")) }
     }),
-    adjusted("practitioner", |facts| facts.practitioner.clone()),
-    adjusted("site", |facts| facts.site.clone()),
+    adjusted("practitioner", |facts| text(&facts.practitioner)),
+    adjusted("site", |facts| text(&facts.site)),
     adjusted("month", |facts| facts.end.map(month)),
 ];
 
@@ -58,7 +81,11 @@ fn band(age: i64) -> &'static str {
     }
 }
 
-/// A calendar month, as `YYYY-MM`.
-fn month(day: Day) -> String {
-    format!("{:04}-{:02}", day.0.year(), u8::from(day.0.month()))
+fn text(value: &Option<String>) -> Option<Stratum<'_>> {
+    value.as_deref().map(Stratum::Text)
+}
+
+/// The calendar month of a day.
+fn month(day: Day) -> Stratum<'static> {
+    Stratum::Month(day.0.year(), u8::from(day.0.month()))
 }

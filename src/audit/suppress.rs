@@ -1,6 +1,7 @@
 //! Small numbers withheld, so that no single person can be found behind a figure.
 //!
-//! A count from 1 to below the least is withheld. Where only one count of a split would be, or the
+//! A count of cases or of events from 1 to below the least is withheld, and with the events of a rate
+//! its exposure, which would tell them. Where only one count of a split would be, or the
 //! withheld ones add up to less than the least, they could be computed from the whole and the
 //! others; then the least of the others is withheld too. A stratum of which one count is withheld
 //! tells its size and nothing else.

@@ -21,6 +21,7 @@ use crate::error::Error;
 use crate::fhir::json::At;
 use crate::fhir::{Id, Instant, Issue, Resource, ResourceType};
 use crate::index;
+use crate::repository::group::members;
 use crate::repository::{self, Stored, key};
 use crate::search::clause::Clause;
 use crate::search::query::Summary;
@@ -81,17 +82,11 @@ fn patients(app: &App, request: &Request, wanted: &Wanted) -> Result<Option<BTre
     let view = app.store.view()?;
     let kind = ResourceType::parse("Group").ok_or(Error::UnknownType)?;
     let id = Id::parse(id).ok_or(Error::NotFound)?;
-    let stored = repository::current(&*view, kind, &id)?.ok_or(Error::NotFound)?;
-    let group = stored.content()?.ok_or(Error::NotFound)?;
-    let members = group.value().at("member").as_array().into_iter().flatten();
-    let members = members.filter(|member| member.at("inactive") != &json!(true));
-    let ids = members.filter_map(|member| {
-        let text = member.at("entity").at("reference").as_str()?;
-        let reference = crate::fhir::Reference::parse(text);
-        let (kind, id) = reference.target()?;
-        (kind.as_str() == "Patient").then(|| id.clone())
-    });
-    let ids: BTreeSet<Id> = ids.collect();
+    let (mut ids, mut groups) = (BTreeSet::new(), BTreeSet::new());
+    members(&*view, (kind, id), &mut ids, &mut groups)?;
+    if groups.is_empty() {
+        return Err(Error::NotFound.into());
+    }
     Ok(Some(match &wanted.patients {
         Some(named) => ids.intersection(named).cloned().collect(),
         None => ids,

@@ -15,11 +15,12 @@ use super::login::Login;
 use super::{Done, Failure, report, result, say, wait_for};
 use crate::app::App;
 use crate::audit::flat::{Row, columns, object, rows, stratifiers};
+use crate::config::Config;
 use crate::error::Error;
 use crate::fhir::outcome::operation_outcome;
 use crate::fhir::{Id, Instant, Resource, ResourceType, query};
 use crate::operation::parameters::Parameters;
-use crate::operation::{self, Call, Form, Output, Place, Writes};
+use crate::operation::{self, Call, Form, Output, Place, Writes, facts};
 use crate::repository::Stored;
 
 /// Count an indicator over the episodes that ended in a period.
@@ -43,6 +44,9 @@ pub(super) struct Args {
     /// The directory of a server that is not running.
     #[arg(long, value_name = "DIR", conflicts_with = "server")]
     store: Option<PathBuf>,
+    /// The thresholds of change that the server of that directory is started with.
+    #[arg(long, env = "SPONDYL_THRESHOLDS", value_name = "FILE")]
+    thresholds: Option<PathBuf>,
     /// The FHIR base URL of the server.
     #[arg(long, value_name = "URL", default_value = super::SERVER, env = "SPONDYL_SERVER")]
     server: String,
@@ -143,9 +147,11 @@ fn wait_for_answer(args: &Args) -> Result<Result<Value, ()>, Failure> {
 /// The report of a store that no server uses; nothing where it was refused, which is told.
 fn from_store(args: &Args, store: &Path) -> Result<Result<Value, ()>, Failure> {
     let failed = |error| Failure::new(store.display().to_string(), error);
-    let app = App::open(existing(store)?).map_err(failed)?;
+    let config = Config { thresholds: args.thresholds.clone(), ..existing(store)? };
+    let app = App::open(config).map_err(failed)?;
     let now = Instant::from(time::OffsetDateTime::now_utc());
-    match evaluate(args, &app, now) {
+    let report = facts::complete(&app, &|_, _| ()).and_then(|()| evaluate(args, &app, now));
+    match report {
         Ok(report) => Ok(Ok(report)),
         Err(error @ (Error::Repository(_) | Error::Internal(_))) => {
             Err(Failure::new(store.display().to_string(), error))

@@ -4,6 +4,7 @@
 //! command could not be carried out (a file, the network, the store).
 
 mod audit;
+mod check;
 mod client;
 mod clients;
 mod demo;
@@ -16,6 +17,7 @@ mod journal;
 mod letter;
 mod load;
 mod login;
+mod rebuild;
 mod release;
 mod report;
 mod serve;
@@ -53,6 +55,7 @@ DIR\n  spondyl load FILE...             send Bundles or NDJSON to a server\n\nEx
 #[derive(Subcommand, Debug)]
 enum Command {
     Audit(audit::Args),
+    Check(check::Args),
     Client(clients::Args),
     Definitions(definitions::Args),
     Demo(demo::Args),
@@ -60,6 +63,7 @@ enum Command {
     Generate(generate::Args),
     Letter(letter::Args),
     Load(load::Args),
+    Rebuild(rebuild::Args),
     Serve(serve::Args),
     Sync(sync::Args),
     Terminology(terminology::Args),
@@ -121,6 +125,7 @@ pub fn run() -> ExitCode {
 fn carry_out(command: Command) -> Result<Done, Failure> {
     match command {
         Command::Audit(args) => audit::run(&args),
+        Command::Check(args) => check::run(args),
         Command::Client(args) => clients::run(args),
         Command::Definitions(args) => definitions::run(&args),
         Command::Demo(args) => demo::run(&args),
@@ -128,6 +133,7 @@ fn carry_out(command: Command) -> Result<Done, Failure> {
         Command::Generate(args) => generate::run(&args),
         Command::Letter(args) => wait_for(letter::run(args)),
         Command::Load(args) => wait_for(load::run(args)),
+        Command::Rebuild(args) => rebuild::run(args),
         Command::Serve(args) => serve::run(args),
         Command::Sync(args) => wait_for(sync::run(args)),
         Command::Terminology(args) => terminology::run(&args),

@@ -13,7 +13,7 @@ pub struct Instant(i64);
 
 impl Instant {
     /// The moment that lies `millis` milliseconds after the epoch.
-    pub fn from_millis(millis: i64) -> Self {
+    pub const fn from_millis(millis: i64) -> Self {
         Self(millis)
     }
 

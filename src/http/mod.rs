@@ -51,6 +51,7 @@ use crate::http::flight::FLIGHTS;
 use crate::http::issuer::Issuer;
 use crate::http::once::AtWork;
 use crate::http::rate::Rates;
+use crate::operation::facts;
 use crate::outbound::Outbound;
 use crate::{interaction, notify};
 
@@ -126,6 +127,9 @@ pub fn serve(app: web::Data<App>, listen: SocketAddr) -> io::Result<Serving> {
         let follower = std::thread::Builder::new().name("indexing".to_owned());
         follower.spawn(move || interaction::indexing::follow(&app, &woken))?;
     }
+    let followed = Arc::downgrade(&app.clone().into_inner());
+    let follower = std::thread::Builder::new().name("facts".to_owned());
+    follower.spawn(move || facts::follow(&followed))?;
     let exports = web::Data::new(Exports::of(&app.config.data));
     export(&app, &exports)?;
     let since = web::Data::new(Since(now()));

@@ -259,6 +259,9 @@ fn told_more(mut response: HttpResponse, error: &Error) -> HttpResponse {
         Error::TooMany => {
             headers.insert(header::RETRY_AFTER, HeaderValue::from_static("1"));
         }
+        Error::Unready { .. } => {
+            headers.insert(header::RETRY_AFTER, HeaderValue::from_static("10"));
+        }
         Error::Deleted(version) => {
             if let Ok(tag) = HeaderValue::from_str(&etag(*version)) {
                 headers.insert(header::ETAG, tag);
@@ -276,5 +279,21 @@ impl ResponseError for Error {
 
     fn error_response(&self) -> HttpResponse {
         error(self, Format::PLAIN)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Source: <https://www.rfc-editor.org/rfc/rfc9110#section-15.6.4>.
+    #[test]
+    fn who_must_wait_is_told_how_long() {
+        for (error, status) in [(Error::TooMany, 429), (Error::Unready { done: 3, of: 9 }, 503)] {
+            let response = error.error_response();
+            assert_eq!(response.status().as_u16(), status);
+            let after = response.headers().get(header::RETRY_AFTER).unwrap();
+            assert!(after.to_str().unwrap().parse::<u32>().unwrap() > 0);
+        }
     }
 }

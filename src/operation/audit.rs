@@ -1,7 +1,9 @@
 //! The episodes that an audit counts, gathered through the index.
 //!
-//! Those that ended within a period, each with the facts of its summary. They are computed anew for
-//! every question, so they are never stale; more episodes than [`MOST`] are refused.
+//! Those that ended within a period, each with the facts of its summary. Counts rest on the facts
+//! that are kept ([`crate::operation::facts`]). What also tells the evidence of each case is computed
+//! from the records, and so is everything for a client that may not see everything; of that more than
+//! [`MOST`] episodes are refused.
 //! Source: <http://hl7.org/fhir/R4/episodeofcare.html>.
 
 use std::collections::BTreeSet;
@@ -9,19 +11,17 @@ use std::collections::BTreeSet;
 use serde_json::Value;
 
 use crate::app::App;
-use crate::audit::Facts;
-use crate::clinical::element::{items, text};
-use crate::clinical::source::{Day, Source};
-use crate::clinical::{Record, summary_by};
+use crate::audit::{Facts, Ledger};
+use crate::clinical::source::Day;
 use crate::error::Error;
 use crate::fhir::{Id, Instant, Reference, Resource};
-use crate::operation::episode::{self, Episode};
-use crate::operation::letters::contents;
+use crate::operation::episode;
+use crate::operation::facts::{Case, Computer};
 use crate::operation::pages::too_costly;
-use crate::repository;
+use crate::repository::{self, group};
 use crate::store::View;
 
-/// How many episodes one question may count.
+/// How many episodes are computed for one question.
 const MOST: usize = 5_000;
 
 /// Whose episodes are counted; what is empty does not narrow.
@@ -33,14 +33,6 @@ pub(super) struct Cohort {
     pub practitioner: Option<String>,
     /// The patients of the subject, where it is a Group.
     members: Option<BTreeSet<String>>,
-}
-
-/// One episode with what it rests on.
-pub(super) struct Case {
-    /// The facts.
-    pub facts: Facts,
-    /// The versions that they come from.
-    pub sources: Vec<String>,
 }
 
 impl Cohort {
@@ -61,7 +53,7 @@ impl Cohort {
             let types = ["Patient", "Practitioner", "Organization", "Group"];
             let resource = stored(view, subject, &types, "http.subject")?;
             if resource.kind().as_str() == "Group" {
-                cohort.members = Some(members(&resource)?);
+                cohort.members = Some(members(view, &resource)?);
             }
         }
         Ok(cohort)
@@ -100,50 +92,71 @@ fn stored(
 }
 
 /// The patients of a Group that lists them.
-fn members(group: &Resource) -> Result<BTreeSet<String>, Error> {
-    let value = group.value();
-    if value.pointer("/actual") != Some(&Value::Bool(true)) {
+fn members(view: &dyn View, group: &Resource) -> Result<BTreeSet<String>, Error> {
+    if group.value().pointer("/actual") != Some(&Value::Bool(true)) {
         let rule = "The Group lists its members: actual is true.";
         return Err(Error::request("http.subject", rule));
     }
-    let active =
-        items(value, "/member").filter(|member| member.get("inactive") != Some(&Value::Bool(true)));
-    Ok(active.filter_map(|member| text(member, "/entity/reference")).map(str::to_owned).collect())
+    let (mut patients, mut groups) = (BTreeSet::new(), BTreeSet::new());
+    if let Some(id) = group.id_text().and_then(Id::parse) {
+        group::members(view, (group.kind(), id), &mut patients, &mut groups)?;
+    }
+    Ok(patients.into_iter().map(|id| format!("Patient/{id}")).collect())
 }
 
-/// The cases of a cohort whose episode ended from the first to the last day, by id of the episode.
-///
-/// # Errors
-/// A failure of the store, or a refusal as too costly.
-pub(super) fn cases(
-    app: &App,
-    view: &dyn View,
-    now: Instant,
-    (first, last): (Day, Day),
-    cohort: &Cohort,
-) -> Result<Vec<Case>, Error> {
-    let ids = episode::ids_within(app, view, (first, last), now)?;
-    if ids.len() > MOST {
-        return Err(too_costly(format!("more than {MOST} episodes; ask for a shorter period")));
+/// The episodes of a cohort that ended in a period.
+pub(super) struct Asked<'a> {
+    /// The application.
+    pub app: &'a App,
+    /// The time of the request.
+    pub now: Instant,
+    /// First and last day.
+    pub period: (Day, Day),
+    /// Whose.
+    pub cohort: &'a Cohort,
+}
+
+impl Asked<'_> {
+    fn has(&self, facts: &Facts) -> bool {
+        let (first, last) = self.period;
+        facts.end.is_some_and(|end| first <= end && end <= last) && self.cohort.has(facts)
     }
-    let mut cases = Vec::new();
-    for id in ids {
-        let case = case(app, view, &id, now)?;
-        let ended = case.facts.end.is_some_and(|end| first <= end && end <= last);
-        if ended && cohort.has(&case.facts) {
-            cases.push(case);
+
+    /// The facts that are kept of them, by id of the episode.
+    pub(super) fn kept<'l>(&self, ledger: &'l Ledger) -> Vec<&'l Facts> {
+        ledger.cases().map(|(_, facts)| facts).filter(|facts| self.has(facts)).collect()
+    }
+
+    /// The cases computed from what the view shows, with all that they rest on, by id of the episode;
+    /// the ledger, where there is one, tells which these are.
+    ///
+    /// # Errors
+    /// A failure of the store, or a refusal as too costly.
+    pub(super) fn computed(
+        &self,
+        view: &dyn View,
+        ledger: Option<&Ledger>,
+    ) -> Result<Vec<Case>, Error> {
+        let ids = match ledger {
+            Some(ledger) => {
+                let own = ledger.cases().filter(|(_, facts)| self.has(facts));
+                own.map(|(id, _)| id.clone()).collect()
+            }
+            None => episode::ids_within(self.app, view, self.period, self.now)?,
+        };
+        if ids.len() > MOST {
+            let text = format!("more than {MOST} episodes; ask for a shorter period or a subject");
+            return Err(too_costly(text));
         }
+        let held = self.app.held();
+        let computer = Computer::new((&held, &self.app.thresholds), view)?;
+        let mut cases = Vec::new();
+        for id in ids {
+            let case = computer.case(&id)?;
+            if self.has(&case.facts) {
+                cases.push(case);
+            }
+        }
+        Ok(cases)
     }
-    Ok(cases)
-}
-
-fn case(app: &App, view: &dyn View, id: &Id, now: Instant) -> Result<Case, Error> {
-    let Episode { episode, resources } = Episode::whole(app, view, id, now, None)?;
-    let record = Record::build(&episode, &resources);
-    let summary = summary_by(&record, now, &app.thresholds);
-    let about = format!("EpisodeOfCare/{id}");
-    let letters = contents(app, view, now, ("DocumentReference", "encounter", &about))?;
-    let mut sources: Vec<String> = summary.sources.iter().map(ToString::to_string).collect();
-    sources.extend(letters.iter().filter_map(Source::of).map(|source| source.to_string()));
-    Ok(Case { facts: Facts::of(&record, &summary, &letters), sources })
 }

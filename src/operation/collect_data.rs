@@ -16,11 +16,12 @@ use crate::clinical::element::text;
 use crate::clinical::source::Day;
 use crate::error::Error;
 use crate::fhir::{Instant, Reference};
-use crate::operation::audit::{Case, Cohort, cases};
+use crate::operation::audit::{Asked, Cohort};
 use crate::operation::evaluate_measure::{indicator, period};
+use crate::operation::facts::{self, Case};
 use crate::operation::parameters::Parameters;
 use crate::operation::{Call, Level, Operation, Output, pages};
-use crate::repository;
+use crate::repository::{self, feed};
 use crate::statistics::Confidence;
 use crate::store::View;
 
@@ -46,30 +47,30 @@ fn run(call: &Call<'_>) -> Result<Output, Error> {
     let (first, last) = period(parameters)?;
     let (subject, practitioner) = (parameters.text("subject")?, parameters.text("practitioner")?);
     let since = last_received(parameters, subject.as_deref())?;
-    let view = call.app.store.view()?;
-    let indicator = indicator(call, &*view)?;
-    let cohort = Cohort::read(&*view, subject, practitioner)?;
-    let all = cases(call.app, &*view, call.now, (first.0, last.0), &cohort)?;
-    let facts: Vec<&Facts> = all.iter().map(|case| &case.facts).collect();
-    let evaluation = evaluate(&indicator, &facts, Confidence::USUAL);
-    let initial =
-        evaluation.groups.iter().filter_map(|g| g.whole.members.get(&Population::Initial));
-    let initial: BTreeSet<usize> = initial.flatten().copied().collect();
-    let counted = initial.iter().filter_map(|at| all.get(*at));
-    let (evidence, resources) = collected(&*view, counted, since)?;
-    let commit = view.seq();
-    drop(view);
-    let frame = Frame {
-        kind: Kind::DataCollection,
-        subject: cohort.subject.as_deref(),
-        period: (&first.1, &last.1),
-        now: call.now,
-        commit,
-        confidence: Confidence::USUAL,
-        suppression: Suppression { least: 0 },
-        evidence: &evidence,
-    };
-    let report = report(&indicator, &evaluation, &facts, &frame);
+    let (report, resources) = facts::asked(call.app, |view, ledger| {
+        let indicator = indicator(call, &*view)?;
+        let cohort = Cohort::read(&*view, subject, practitioner)?;
+        let (app, now, period) = (call.app, call.now, (first.0, last.0));
+        let all = Asked { app, now, period, cohort: &cohort }.computed(&*view, ledger)?;
+        let facts: Vec<&Facts> = all.iter().map(|case| &case.facts).collect();
+        let evaluation = evaluate(&indicator, &facts, Confidence::USUAL);
+        let initial =
+            evaluation.groups.iter().filter_map(|g| g.whole.members.get(&Population::Initial));
+        let initial: BTreeSet<usize> = initial.flatten().copied().collect();
+        let counted = initial.iter().filter_map(|at| all.get(*at));
+        let (evidence, resources) = collected(&*view, counted, since)?;
+        let frame = Frame {
+            kind: Kind::DataCollection,
+            subject: cohort.subject.as_deref(),
+            period: (&first.1, &last.1),
+            now: call.now,
+            commit: feed::last(&*view)?,
+            confidence: Confidence::USUAL,
+            suppression: Suppression { least: 0 },
+            evidence: &evidence,
+        };
+        Ok((report(&indicator, &evaluation, &facts, &frame), resources))
+    })?;
     let parts = [json!({ "name": "measureReport", "resource": report })].into_iter();
     let parts = parts.chain(
         resources.into_iter().map(|resource| json!({ "name": "resource", "resource": resource })),
@@ -96,7 +97,8 @@ fn collected<'c>(
     cases: impl Iterator<Item = &'c Case>,
     since: Option<Day>,
 ) -> Result<(Vec<String>, Vec<Value>), Error> {
-    let named: BTreeSet<&String> = cases.flat_map(|case| &case.sources).collect();
+    let named: BTreeSet<String> =
+        cases.flat_map(|case| &case.sources).map(ToString::to_string).collect();
     if named.len() > MOST {
         let message =
             format!("more than {MOST} resources; ask for a shorter period or one subject");
@@ -104,13 +106,13 @@ fn collected<'c>(
     }
     let (mut evidence, mut resources) = (Vec::new(), Vec::new());
     for name in named {
-        let Some(resource) = versioned(view, name)? else { continue };
+        let Some(resource) = versioned(view, &name)? else { continue };
         let updated = text(&resource, "/meta/lastUpdated").and_then(Day::parse);
         // A change on the day itself may have come after what was received.
         if since.is_some_and(|since| updated.is_some_and(|updated| updated < since)) {
             continue;
         }
-        evidence.push(name.clone());
+        evidence.push(name);
         resources.push(resource);
     }
     Ok((evidence, resources))

@@ -22,9 +22,9 @@ use crate::search::{self, Query, Setting, Total};
 use crate::store::View;
 
 /// The search parameter for what links to an episode.
-const OF_EPISODE: &str = "episode-of-care";
+pub(super) const OF_EPISODE: &str = "episode-of-care";
 /// The search parameter for what belongs to a visit.
-const OF_VISIT: &str = "encounter";
+pub(super) const OF_VISIT: &str = "encounter";
 /// How many visits one search asks for.
 const VISITS: usize = 50;
 /// How often references are followed: to a `PractitionerRole`, its Organization, and that one's.
@@ -54,16 +54,25 @@ impl Episode {
         now: Instant,
         at: Option<Instant>,
     ) -> Result<Self, Error> {
-        let mut gathered = Gathered::begin(app, view, id, now, at)?;
-        let episode = vec![format!("EpisodeOfCare/{id}")];
-        gathered.add_changed(&episode)?;
-        gathered.search(OF_EPISODE, &episode)?;
-        let visits = gathered.of_type("Encounter");
-        gathered.add_changed(&visits)?;
-        for visits in visits.chunks(VISITS) {
-            gathered.search(OF_VISIT, visits)?;
-        }
-        gathered.finish()
+        let held = app.held();
+        let types = Types::of(&held, view)?;
+        let gathered = Gathered::begin(held, view, id, now, at)?;
+        Ok(gathered.whole(&types)?.0)
+    }
+
+    /// The same as it is stored now, with what was looked for because something of the episode
+    /// refers to it, whether it is there or not: what that becomes, the episode becomes.
+    ///
+    /// # Errors
+    /// As [`Episode::whole`].
+    pub(super) fn with_named(
+        held: &Arc<Held>,
+        view: &dyn View,
+        id: &Id,
+        now: Instant,
+        types: &Types,
+    ) -> Result<(Self, BTreeSet<(ResourceType, Id)>), Error> {
+        Gathered::begin(Arc::clone(held), view, id, now, None)?.whole(types)
     }
 
     /// The episode with what it refers to itself: enough to say whose it is and what for.
@@ -71,7 +80,32 @@ impl Episode {
     /// # Errors
     /// As [`Episode::whole`].
     pub fn head(app: &App, view: &dyn View, id: &Id, now: Instant) -> Result<Self, Error> {
-        Gathered::begin(app, view, id, now, None)?.finish()
+        Ok(Gathered::begin(app.held(), view, id, now, None)?.finish()?.0)
+    }
+}
+
+/// The types of which something belongs to some episode, and to some visit.
+pub(super) struct Types {
+    of_episode: Vec<ResourceType>,
+    of_visit: Vec<ResourceType>,
+}
+
+impl Types {
+    /// Those of a view.
+    ///
+    /// # Errors
+    /// A failure of the store.
+    pub(super) fn of(held: &Held, view: &dyn View) -> Result<Self, Error> {
+        let with_rows = |parameter| {
+            let mut types = Vec::new();
+            for kind in ResourceType::all() {
+                if has_rows(held, view, kind, parameter)? {
+                    types.push(kind);
+                }
+            }
+            Ok::<_, Error>(types)
+        };
+        Ok(Self { of_episode: with_rows(OF_EPISODE)?, of_visit: with_rows(OF_VISIT)? })
     }
 }
 
@@ -229,7 +263,7 @@ struct Gathered<'a> {
 
 impl<'a> Gathered<'a> {
     fn begin(
-        app: &'a App,
+        held: Arc<Held>,
         view: &'a dyn View,
         id: &Id,
         now: Instant,
@@ -240,7 +274,21 @@ impl<'a> Gathered<'a> {
         let deleted = Error::Deleted(stored.version);
         let episode = stored.content()?.ok_or(deleted)?;
         let then = at.map(|at| changed(view, at).map(|changed| (at, changed))).transpose()?;
-        Ok(Self { held: app.held(), view, now, episode, by_target: BTreeMap::new(), then })
+        Ok(Self { held, view, now, episode, by_target: BTreeMap::new(), then })
+    }
+
+    /// All that belongs to the episode.
+    fn whole(mut self, types: &Types) -> Result<(Episode, BTreeSet<(ResourceType, Id)>), Error> {
+        let id = self.episode.id_text().unwrap_or_default();
+        let episode = vec![format!("EpisodeOfCare/{id}")];
+        self.add_changed(&episode)?;
+        self.search(&types.of_episode, OF_EPISODE, &episode)?;
+        let visits = self.of_type("Encounter");
+        self.add_changed(&visits)?;
+        for visits in visits.chunks(VISITS) {
+            self.search(&types.of_visit, OF_VISIT, visits)?;
+        }
+        self.finish()
     }
 
     /// Adds what was changed since the moment and named one of the targets then.
@@ -263,15 +311,17 @@ impl<'a> Gathered<'a> {
         changed.is_some_and(|changed| changed.contains(&(stored.kind, stored.id.clone())))
     }
 
-    /// Adds what has one of the values, of every type that has the parameter.
-    fn search(&mut self, parameter: &str, values: &[String]) -> Result<(), Error> {
+    /// Adds what has one of the values, of these types.
+    fn search(
+        &mut self,
+        types: &[ResourceType],
+        parameter: &str,
+        values: &[String],
+    ) -> Result<(), Error> {
         let held = Arc::clone(&self.held);
         let value = values.join(",");
-        for kind in ResourceType::all() {
-            if !has_rows(&held, self.view, kind, parameter)? {
-                continue;
-            }
-            each(&held, self.view, self.now, kind, &[(parameter, &value)], |stored| {
+        for kind in types {
+            each(&held, self.view, self.now, *kind, &[(parameter, &value)], |stored| {
                 if self.is_changed(&stored) { Ok(()) } else { self.add(stored) }
             })?;
         }
@@ -295,8 +345,9 @@ impl<'a> Gathered<'a> {
         targets.map(|(kind, id)| format!("{kind}/{id}")).collect()
     }
 
-    /// Adds what is referred to.
-    fn finish(mut self) -> Result<Episode, Error> {
+    /// Adds what is referred to, and tells what that was.
+    fn finish(mut self) -> Result<(Episode, BTreeSet<(ResourceType, Id)>), Error> {
+        let mut looked_for = BTreeSet::new();
         let mut named = HashSet::new();
         for resource in self.by_target.values().chain([&self.episode]) {
             references(resource.value(), &mut |text| note(&mut named, text));
@@ -314,6 +365,7 @@ impl<'a> Gathered<'a> {
                 if self.by_target.contains_key(&(kind, id.clone())) {
                     continue;
                 }
+                looked_for.insert((kind, id.clone()));
                 let at = self.then.as_ref().map(|(at, _)| *at);
                 let Some(stored) = stored(self.view, kind, &id, at)? else { continue };
                 self.add(stored)?;
@@ -323,7 +375,7 @@ impl<'a> Gathered<'a> {
             }
         }
         let resources = self.by_target.into_values().collect();
-        Ok(Episode { episode: self.episode, resources })
+        Ok((Episode { episode: self.episode, resources }, looked_for))
     }
 }
 

@@ -1,18 +1,22 @@
 //! `$evaluate-measure`: an indicator over the episodes that ended in a period.
 //!
-//! Both days of the period count as a whole. The report says as of which commit it is; it is
-//! computed from what is stored then and from nothing kept earlier. It is not stored: a client that
-//! wants to keep it creates it.
+//! Both days of the period count as a whole. The report says as of which commit it is, and tells what
+//! the records said then: facts that were kept earlier are brought up to that commit first. It is not
+//! stored: a client that wants to keep it creates it.
 //! Source: <http://hl7.org/fhir/R4/measure-operation-evaluate-measure.html>.
+
+use std::collections::BTreeSet;
 
 use crate::audit::report::{Frame, Kind, report};
 use crate::audit::{Facts, Indicator, Suppression, evaluate};
 use crate::clinical::source::Day;
 use crate::error::Error;
 use crate::fhir::{Issue, IssueType, Resource, ResourceType};
-use crate::operation::audit::{Cohort, cases};
+use crate::operation::audit::{Asked, Cohort};
+use crate::operation::facts::{self, Case};
 use crate::operation::parameters::Parameters;
 use crate::operation::{Call, Level, Operation, Output, episode};
+use crate::repository::feed;
 use crate::statistics::Confidence;
 use crate::store::View;
 
@@ -35,34 +39,49 @@ fn run(call: &Call<'_>) -> Result<Output, Error> {
     }
     let (subject, practitioner) = (parameters.text("subject")?, parameters.text("practitioner")?);
     let kind = kind(parameters, subject.as_deref())?;
-    let view = call.app.store.view()?;
-    let indicator = indicator(call, &*view)?;
-    let cohort = Cohort::read(&*view, subject, practitioner)?;
-    let cases = cases(call.app, &*view, call.now, (first.0, last.0), &cohort)?;
-    let commit = view.seq();
-    drop(view);
-    let facts: Vec<&Facts> = cases.iter().map(|case| &case.facts).collect();
-    let confidence = Confidence::USUAL;
-    let evaluation = evaluate(&indicator, &facts, confidence);
-    let mut evidence: Vec<String> = Vec::new();
-    if kind != Kind::Summary {
-        evidence.extend(cases.iter().flat_map(|case| case.sources.iter().cloned()));
-        evidence.sort();
-        evidence.dedup();
-    }
-    // Who may have the cases listed has nothing withheld from: the lists tell every count.
-    let least = if kind == Kind::Summary { call.app.config.audit_least } else { 0 };
-    let frame = Frame {
-        kind,
-        subject: cohort.subject.as_deref(),
-        period: (&first.1, &last.1),
-        now: call.now,
-        commit,
-        confidence,
-        suppression: Suppression { least },
-        evidence: &evidence,
-    };
-    Ok(Output::Resource(report(&indicator, &evaluation, &facts, &frame)))
+    let report = facts::asked(call.app, |view, ledger| {
+        let indicator = indicator(call, &*view)?;
+        let cohort = Cohort::read(&*view, subject, practitioner)?;
+        let (app, now, period) = (call.app, call.now, (first.0, last.0));
+        let asked = Asked { app, now, period, cohort: &cohort };
+        let cases;
+        let facts: Vec<&Facts> = match ledger.filter(|_| kind == Kind::Summary) {
+            Some(ledger) => {
+                cases = Vec::new();
+                asked.kept(ledger)
+            }
+            None => {
+                cases = asked.computed(&*view, ledger)?;
+                cases.iter().map(|case| &case.facts).collect()
+            }
+        };
+        let commit = feed::last(&*view)?;
+        drop(view);
+        let confidence = Confidence::USUAL;
+        let evaluation = evaluate(&indicator, &facts, confidence);
+        // Who may have the cases listed has nothing withheld from: the lists tell every count.
+        let least = if kind == Kind::Summary { call.app.config.audit_least } else { 0 };
+        let frame = Frame {
+            kind,
+            subject: cohort.subject.as_deref(),
+            period: (&first.1, &last.1),
+            now: call.now,
+            commit,
+            confidence,
+            suppression: Suppression { least },
+            evidence: &evidence(kind, &cases),
+        };
+        Ok(report(&indicator, &evaluation, &facts, &frame))
+    });
+    Ok(Output::Resource(report?))
+}
+
+/// The versions that a report rests on, where it tells of single cases.
+fn evidence(kind: Kind, cases: &[Case]) -> Vec<String> {
+    let counted = cases.iter().filter(|_| kind != Kind::Summary);
+    let all: BTreeSet<String> =
+        counted.flat_map(|case| &case.sources).map(ToString::to_string).collect();
+    all.into_iter().collect()
 }
 
 /// The first and the last day, each with its text.

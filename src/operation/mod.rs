@@ -13,6 +13,7 @@ pub mod episode_summary;
 mod everything;
 mod evaluate_measure;
 pub mod export;
+pub mod facts;
 mod finalize_letter;
 mod lastn;
 pub mod letters;

@@ -87,6 +87,16 @@ pub fn after(view: &dyn View, cursor: Seq) -> impl Iterator<Item = Result<Event,
     events(view, cursor.saturating_add(1), Seq::MAX).map(|event| event.map(|(_, event)| event))
 }
 
+/// The last commit that changed a resource; 0 where none did. Others, such as those of new index rows,
+/// have no event.
+///
+/// # Errors
+/// [`Error`] when the store fails or is damaged.
+pub fn last(view: &dyn View) -> Result<Seq, Error> {
+    let last = backward(view, view.seq()).next().transpose()?;
+    Ok(last.map_or(0, |(_, event)| event.seq))
+}
+
 /// The events of commits from `first` to `last`, both included, oldest first if `up`, else newest
 /// first.
 pub(super) fn between(

@@ -33,6 +33,8 @@ pub const SUBSCRIBER: u8 = 0x10;
 pub const NOTICE: u8 = 0x11;
 /// The first byte of a row that says how far a subscription is; alone: how far the feed is read.
 pub const PROGRESS: u8 = 0x12;
+/// The first byte of rows that keep the facts of episodes.
+pub const FACTS: u8 = 0x0E;
 
 const END: [u8; 2] = [0x00, 0x00];
 
@@ -338,6 +340,61 @@ pub fn subscription(key: &[u8]) -> Option<Id> {
     Id::parse(std::str::from_utf8(&id).ok()?)
 }
 
+/// The second byte of a row of facts, and of one that says what they name.
+const OF_EPISODE: u8 = 1;
+const NAMING: u8 = 2;
+
+/// The row that says as of which commit the facts of episodes are.
+pub fn facts_state() -> Vec<u8> {
+    vec![FACTS, 0]
+}
+
+/// All rows about facts of episodes.
+pub fn facts_all() -> Range<Vec<u8>> {
+    beginning_with(vec![FACTS])
+}
+
+/// The facts of an episode.
+pub fn facts(episode: &Id) -> Vec<u8> {
+    let mut key = vec![FACTS, OF_EPISODE];
+    push(&mut key, episode.as_str().as_bytes());
+    key
+}
+
+/// The facts of all episodes, in order of id.
+pub fn facts_range() -> Range<Vec<u8>> {
+    beginning_with(vec![FACTS, OF_EPISODE])
+}
+
+/// The row that says that the facts of an episode depend on that resource.
+pub fn facts_naming(kind: ResourceType, id: &Id, episode: &Id) -> Vec<u8> {
+    let mut key = naming(Some((kind, id)));
+    push(&mut key, episode.as_str().as_bytes());
+    key
+}
+
+/// The rows of the episodes whose facts depend on that resource; none: on any.
+pub fn facts_naming_range(of: Option<(ResourceType, &Id)>) -> Range<Vec<u8>> {
+    beginning_with(naming(of))
+}
+
+fn naming(of: Option<(ResourceType, &Id)>) -> Vec<u8> {
+    let mut key = vec![FACTS, NAMING];
+    if let Some((kind, id)) = of {
+        push(&mut key, kind.as_str().as_bytes());
+        push(&mut key, id.as_str().as_bytes());
+    }
+    key
+}
+
+/// The id of the episode at the end of a row of facts or of what they name.
+pub fn facts_episode(key: &[u8]) -> Option<Id> {
+    // No id has a zero in it, and each part ends in two.
+    let rest = key.strip_suffix(&END)?;
+    let start = rest.iter().rposition(|byte| *byte == 0).map_or(2, |at| at + 1);
+    Id::parse(std::str::from_utf8(rest.get(start..)?).ok()?)
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -402,6 +459,21 @@ mod tests {
             assert_eq!(super::kind(&key), Some(kind));
         }
         assert_eq!(owner(&definitions()), None);
+    }
+
+    #[test]
+    fn rows_of_facts_tell_their_episode() {
+        let (own, other) = (id("a"), id("a-1"));
+        let rows = [facts(&own), facts_naming(patient(), &other, &own)];
+        for row in &rows {
+            assert_eq!(facts_episode(row), Some(own.clone()));
+            assert!(facts_all().contains(row) && !(facts_state() == *row));
+        }
+        assert!(facts_all().contains(&facts_state()));
+        assert!(facts_range().contains(&rows[0]) && !facts_range().contains(&rows[1]));
+        assert!(facts_naming_range(Some((patient(), &other))).contains(&rows[1]));
+        assert!(!facts_naming_range(Some((patient(), &own))).contains(&rows[1]));
+        assert!(facts_naming_range(None).contains(&rows[1]));
     }
 
     #[test]

@@ -15,6 +15,7 @@
 //! | 0A | indexing · type | new parameters, and the id up to which rows are made |
 //! | 0B | fingerprints | of each of the program's parameters, what its rows are made by |
 //! | 0D | secrets · use · digest | when it ends, and what it is worth |
+//! | 0E | facts of episodes: the state; 01 · episode; 02 · type · id · episode | as of which commit; facts and what they name; nothing |
 //! | 10 | subscriber · id | whose the subscription is |
 //! | 11 | notices · id · number | an event of the subscription: which version, of which commit |
 //! | 12 | progress · id | how many events there are, and how many are delivered |
@@ -28,7 +29,9 @@
 //! The history of a type or of the whole is read from the feed, which tells of every change.
 
 pub mod change;
+pub mod facts;
 pub mod feed;
+pub mod group;
 pub mod history;
 pub mod indexing;
 pub mod key;

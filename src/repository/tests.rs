@@ -209,6 +209,11 @@ fn the_feed_tells_each_commit_once() {
     let events: Vec<Event> = feed::after(&*view, 1).map(Result::unwrap).collect();
     assert_eq!(events.len(), 1);
     assert_eq!((events[0].seq, events[0].changes[0].id.as_str()), (2, "b"));
+    drop(view);
+    // A commit that changes no resource has no event.
+    clinic.0.commit(store::Batch::default()).unwrap();
+    let view = clinic.0.view().unwrap();
+    assert_eq!((view.seq(), feed::last(&*view).unwrap()), (3, 2));
 }
 
 /// What the index keeps beside a key goes when the new version has nothing to keep there.

@@ -76,9 +76,47 @@ impl Access {
         self.scopes.iter().any(|scope| scope.actions.contains(&action))
     }
 
+    /// Whether every resource may be read and found, of every type and whatever it is about.
+    pub fn sees_all(&self) -> bool {
+        let is_whole = |scope: &Scope, kind, action| {
+            scope.context == Context::System
+                && scope.criteria.is_empty()
+                && scope.is_about(kind, action)
+        };
+        let sees = |kind, action| self.scopes.iter().any(|scope| is_whole(scope, kind, action));
+        ResourceType::all().all(|kind| sees(kind, Action::Read) && sees(kind, Action::Search))
+    }
+
     /// The scopes as the token endpoint tells them: each once, in order.
     pub fn scope_text(&self) -> String {
         let scopes: BTreeSet<String> = self.scopes.iter().map(ToString::to_string).collect();
         scopes.into_iter().collect::<Vec<_>>().join(" ")
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn who_sees_all() {
+        for (scopes, expected) in [
+            ("system/*.rs", true),
+            ("system/*.cruds", true),
+            ("system/*.read", true),
+            ("system/*.r system/*.s", true),
+            ("system/*.r", false),
+            ("system/*.s", false),
+            ("user/*.rs", false),
+            ("patient/*.rs", false),
+            ("system/EpisodeOfCare.rs system/Observation.rs", false),
+            ("system/*.rs?_tag=a", false),
+            ("", false),
+        ] {
+            let scopes_read = Scope::all(scopes);
+            let access =
+                Access { client: "c".into(), scopes: scopes_read, patient: None, user: None };
+            assert_eq!(access.sees_all(), expected, "{scopes}");
+        }
     }
 }

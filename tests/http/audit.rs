@@ -187,6 +187,18 @@ async fn cohorts_narrow_the_count() {
     let of_group = report(&server, "drop-out", &format!("{YEAR}&subject=Group/two")).await;
     assert_eq!(count(&of_group, "initial-population"), Some(2));
     assert_eq!(count(&of_group, "numerator"), Some(1));
+    // Members of a member group are members.
+    let outer = json!({
+        "resourceType": "Group", "id": "outer", "type": "person", "actual": true,
+        "member": [
+            { "entity": { "reference": "Group/two" } },
+            { "entity": { "reference": patient_of(&server, "cintra").await } },
+        ],
+    });
+    server.put("/Group/outer", &outer).await.has_status(201);
+    let of_outer = report(&server, "drop-out", &format!("{YEAR}&subject=Group/outer")).await;
+    assert_eq!(count(&of_outer, "initial-population"), Some(3));
+    assert_eq!(count(&of_outer, "numerator"), Some(2));
     let none = report(&server, "drop-out", "periodStart=2031-01-01&periodEnd=2031-01-31").await;
     assert_eq!(count(&none, "initial-population"), Some(0));
     assert!(none["group"][0].get("measureScore").is_none());

@@ -190,6 +190,13 @@ async fn of_patients_and_of_groups() {
     let lines = clinic.lines(&manifest, "output").await;
     assert_eq!(lines["Observation"].len(), 4);
     clinic.begin("/Group/none/$export").await.is_error(404, "not-found");
+
+    // Members of member groups, also of a group that is a member of itself.
+    let outer = json!({ "resourceType": "Group", "type": "person", "actual": true, "member": [
+        { "entity": reference("Group/two") }, { "entity": reference("Group/outer") }] });
+    put(&clinic.server, "outer", outer).await;
+    let nested = clinic.ids("/Group/outer/$export?_type=Patient").await;
+    assert_eq!(nested.into_iter().collect::<Vec<_>>(), ["Patient/alba", "Patient/cael"]);
 }
 
 /// "transactionTime": what was stored by then and nothing later, and with `_since` what is missing,

@@ -19,6 +19,7 @@ mod receiver;
 mod access;
 mod around;
 mod audit;
+mod audit_facts;
 mod audit_pages;
 mod bad_input;
 mod binary;

@@ -13,6 +13,7 @@ mod audit;
 mod clients;
 mod command;
 mod definitions;
+mod facts;
 mod kill;
 mod notify;
 #[path = "../shared/receiver.rs"]

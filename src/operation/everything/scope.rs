@@ -20,6 +20,7 @@ use crate::fhir::{Id, Instant, Reference, Resource, ResourceType};
 use crate::index::Rules;
 use crate::operation::episode::live;
 use crate::operation::pages::MOST;
+use crate::repository::group::members;
 use crate::repository::read::pointing;
 use crate::repository::{self, Stored};
 use crate::search::clause::Clause;
@@ -126,37 +127,6 @@ impl Scope {
             Self::Episode(_) => "episode of care".to_owned(),
         }
     }
-}
-
-/// The patients that are members of a group, and the groups, each once.
-fn members(
-    view: &dyn View,
-    first: (ResourceType, Id),
-    patients: &mut BTreeSet<Id>,
-    groups: &mut BTreeSet<(ResourceType, Id)>,
-) -> Result<(), Error> {
-    let mut open = vec![first];
-    while let Some((kind, id)) = open.pop() {
-        let stored = repository::current(view, kind, &id)?;
-        let content = stored.map(|stored| stored.content()).transpose()?.flatten();
-        let Some(group) = content.filter(|_| groups.insert((kind, id))) else { continue };
-        for member in items(group.value(), "/member") {
-            // Who is no longer in the group is not asked about.
-            if member.get("inactive").and_then(Value::as_bool) == Some(true) {
-                continue;
-            }
-            let text = member.pointer("/entity/reference").and_then(Value::as_str);
-            let Some(Reference::Resource { kind, id, .. }) = text.map(Reference::parse) else {
-                continue;
-            };
-            match kind.as_str() {
-                "Patient" => _ = patients.insert(id),
-                "Group" => open.push((kind, id)),
-                _ => {}
-            }
-        }
-    }
-    Ok(())
 }
 
 /// The visits of an episode.
