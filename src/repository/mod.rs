@@ -15,6 +15,7 @@
 //! | 0A | indexing · type | new parameters, and the id up to which rows are made |
 //! | 0B | fingerprints | of each of the program's parameters, what its rows are made by |
 //! | 0D | secrets · use · digest | when it ends, and what it is worth |
+//! | 15 | links · letter · link | to whom, until when, how often it was used |
 //!
 //! Names of index rows that begin with `#` are no parameter's: `#` tells what a resource contains, those
 //! with codes behind it are joint rows, which have the values of these parameters in one key.
@@ -26,6 +27,7 @@ pub mod feed;
 pub mod history;
 pub mod indexing;
 pub mod key;
+pub mod link;
 pub mod past;
 pub mod read;
 pub mod secret;

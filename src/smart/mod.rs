@@ -8,6 +8,7 @@ pub mod assertion;
 pub mod client;
 pub mod issuer;
 mod scope;
+pub mod sign_in;
 
 use std::collections::BTreeSet;
 
@@ -21,6 +22,12 @@ use crate::fhir::{Id, Reference, ResourceType};
 pub fn user(text: &str) -> Option<(ResourceType, Id)> {
     let reference = Reference::parse(text);
     reference.target().map(|(kind, id)| (kind, id.clone()))
+}
+
+/// The same where it may be told by a URL: only one of this server, whose base URL that is.
+pub fn user_here(text: &str, base: &str) -> Option<(ResourceType, Id)> {
+    let own = text.strip_prefix(base).and_then(|rest| rest.strip_prefix('/'));
+    user(own.unwrap_or(text)).filter(|_| own.is_some() || !text.contains("://"))
 }
 
 /// For whom a JWT is (<https://www.rfc-editor.org/rfc/rfc7519#section-4.1.3>).
