@@ -69,7 +69,8 @@ impl Happening<'_> {
     /// Why, or in which form.
     fn how(&self) -> &str {
         match self {
-            Self::SignInRefused(how) | Self::LetterRead(_, how) => how,
+            Self::SignInRefused(why) => why,
+            Self::LetterRead(_, form) => form,
             _ => "",
         }
     }
