@@ -59,7 +59,7 @@ pub struct SignIn {
 const SCOPES: &str = "user/*.rs user/AdverseEvent.cu user/Binary.c user/Bundle.c user/CarePlan.cu \
 user/Communication.cu user/Composition.c user/Consent.cu user/DocumentReference.cu user/Encounter.cu \
 user/Flag.cu user/Goal.cu user/Observation.cu user/Procedure.cu user/Provenance.c \
-user/ServiceRequest.cu";
+user/ServiceRequest.cu system/Device.crs?_id=spondyl";
 
 const IDLE: NonZeroU32 = NonZeroU32::new(30).unwrap();
 const LONGEST: NonZeroU32 = NonZeroU32::new(12 * 60).unwrap();

@@ -72,10 +72,24 @@ pub(super) async fn episode(call: Call, id: Id) -> Answer {
 pub(super) async fn visit(call: Call, id: Id) -> Answer {
     let words = words(&call)?;
     let made = block(move || {
-        let summary = of_now(&call.app, &id, now())?;
+        let mut summary = of_now(&call.app, &id, now())?;
+        // Who is signed in records the visit; else it is who manages the episode.
+        if let Some(person) = person(&call.app)? {
+            summary.care_manager = Some(person);
+        }
         Ok(page::visit(&summary, BASE, words))
     });
     Ok(reply::page(made.await?, Policy::Form))
+}
+
+/// The practitioner who asks, as the record has them.
+fn person(app: &App) -> Result<Option<Party>, Error> {
+    let user = app.access.as_ref().and_then(|access| access.user.as_ref());
+    let Some((kind, id)) = user.filter(|(kind, _)| kind.as_str() == "Practitioner") else {
+        return Ok(None);
+    };
+    let stored = interaction::read::read(&*app.store.view()?, *kind, id)?;
+    Ok(stored.content()?.as_ref().and_then(Party::of))
 }
 
 /// `GET /episodes/{id}/letters`.

@@ -82,6 +82,13 @@ impl Access {
         self.scopes.iter().any(|scope| scope.actions.contains(&action))
     }
 
+    /// The practitioner who acts by it, where it is one, as `Type/id`.
+    pub fn practitioner(&self) -> Option<String> {
+        let (kind, id) = self.user.as_ref()?;
+        let is_one = ["Practitioner", "PractitionerRole"].contains(&kind.as_str());
+        is_one.then(|| format!("{kind}/{id}"))
+    }
+
     /// The scopes as the token endpoint tells them: each once, in order.
     pub fn scope_text(&self) -> String {
         let scopes: BTreeSet<String> = self.scopes.iter().map(ToString::to_string).collect();
