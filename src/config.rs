@@ -8,8 +8,10 @@ use std::num::{NonZeroU32, NonZeroUsize};
 use std::path::{Path, PathBuf};
 
 mod notify;
+mod sign_in;
 
 pub use notify::Notify;
+pub use sign_in::SignIn;
 
 /// How the server runs.
 #[derive(clap::Args, Clone, Debug)]
@@ -53,6 +55,10 @@ pub struct Config {
     /// For whom tokens of that issuer must be; by default the base URL of this server.
     #[arg(long, env = "SPONDYL_AUDIENCE", value_name = "TEXT")]
     pub audience: Option<String>,
+
+    /// How people sign in to the pages.
+    #[command(flatten)]
+    pub sign_in: SignIn,
 
     /// An origin such as <https://login.example> that the server may call: for keys of clients and
     /// issuers, notifications, other servers. May be given more than once; nothing else is called.
@@ -223,6 +229,16 @@ pub enum Unusable {
     /// The demo clinic is for who need no token.
     #[error("the demo clinic is loaded without a token: leave out --demo or --access smart")]
     GuardedDemo,
+    /// Nobody needs to sign in where anyone may read.
+    #[error(
+        "people sign in where the server asks who they are: add --access smart, or leave out --sign-in-issuer"
+    )]
+    OpenSignIn,
+    /// The issuer has another form.
+    #[error(
+        "the issuer at which people sign in is a URL such as https://login.example, without query or fragment"
+    )]
+    SignInIssuer,
 }
 
 /// Which references a resource may have to others on this server.
@@ -247,6 +263,14 @@ impl Config {
         if !is_open && self.demo {
             return Err(Unusable::GuardedDemo);
         }
+        if let Some(issuer) = &self.sign_in.issuer {
+            if is_open {
+                return Err(Unusable::OpenSignIn);
+            }
+            if !is_base(issuer) {
+                return Err(Unusable::SignInIssuer);
+            }
+        }
         match self.base_url.as_deref() {
             None if !self.listen.ip().to_canonical().is_loopback() => {
                 Err(Unusable::NoBaseUrl(self.listen))
@@ -264,6 +288,11 @@ impl Config {
     /// The scheme of the server's own URLs, where no base URL is configured.
     pub fn scheme(&self) -> &'static str {
         if self.tls().is_some() { "https" } else { "http" }
+    }
+
+    /// Whether clients see the server by TLS, its own or that of a proxy before it.
+    pub fn is_secure(&self) -> bool {
+        self.tls().is_some() || self.public_base().is_some_and(|base| base.starts_with("https://"))
     }
 
     /// The directory of the terminology that was loaded.
@@ -299,6 +328,7 @@ impl Default for Config {
             rate: None,
             issuer: None,
             audience: None,
+            sign_in: SignIn::default(),
             outbound: Vec::new(),
             outbound_private: false,
             base_url: None,
@@ -387,6 +417,19 @@ mod tests {
         ] {
             let config = Config { listen: listen.parse().unwrap(), ..Config::default() };
             assert_eq!(config.check().is_ok(), good, "{listen}");
+        }
+    }
+
+    #[test]
+    fn people_sign_in_only_where_they_must() {
+        for (access, issuer, good) in [
+            (Authorisation::Smart, "https://login.example", Ok(())),
+            (Authorisation::Open, "https://login.example", Err(Unusable::OpenSignIn)),
+            (Authorisation::Smart, "login.example", Err(Unusable::SignInIssuer)),
+        ] {
+            let sign_in = SignIn { issuer: Some(issuer.to_owned()), ..SignIn::default() };
+            let config = Config { access, sign_in, ..Config::default() };
+            assert_eq!(config.check(), good, "{issuer}");
         }
     }
 

@@ -103,6 +103,9 @@ pub enum Error {
     /// The token does not permit it.
     #[error("forbidden")]
     Forbidden,
+    /// A browser was made to send it by a page that is not of this server.
+    #[error("not from a page of this server")]
+    Foreign,
     /// The client asks for more at once than it may.
     #[error("too many requests")]
     TooMany,
@@ -202,6 +205,7 @@ impl Error {
             Self::Sealed => (409, T::BusinessRule, SEALED),
             Self::Unauthenticated(text) => (401, T::Login, text),
             Self::TooMany => (429, T::Throttled, TOO_MANY),
+            Self::Foreign => (403, T::Forbidden, FOREIGN),
             Self::Repository(repository::Error::Store(store::Error::Spent)) => {
                 (403, T::TooCostly, SPENT)
             }
@@ -275,6 +279,7 @@ impl Error {
             | Self::TooMany
             | Self::Unauthenticated(_)
             | Self::Forbidden
+            | Self::Foreign
             | Self::Conflict
             | Self::Repository(repository::Error::Store(
                 store::Error::Refused | store::Error::Spent | store::Error::Conflict,
@@ -308,6 +313,8 @@ const MULTIPLE_MATCHES: &str = "The criteria select more than one resource; noth
 const SEALED: &str = "The resource is part of a signed letter, which is never changed or deleted; a later letter \
      replaces it ($finalize-letter with replaces).";
 const TOO_MANY: &str = "The client asks for more at once than it may; try again later.";
+const FOREIGN: &str = "The request does not come from a page of this server that was opened by whoever is signed in; \
+     open the page again and repeat it.";
 const FORBIDDEN: &str = "The token does not permit this.";
 const SPENT: &str = "More rows would have to be looked at than may be; ask for less, such as a patient, a code or \
      a span of time.";

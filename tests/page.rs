@@ -40,7 +40,10 @@ fn pages_to_look_at() {
 fn letters(summary: &Summary, filed: &[Filed], words: &Catalogue) -> String {
     let signers = [("A. Therapist".to_owned(), "Practitioner/a".to_owned())];
     let digest = "ni:///sha-256;x";
-    page::letters(&page::Letters { api: "/fhir", summary, digest, signers: &signers, filed }, words)
+    page::letters(
+        &page::Letters { api: "/fhir", summary, digest, signers: &signers, filed, sharing: None },
+        words,
+    )
 }
 
 /// The values of an attribute.
@@ -174,8 +177,14 @@ fn the_letters_of_an_episode() {
             assert!(page.contains("&lt;b&gt;T") && !page.contains("<b>T"), "{id}");
             assert!(page.contains("08:05 UTC"), "{id}: the time of the signature");
             assert!(!page.contains(">letters.") && !page.contains(">sign."), "{id}: a key as text");
-            let nobody =
-                page::Letters { api: "/fhir", summary, digest: "", signers: &[], filed: &[] };
+            let nobody = page::Letters {
+                api: "/fhir",
+                summary,
+                digest: "",
+                signers: &[],
+                filed: &[],
+                sharing: None,
+            };
             let page = page::letters(&nobody, words);
             assert!(page.contains(words.get("letters.nobody")) && !page.contains("<form"), "{id}");
         }

@@ -9,10 +9,16 @@ mod beyond;
 mod judge;
 pub mod clients;
 pub mod grant;
+pub mod link;
+pub mod session;
 pub mod token;
 mod view;
 
 use std::sync::Arc;
+
+use base64::Engine;
+use base64::engine::general_purpose::URL_SAFE_NO_PAD;
+use sha2::{Digest, Sha256};
 
 pub use judge::{Whose, clauses};
 
@@ -23,6 +29,13 @@ use view::Guarded;
 
 /// What stands where something is changed is seen by who may see it or change it.
 const CHANGED: [Action; 4] = [Action::Read, Action::Search, Action::Update, Action::Delete];
+
+/// A text that nobody guesses: 256 bits, in 43 letters of base64url.
+pub fn random() -> String {
+    // Three times the 122 random bits of a UUID, pressed together.
+    let parts = [(); 3].map(|()| *uuid::Uuid::new_v4().as_bytes());
+    URL_SAFE_NO_PAD.encode(Sha256::digest(parts.concat()))
+}
 
 /// The application for whoever has that access, who asks for one of those actions.
 pub fn narrow(app: &App, access: &Arc<Access>, actions: &'static [Action]) -> App {

@@ -1,6 +1,7 @@
 //! Who asks, and what they may do: the one place that every request passes.
 //!
-//! With `--access smart` a request needs a token; the application that the rest works with is then
+//! With `--access smart` a request needs a token, or the cookie of a person's session (`session.rs`).
+//! A token is asked first, and a request that has one has no session. The application that the rest works with is then
 //! the one of that token, whose store shows no more than it permits. What a route does is asked of
 //! the token's scopes first, so that a refusal does not depend on what is stored.
 //! Source: <https://www.rfc-editor.org/rfc/rfc6750>,
@@ -11,15 +12,16 @@ use std::sync::Arc;
 use actix_web::http::header;
 use actix_web::{HttpRequest, web};
 
+use crate::access::session::Session;
 use crate::access::{narrow, token::Tokens};
 use crate::app::App;
 use crate::config::Authorisation;
 use crate::error::Error;
 use crate::fhir::{Instant, ResourceType};
-use crate::http::extract;
 use crate::http::issuer::Issuer;
 use crate::http::rate::{Rates, Who};
 use crate::http::route::{Route, Verb};
+use crate::http::{extract, session};
 use crate::outbound::Outbound;
 use crate::smart::{Access, Action};
 
@@ -34,6 +36,8 @@ pub(super) enum Needed {
     Put,
     /// Reading and finding whatever is needed for the answer: operations, pages, Bundles.
     Reading,
+    /// The same for a form that a page sends, which names in a field whose it is.
+    Form,
 }
 
 impl Needed {
@@ -50,9 +54,16 @@ impl Needed {
                 | Route::SmartConfiguration
                 | Route::Token
                 | Route::Introspect
-                | Route::Revoke,
+                | Route::Revoke
+                | Route::SignIn
+                | Route::SignInBack
+                | Route::SignOut
+                | Route::SharedLink
+                | Route::SharedLetter
+                | Route::SharedForm,
                 _,
             ) => Self::Nothing,
+            (Route::Links | Route::LinkEnd, _) => Self::Form,
             (Route::Type, Verb::Post) => Self::One(Create),
             (Route::Type | Route::Instance, Verb::Put) => Self::Put,
             (Route::Type | Route::Instance, Verb::Patch) => Self::One(Update),
@@ -96,7 +107,7 @@ impl Needed {
             Self::One(Action::Delete) => &[Action::Delete],
             Self::One(Action::Search) => &[Action::Search],
             Self::Put => &[Action::Update, Action::Create],
-            Self::Reading => &[Action::Read, Action::Search],
+            Self::Reading | Self::Form => &[Action::Read, Action::Search],
         }
     }
 
@@ -117,7 +128,15 @@ impl Needed {
     }
 }
 
-/// The application as it is for whoever sent the request. `kind` is the type that the path names
+/// The application as it is for whoever sent a request.
+pub(super) struct Admitted {
+    /// The application.
+    pub(super) app: web::Data<App>,
+    /// The session, where it is a person in a browser.
+    pub(super) session: Option<Arc<Session>>,
+}
+
+/// Who sent the request, and what the application is for them. `kind` is the type that the path names
 /// as the one in question.
 ///
 /// # Errors
@@ -128,25 +147,35 @@ pub(super) async fn admit(
     needed: Needed,
     kind: Option<ResourceType>,
     now: Instant,
-) -> Result<web::Data<App>, Error> {
+) -> Result<Admitted, Error> {
     let rates = given::<Rates>(request)?;
     let address = Who::Address(request.peer_addr().map(|address| address.ip()));
     if app.config.access == Authorisation::Open || needed == Needed::Nothing {
         rates.count(&address)?;
-        return Ok(app);
+        return Ok(Admitted { app, session: None });
     }
     // Who has no token that holds is counted by address, so that none is found by trying.
-    let access = match access(&app, request, now).await {
-        Ok(access) => access,
+    let session = match request.headers().contains_key(header::AUTHORIZATION) {
+        true => Ok(None),
+        false => session::of(&app, request, needed, now).await.map(Some),
+    };
+    let found = match session {
+        Ok(Some(session)) => Ok((Arc::clone(&session.access), Some(session))),
+        Ok(None) => access(&app, request, now).await.map(|access| (access, None)),
+        Err(error) => Err(error),
+    };
+    let (access, session) = match found {
+        Ok(found) => found,
         Err(error) => return Err(rates.count(&address).err().unwrap_or(error)),
     };
     rates.count(&Who::Client(access.client.clone()))?;
     // A Bundle may hold anything; each of its entries is asked for itself.
-    let is_bundle = needed == Needed::Reading && kind.is_none();
+    let is_bundle = matches!(needed, Needed::Reading | Needed::Form) && kind.is_none();
     if !is_bundle && !needed.is_permitted(&access, kind) {
         return Err(Error::Forbidden);
     }
-    Ok(web::Data::new(narrow(&app, &access, needed.seen())))
+    let app = web::Data::new(narrow(&app, &access, needed.seen()));
+    Ok(Admitted { app, session })
 }
 
 /// What the token of the request permits.

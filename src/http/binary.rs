@@ -22,6 +22,7 @@ use crate::http::extract::{self, Body};
 use crate::http::format::{Format, of_content};
 use crate::http::reply;
 use crate::http::route::{Answer, Call};
+use crate::interaction::precondition::Preconditions;
 use crate::letter;
 use crate::letter::layout::style_source;
 use crate::repository::{self, Stored};
@@ -54,13 +55,23 @@ pub(super) fn read(
     if let Some(format) = of_content(&call.request, own)? {
         return whole(stored, format);
     }
-    let known = extract::preconditions(&call.request)?;
+    shown(&stored, &extract::preconditions(&call.request)?)
+}
+
+/// The content of a Binary, as browsers may have it.
+///
+/// # Errors
+/// A failure of the store.
+pub(super) fn shown(stored: &Stored, known: &Preconditions) -> Answer {
+    let content = stored.content()?;
+    let value = content.as_ref().map_or(&Value::Null, Resource::value);
+    let own = value.at("contentType").as_str().unwrap_or_default();
     let data = value.at("data").as_str().unwrap_or_default();
     // The lexical form may have white space between groups.
     let data: String = data.split_ascii_whitespace().collect();
     let damaged = |_| repository::Error::Damaged(repository::key::VERSION);
     let data = BASE64_STANDARD.decode(data).map_err(damaged)?;
-    let mut response = reply::content(&stored, data, &known);
+    let mut response = reply::content(stored, data, known);
     let headers = response.headers_mut();
     if let Some(text) = value.at("securityContext").at("reference").as_str()
         && let Ok(text) = HeaderValue::from_str(text)

@@ -12,7 +12,7 @@ use crate::interaction::batch::{Operations, Setting, process};
 
 /// `POST [base]`.
 pub(super) async fn process_bundle(call: Call, payload: web::Payload) -> Answer {
-    let Call { app, request } = call;
+    let Call { app, request, .. } = call;
     let format = Format::of(&request, Media::RESOURCE)?;
     let prefer = Prefer::of(request.headers());
     let base = extract::base(&app, &request);

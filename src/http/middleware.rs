@@ -97,6 +97,7 @@ impl Seen {
             headers.insert(CORRELATION_ID, client);
         }
         headers.insert(header::X_CONTENT_TYPE_OPTIONS, HeaderValue::from_static("nosniff"));
+        headers.insert(header::REFERRER_POLICY, HeaderValue::from_static("no-referrer"));
         headers.insert(header::CACHE_CONTROL, HeaderValue::from_static("no-store"));
     }
 }

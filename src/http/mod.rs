@@ -13,12 +13,14 @@ mod bundle;
 mod extract;
 mod flight;
 mod format;
+mod happening;
 mod issuer;
 mod middleware;
 mod once;
 mod openapi;
 mod operation;
 mod page;
+mod people;
 mod pool;
 mod prefer;
 mod rate;
@@ -26,6 +28,9 @@ mod reply;
 mod resource;
 mod route;
 mod search;
+mod session;
+mod shared;
+mod sign_in;
 mod smart;
 #[cfg(test)]
 mod tests;
@@ -42,6 +47,8 @@ use actix_web::dev::Server;
 use actix_web::middleware::{Condition, DefaultHeaders};
 use actix_web::{HttpServer, web};
 
+use crate::access::link::Links;
+use crate::access::session::Sessions;
 use crate::access::token::Tokens;
 use crate::app::App;
 use crate::bulk::Exports;
@@ -137,6 +144,10 @@ pub fn serve(app: web::Data<App>, listen: SocketAddr) -> io::Result<Serving> {
     let outbound = web::Data::new(outbound.map_err(io::Error::other)?);
     let issuer = web::Data::new(Issuer::of(&app.config));
     let tokens = web::Data::new(Tokens::of(Arc::clone(&app.store)));
+    let sessions = Sessions::of(Arc::clone(&app.store), app.config.sign_in.ends());
+    let sessions = web::Data::new(sessions);
+    let links = web::Data::new(Links::of(Arc::clone(&app.store)));
+    let sign_in = web::Data::new(sign_in::SignIn::of(&app)?);
     let rates = web::Data::new(Rates::of(app.config.rate));
     let at_work = web::Data::new(AtWork::default());
     let followed = Arc::downgrade(&app.clone().into_inner());
@@ -155,6 +166,9 @@ pub fn serve(app: web::Data<App>, listen: SocketAddr) -> io::Result<Serving> {
             .app_data(rates.clone())
             .app_data(issuer.clone())
             .app_data(at_work.clone())
+            .app_data(sessions.clone())
+            .app_data(links.clone())
+            .app_data(sign_in.clone())
             .wrap(actix_web::middleware::from_fn(middleware::every_request))
             .wrap(actix_web::middleware::Compress::default())
             .wrap(Condition::new(secure, DefaultHeaders::new().add(TRANSPORT_SECURITY)))

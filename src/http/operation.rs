@@ -44,7 +44,7 @@ pub(super) async fn call(
         _ if operation.by_get => return only("GET, HEAD, POST", verb),
         _ => return only("POST", verb),
     }
-    let Call { app, request } = call;
+    let Call { app, request, .. } = call;
     let offer = if operation.document { Media::DOCUMENT } else { Media::RESOURCE };
     let table = if operation.is_table() { format::of_table(&request) } else { None };
     let format = if operation.is_table() { Format::PLAIN } else { Format::of(&request, offer)? };
@@ -184,7 +184,7 @@ fn told(output: Output, base: &str, format: Format) -> HttpResponse {
 
 /// `GET /openapi.json`, also below the base; `_type` leaves only those types.
 pub(super) async fn description(call: Call) -> Answer {
-    let Call { app, request } = call;
+    let Call { app, request, .. } = call;
     let base = extract::base(&app, &request);
     let parameters = extract::parameters(&request);
     let named = parameters.iter().find(|(name, _)| name == "_type").map(|(_, value)| value);
@@ -206,7 +206,7 @@ pub(super) async fn description(call: Call) -> Answer {
 
 /// `GET [base]/metadata`.
 pub(super) async fn metadata(call: Call) -> Answer {
-    let Call { app, request } = call;
+    let Call { app, request, .. } = call;
     let since = request.app_data::<web::Data<Since>>().map_or_else(now, |since| since.0);
     let format = Format::of(&request, Media::RESOURCE)?;
     let parameters = extract::parameters(&request);

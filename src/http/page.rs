@@ -6,20 +6,22 @@
 use actix_web::http::header::{CONTENT_TYPE, HeaderValue};
 use actix_web::{HttpRequest, HttpResponse};
 
+use crate::access::link::Links;
 use crate::app::{App, is_descriptive};
 use crate::clinical::people::Party;
 use crate::error::Error;
 use crate::fhir::{Id, ResourceType};
+use crate::http::admit::given;
 use crate::http::format::{Format, Media};
 use crate::http::reply::Policy;
 use crate::http::route::{Answer, Call};
-use crate::http::{BASE, block, extract, now, reply};
+use crate::http::{BASE, block, extract, now, reply, shared};
 use crate::interaction;
 use crate::letter::catalogue::Catalogue;
 use crate::operation::episode_summary::{heads, heads_of, language, of_now};
 use crate::operation::letters;
 use crate::operation::parameters::Parameters;
-use crate::page::{self, Episode, Overview};
+use crate::page::{self, Episode, Overview, Sharing};
 use crate::repository::{key, read};
 
 /// How many episodes are shown.
@@ -70,17 +72,36 @@ pub(super) async fn episode(call: Call, id: Id) -> Answer {
 pub(super) async fn visit(call: Call, id: Id) -> Answer {
     let words = words(&call)?;
     let made = block(move || {
-        let summary = of_now(&call.app, &id, now())?;
+        let mut summary = of_now(&call.app, &id, now())?;
+        // Who is signed in records the visit; else it is who manages the episode.
+        if let Some(person) = person(&call.app)? {
+            summary.care_manager = Some(person);
+        }
         Ok(page::visit(&summary, BASE, words))
     });
     Ok(reply::page(made.await?, Policy::Form))
 }
 
+/// The practitioner who asks, as the record has them.
+fn person(app: &App) -> Result<Option<Party>, Error> {
+    let user = app.access.as_ref().and_then(|access| access.user.as_ref());
+    let Some((kind, id)) = user.filter(|(kind, _)| kind.as_str() == "Practitioner") else {
+        return Ok(None);
+    };
+    let stored = interaction::read::read(&*app.store.view()?, *kind, id)?;
+    Ok(stored.content()?.as_ref().and_then(Party::of))
+}
+
 /// `GET /episodes/{id}/letters`.
 pub(super) async fn letters(call: Call, id: Id) -> Answer {
     let words = words(&call)?;
+    let links = given::<Links>(&call.request)?.clone();
     let made = block(move || {
         let letters = letters::letters(&call.app, &id, now())?;
+        let session = call.session.as_deref();
+        let shared = session.map(|_| shared::of_letters(&links, &letters.filed, now()));
+        let shared = shared.transpose()?.unwrap_or_default();
+        let sharing = session.map(|session| Sharing { csrf: &session.csrf, links: &shared });
         let signers = letters.signers.into_iter().map(|signer| (signer.name, signer.reference));
         let signers: Vec<(String, String)> = signers.collect();
         let shown = page::Letters {
@@ -89,6 +110,7 @@ pub(super) async fn letters(call: Call, id: Id) -> Answer {
             digest: &letters.digest,
             signers: &signers,
             filed: &letters.filed,
+            sharing,
         };
         Ok(page::letters(&shown, words))
     });

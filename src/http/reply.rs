@@ -77,6 +77,8 @@ pub(super) fn page_of(code: u16, page: String, policy: Policy) -> HttpResponse {
 
 fn html(mut builder: HttpResponseBuilder, page: String, policy: Policy) -> HttpResponse {
     builder.insert_header((header::CONTENT_SECURITY_POLICY, policy.value().clone()));
+    builder.insert_header((header::CROSS_ORIGIN_OPENER_POLICY, "same-origin"));
+    builder.insert_header((header::CROSS_ORIGIN_RESOURCE_POLICY, "same-origin"));
     builder.insert_header((header::CONTENT_TYPE, Media::Html.content_type())).body(page)
 }
 

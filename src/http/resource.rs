@@ -63,7 +63,7 @@ fn cut(app: &App, request: &HttpRequest, mut stored: Stored) -> Result<Stored, E
 pub(super) async fn create(call: Call, kind: ResourceType, payload: web::Payload) -> Answer {
     let write = Write::of(&call, kind)?;
     let criteria = extract::if_none_exist(&call.request)?;
-    let Call { app, request } = call;
+    let Call { app, request, .. } = call;
     let body = extract::body(&request, payload, expected(kind), write.limit).await?;
     let sent = binary::Sent::of(request.headers())?;
     let done = block(move || {
@@ -83,7 +83,7 @@ pub(super) async fn update(
     payload: web::Payload,
 ) -> Answer {
     let write = Write::of(&call, kind)?;
-    let Call { app, request } = call;
+    let Call { app, request, .. } = call;
     let preconditions = extract::preconditions(&request)?;
     let body = extract::body(&request, payload, expected(kind), write.limit).await?;
     let sent = binary::Sent::of(request.headers())?;
@@ -108,7 +108,7 @@ pub(super) async fn patch(
     payload: web::Payload,
 ) -> Answer {
     let write = Write::of(&call, kind)?;
-    let Call { app, request } = call;
+    let Call { app, request, .. } = call;
     let preconditions = extract::preconditions(&request)?;
     let body = extract::body(&request, payload, Expected::Patch, write.limit).await?;
     let done = block(move || {
@@ -126,7 +126,7 @@ pub(super) async fn patch(
 /// `DELETE [base]/[type]/[id]` and `DELETE [base]/[type]?…`.
 pub(super) async fn delete(call: Call, kind: ResourceType, subject: Subject) -> Answer {
     let write = Write::of(&call, kind)?;
-    let Call { app, request } = call;
+    let Call { app, request, .. } = call;
     let preconditions = extract::preconditions(&request)?;
     let done =
         block(move || interaction::delete::delete(&app, kind, &subject, &preconditions, now()));
@@ -171,7 +171,7 @@ struct Write {
 
 impl Write {
     fn of(call: &Call, kind: ResourceType) -> Result<Self, Error> {
-        let Call { app, request } = call;
+        let Call { app, request, .. } = call;
         let is_bundle = kind.as_str() == "Bundle";
         Ok(Self {
             format: Format::of(request, Media::RESOURCE)?,
@@ -184,7 +184,7 @@ impl Write {
 
 /// `GET` of `[base]/_history`, `[base]/[type]/_history`, `[base]/[type]/[id]/_history`.
 pub(super) async fn history(call: Call, scope: Scope) -> Answer {
-    let Call { app, request } = call;
+    let Call { app, request, .. } = call;
     let format = Format::of(&request, Media::RESOURCE)?;
     let strict = Prefer::of(request.headers()).strict.unwrap_or(false);
     let query = interaction::history::Query::parse(&extract::parameters(&request), strict)?;

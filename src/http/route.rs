@@ -5,10 +5,12 @@
 //! Source: <http://hl7.org/fhir/R4/http.html#summary>.
 
 use std::borrow::Cow;
+use std::sync::Arc;
 
 use actix_web::http::{Method, Uri};
 use actix_web::{HttpRequest, HttpResponse, web};
 
+use crate::access::session::Session;
 use crate::app::App;
 use crate::error::Error;
 use crate::fhir::{Id, ResourceType, VersionId};
@@ -16,6 +18,7 @@ use crate::http::admit::{Needed, admit};
 use crate::http::once::{self, Keyed};
 pub(super) use crate::http::verb::{Verb, only};
 use crate::http::{audit, bulk, bundle, now, operation, page, resource, search, smart};
+use crate::http::{session, shared, sign_in};
 use crate::interaction::Subject;
 use crate::interaction::query::unescape;
 use crate::interaction::search::Scope as Among;
@@ -27,6 +30,8 @@ use crate::repository::Scope;
 pub(super) struct Call {
     pub(super) app: web::Data<App>,
     pub(super) request: HttpRequest,
+    /// The session of the person whose browser asks, where it is one.
+    pub(super) session: Option<Arc<Session>>,
 }
 
 /// The answer to a request.
@@ -71,6 +76,22 @@ routes! {
     Visit "/episodes/{id}/visit" "GET, HEAD";
     /// The letters of an episode, with the form that signs.
     Letters "/episodes/{id}/letters" "GET, HEAD";
+    /// A new link to a letter.
+    Links "/episodes/{id}/letters/{letter}/links" "POST";
+    /// The end of a link to a letter.
+    LinkEnd "/episodes/{id}/letters/{letter}/links/{link}" "POST";
+    /// A link to a letter, as its recipient has it.
+    SharedLink "/shared/{token}" "GET, HEAD, POST";
+    /// The letter of a link that was opened.
+    SharedLetter "/shared" "GET, HEAD";
+    /// A form of that letter.
+    SharedForm "/shared/letter/{form}" "GET, HEAD";
+    /// The way to sign in.
+    SignIn "/sign-in" "GET, HEAD";
+    /// The way back.
+    SignInBack "/sign-in/back" "GET, HEAD";
+    /// The end of a session.
+    SignOut "/sign-out" "POST";
     /// The page of a patient.
     Patient "/patients/{id}" "GET, HEAD";
     /// The audit, also as a file.
@@ -178,6 +199,14 @@ impl Route {
             ("episodes", [_]) => Self::Episode,
             ("episodes", [_, "visit"]) => Self::Visit,
             ("episodes", [_, "letters"]) => Self::Letters,
+            ("episodes", [_, "letters", _, "links"]) => Self::Links,
+            ("episodes", [_, "letters", _, "links", _]) => Self::LinkEnd,
+            ("shared", []) => Self::SharedLetter,
+            ("shared", [_]) => Self::SharedLink,
+            ("shared", ["letter", _]) => Self::SharedForm,
+            ("sign-in", []) => Self::SignIn,
+            ("sign-in", ["back"]) => Self::SignInBack,
+            ("sign-out", []) => Self::SignOut,
             ("patients", [_]) => Self::Patient,
             ("audit", []) => Self::Audit,
             ("audit", ["cases"]) => Self::AuditCases,
@@ -196,6 +225,14 @@ impl Route {
                 | Self::Episode
                 | Self::Visit
                 | Self::Letters
+                | Self::Links
+                | Self::LinkEnd
+                | Self::SharedLink
+                | Self::SharedLetter
+                | Self::SharedForm
+                | Self::SignIn
+                | Self::SignInBack
+                | Self::SignOut
                 | Self::Patient
                 | Self::Audit
                 | Self::AuditCases
@@ -250,18 +287,31 @@ pub(super) async fn carry_out(
     if route != Route::Operation && !route.knows(verb) {
         return only(route.allow(), verb);
     }
-    let app = admit(app, &request, Needed::of(route, verb), route.kind(&parts), now()).await?;
+    let needed = Needed::of(route, verb);
+    let admitted = match admit(app, &request, needed, route.kind(&parts), now()).await {
+        Err(Error::Unauthenticated(_)) if sign_in::is_wanted(&request, verb) => {
+            return Ok(sign_in::way(&request));
+        }
+        admitted => admitted?,
+    };
     if let Some(keyed) = keyed.filter(|_| route.may_write())
-        && let Some(answer) = keyed.begin(&app).await?
+        && let Some(answer) = keyed.begin(&admitted.app).await?
     {
         return Ok(answer);
     }
-    let call = Call { app, request };
+    let call = Call { app: admitted.app, request, session: admitted.session };
     match parts.as_slice() {
         [base, parts @ ..] if *base == super::BASE.trim_start_matches('/') => {
             within_base(call, (route, parts, verb), &uri, payload).await
         }
-        parts => page(call, (route, parts)).await,
+        parts => {
+            let (session, request) = (call.session.clone(), call.request.clone());
+            let page = page(call, (route, parts, verb), payload).await?;
+            Ok(match session {
+                Some(session) => session::dressed(page, &session, &request),
+                None => page,
+            })
+        }
     }
 }
 
@@ -349,18 +399,32 @@ async fn instance(
 }
 
 /// What stands outside the base.
-async fn page(call: Call, asked: (Route, &[&str])) -> Answer {
+async fn page(call: Call, asked: (Route, &[&str], Verb), payload: web::Payload) -> Answer {
     match asked {
-        (Route::Index, _) => page::index(call).await,
-        (Route::OpenApi, _) => operation::description(call).await,
-        (Route::Icon, _) => Ok(HttpResponse::NoContent().finish()),
-        (Route::Script, [name]) => script(name).map(page::script).ok_or(Error::UnknownRoute),
-        (Route::Episode, [_, id]) => page::episode(call, some_id(id)?).await,
-        (Route::Visit, [_, id, _]) => page::visit(call, some_id(id)?).await,
-        (Route::Letters, [_, id, _]) => page::letters(call, some_id(id)?).await,
-        (Route::Audit, _) => audit::audit(call).await,
-        (Route::AuditCases, _) => audit::cases(call).await,
-        (Route::Patient, [_, id]) => page::patient(call, some_id(id)?).await,
+        (Route::Index, ..) => page::index(call).await,
+        (Route::OpenApi, ..) => operation::description(call).await,
+        (Route::Icon, ..) => Ok(HttpResponse::NoContent().finish()),
+        (Route::Script, [name], _) => script(name).map(page::script).ok_or(Error::UnknownRoute),
+        (Route::Episode, [_, id], _) => page::episode(call, some_id(id)?).await,
+        (Route::Visit, [_, id, _], _) => page::visit(call, some_id(id)?).await,
+        (Route::Letters, [_, id, _], _) => page::letters(call, some_id(id)?).await,
+        (Route::Links, [_, id, _, letter, _], _) => {
+            shared::make(call, some_id(id)?, some_id(letter)?, payload).await
+        }
+        (Route::LinkEnd, [_, id, _, letter, _, link], _) => {
+            let of = (some_id(id)?, some_id(letter)?);
+            shared::end(call, of, (*link).to_owned(), payload).await
+        }
+        (Route::SharedLink, [_, token], Verb::Post) => shared::open(call, token).await,
+        (Route::SharedLink, [_, token], _) => shared::first(call, token).await,
+        (Route::SharedLetter, ..) => shared::letter(call).await,
+        (Route::SharedForm, [_, _, name], _) => shared::form(call, name).await,
+        (Route::SignIn, ..) => sign_in::begin(call).await,
+        (Route::SignInBack, ..) => sign_in::back(call).await,
+        (Route::SignOut, ..) => sign_in::end(call, payload).await,
+        (Route::Audit, ..) => audit::audit(call).await,
+        (Route::AuditCases, ..) => audit::cases(call).await,
+        (Route::Patient, [_, id], _) => page::patient(call, some_id(id)?).await,
         _ => Err(Error::UnknownRoute),
     }
 }

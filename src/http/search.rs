@@ -44,7 +44,7 @@ pub(super) fn compartment(of: ResourceType, id: Id, name: &str) -> Result<Scope,
 }
 
 async fn answer(call: Call, scope: Scope, pairs: Vec<(String, String)>) -> Answer {
-    let Call { app, request } = call;
+    let Call { app, request, .. } = call;
     let format = Format::asked(&request, &pairs, Media::RESOURCE)?;
     let strict = Prefer::of(request.headers()).strict.unwrap_or(false);
     let base = extract::base(&app, &request);

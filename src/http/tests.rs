@@ -9,6 +9,8 @@ use actix_web::web;
 use reqwest::Client;
 use serde_json::json;
 
+use crate::access::link::{Link, Links};
+use crate::access::session::Sessions;
 use crate::access::token::Tokens;
 use crate::app::{App, Standard};
 use crate::config::{Authorisation, Config};
@@ -52,6 +54,23 @@ fn rows(route: Route) -> Vec<Row> {
         Route::Visit => vec![Row("GET", "/episodes/e/visit", 404, 404, 200)],
         Route::Letters => vec![Row("GET", "/episodes/e/letters", 404, 404, 200)],
         Route::Patient => vec![Row("GET", "/patients/p", 404, 404, 200)],
+        // A program has no pages from which to share; a person's form must be of their session.
+        Route::Links => vec![Row("POST", "/episodes/e/letters/c/links", 400, 400, 400)],
+        Route::LinkEnd => vec![Row("POST", "/episodes/e/letters/c/links/l", 400, 400, 400)],
+        // These are for whoever has no session yet, or a link.
+        Route::SignIn => vec![open("/sign-in", 400)],
+        Route::SignInBack => vec![open("/sign-in/back?code=c&state=s", 400)],
+        Route::SignOut => vec![Row("POST", "/sign-out", 200, 200, 200)],
+        Route::SharedLink => vec![
+            open("/shared/0123456789abcdef0123456789abcdef0123456789a", 410),
+            Row("POST", "/shared/0123456789abcdef0123456789abcdef0123456789a", 410, 410, 410),
+        ],
+        Route::SharedLetter => vec![open("/shared", 410)],
+        Route::SharedForm => vec![
+            open("/shared/letter/page", 410),
+            open("/shared/letter/pdf", 410),
+            open("/shared/letter/document", 410),
+        ],
         // A Bundle is carried out entry by entry.
         Route::System => vec![
             Row("GET", "/fhir?_type=Patient&_id=p", 200, 200, 200),
@@ -97,6 +116,22 @@ fn rows(route: Route) -> Vec<Row> {
     }
 }
 
+/// What is answered to a browser in which a link was opened, where that is more than to anyone.
+fn with_link(path: &str) -> Option<u16> {
+    let own = ["/shared", "/shared/letter/page", "/shared/letter/document"];
+    // The letter of the test has no PDF.
+    if path == "/shared/letter/pdf" { Some(404) } else { own.contains(&path).then_some(200) }
+}
+
+/// What is answered to a person with the right scopes, where it differs from what a program gets.
+fn with_session(route: Route) -> Option<u16> {
+    match route {
+        // The form lacks what only a page of the session has.
+        Route::Links | Route::LinkEnd | Route::SignOut => Some(403),
+        _ => None,
+    }
+}
+
 /// Whether the route answers without a token.
 fn is_open(route: Route) -> bool {
     use super::admit::Needed;
@@ -113,6 +148,10 @@ struct Running {
     address: SocketAddr,
     client: Client,
     tokens: [(&'static str, String); 6],
+    /// The cookie of a session with the scopes of the right token, and what its pages send.
+    session: [(&'static str, String); 2],
+    /// The cookie of a browser in which a link was opened, and the text of the link.
+    link: [String; 2],
 }
 
 impl Running {
@@ -121,13 +160,19 @@ impl Running {
         let standard = Arc::new(Standard::embedded().unwrap());
         let app = App::on(config, Box::new(MemoryStore::new()), standard).unwrap();
         let patient = |id: &str| json!({ "resourceType": "Patient", "id": id });
-        for value in [patient("p"), patient("q"), episode()] {
+        let binary = json!({ "resourceType": "Binary", "id": "b", "contentType": "text/html",
+            "data": "PGgxPkE8L2gxPg==" });
+        let bundle = json!({ "resourceType": "Bundle", "id": "b", "type": "collection" });
+        let mut all = vec![patient("p"), patient("q"), episode(), binary, bundle];
+        all.extend(letter());
+        for value in all {
             let resource = Resource::from_value(value).unwrap();
             let id = Id::parse(resource.id_text().unwrap()).unwrap();
             let now = Instant::from_millis(1);
             let none = Preconditions::default();
             update::update(&app, &Subject::Id(id), &resource, &none, now).unwrap();
         }
+        let (session, link) = (begun(&app), opened(&app));
         let tokens = Tokens::of(Arc::clone(&app.store));
         let token = |scope: &str, patient: &str, ends: i64| {
             let access = Access {
@@ -147,14 +192,32 @@ impl Running {
             ("right", token("patient/*.cruds", "p", i64::MAX)),
         ];
         let serving = serve(web::Data::new(app), SocketAddr::from(([127, 0, 0, 1], 0))).unwrap();
-        (Self { address: serving.address, client: Client::new(), tokens }, serving.server)
+        let running =
+            Self { address: serving.address, client: Client::new(), tokens, session, link };
+        (running, serving.server)
     }
 
-    async fn status(&self, verb: &str, path: &str, token: &str) -> u16 {
+    /// What a token adds to a request.
+    fn bearer(token: &str) -> Vec<(&'static str, String)> {
+        if token.is_empty() { vec![] } else { vec![("Authorization", format!("Bearer {token}"))] }
+    }
+
+    /// What a browser adds to one that comes from a page of this server.
+    fn from_here(&self) -> [(&'static str, String); 2] {
+        [
+            ("Origin", format!("http://{}", self.address)),
+            ("Sec-Fetch-Site", "same-origin".to_owned()),
+        ]
+    }
+
+    async fn status(&self, verb: &str, path: &str, more: &[(&'static str, String)]) -> u16 {
         let url = format!("http://{}{path}", self.address);
-        let request = self.client.request(verb.parse().unwrap(), url);
-        let request = if token.is_empty() { request } else { request.bearer_auth(token) };
-        let is_form = path.contains("/auth/") || path.contains("_search");
+        let mut request = self.client.request(verb.parse().unwrap(), url);
+        for (name, value) in more {
+            request = request.header(*name, value);
+        }
+        let forms = ["/auth/", "_search", "/links", "/sign-out", "/shared/"];
+        let is_form = forms.iter().any(|part| path.contains(part));
         let body = if verb == "POST" && path == BASE {
             json!({ "resourceType": "Bundle", "type": "transaction", "entry": [{
                 "request": { "method": "PUT", "url": "EpisodeOfCare/e" }, "resource": episode() }] })
@@ -174,6 +237,60 @@ impl Running {
     }
 }
 
+/// A signed letter of two forms.
+fn letter() -> Vec<serde_json::Value> {
+    let form = |id: &str, media: &str, url: &str| {
+        json!({ "resourceType": "DocumentReference", "id": id, "status": "current",
+            "subject": { "reference": "Patient/p" },
+            "content": [{ "attachment": { "contentType": media, "url": url } }] })
+    };
+    let composition = json!({ "resourceType": "Composition", "id": "c", "status": "final",
+        "type": { "text": "Letter" }, "subject": { "reference": "Patient/p" }, "title": "Letter",
+        "date": "2026-03-02", "author": [{ "display": "Ilse" }] });
+    vec![
+        composition,
+        form("d-1", "text/html", "Binary/b"),
+        form("d-2", "application/fhir+json", "Bundle/b"),
+    ]
+}
+
+/// A session of a person with the scopes of the right token.
+fn begun(app: &App) -> [(&'static str, String); 2] {
+    let sessions = Sessions::of(Arc::clone(&app.store), (i64::MAX, i64::MAX));
+    let access = Access {
+        client: "person/ilse".to_owned(),
+        scopes: Scope::all("patient/*.cruds"),
+        patient: Id::parse("p"),
+        user: None,
+    };
+    let now = super::now();
+    let text = sessions.begin(&access, "Ilse", now).unwrap();
+    let csrf = sessions.find(&text, now).unwrap().unwrap().session.csrf.clone();
+    [("Cookie", format!("spondyl-session={text}")), ("X-CSRF-Token", csrf)]
+}
+
+/// A link that was opened: the cookie of who did, and the text of the link.
+fn opened(app: &App) -> [String; 2] {
+    let links = Links::of(Arc::clone(&app.store));
+    let parts = ["Composition/c", "DocumentReference/d-1", "DocumentReference/d-2", "Binary/b"];
+    let link = Link {
+        recipient: "Dr Iva".to_owned(),
+        letter: "c".to_owned(),
+        parts: parts.into_iter().chain(["Bundle/b"]).map(str::to_owned).collect(),
+        language: None,
+        made: 0,
+        by: ("Practitioner/ilse".to_owned(), "Ilse".to_owned()),
+        ends: i64::MAX,
+        most: 1,
+        uses: Vec::new(),
+        revoked: None,
+    };
+    let now = super::now();
+    let (text, _) = links.make(&link, now).unwrap();
+    let (reading, _) = links.open(&text, now).unwrap().unwrap();
+    [format!("spondyl-letter={reading}"), text]
+}
+
 /// RFC 6750, section 3.1: 401 without a token that holds, 403 where it does not suffice; what one
 /// may not see looks as if it were not there.
 #[actix_web::test]
@@ -185,8 +302,38 @@ async fn every_route_with_every_kind_of_token() {
         for Row(verb, path, other_scope, other_patient, right) in rows(*route) {
             let without = if is_open(*route) { right } else { 401 };
             let expected = [without, without, without, other_scope, other_patient, right];
+            let mut asked: Vec<(&str, Vec<(&str, String)>, u16)> = Vec::new();
             for ((name, token), expected) in running.tokens.iter().zip(expected) {
-                let told = running.status(verb, path, token).await;
+                asked.push((name, Running::bearer(token), expected));
+            }
+            let [cookie, csrf] = &running.session;
+            let [origin, site] = running.from_here();
+            let whole = vec![cookie.clone(), csrf.clone(), origin.clone(), site.clone()];
+            let with_session = with_session(*route).unwrap_or(right);
+            asked.push(("session", whole, with_session));
+            let foreign = if verb == "GET" || is_open(*route) && *route != Route::SignOut {
+                right
+            } else {
+                403
+            };
+            asked.push(("session without its token", vec![cookie.clone(), origin, site], foreign));
+            asked.push(("session from nowhere", vec![cookie.clone(), csrf.clone()], foreign));
+            let elsewhere = [("Origin", "https://evil.example".to_owned())];
+            let elsewhere = [cookie.clone(), csrf.clone()].into_iter().chain(elsewhere).collect();
+            asked.push(("session from elsewhere", elsewhere, foreign));
+            let value = cookie.1.trim_start_matches("spondyl-session=");
+            asked.push(("session as a token", Running::bearer(value), without));
+            asked.push((
+                "session that never was",
+                vec![("Cookie", "spondyl-session=x".to_owned())],
+                without,
+            ));
+            let [reading, link] = &running.link;
+            let with_link = with_link(path).unwrap_or(without);
+            asked.push(("link", vec![("Cookie", reading.clone())], with_link));
+            asked.push(("link as a token", Running::bearer(link), without));
+            for (name, more, expected) in asked {
+                let told = running.status(verb, path, &more).await;
                 if told != expected {
                     faults.push(format!("{verb} {path}, {name}: {told}, not {expected}"));
                 }

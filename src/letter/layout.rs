@@ -8,6 +8,12 @@ use sha2::{Digest, Sha256};
 /// The style of every page, word for word as it stands inside `style`.
 pub const STYLE: &str = include_str!("style.css");
 
+/// Where the title of a page ends. What stands before is escaped, so that the first is the one.
+pub const TITLE_ENDS: &str = "</title>";
+
+/// Where the top of a page begins.
+pub const TOP_BEGINS: &str = "<header class=\"top\">";
+
 /// The source expression of a content security policy that allows the style and no other:
 /// `'sha256-…'`.
 /// Source: <https://www.w3.org/TR/CSP2/#style-src-hash-usage>.
@@ -67,6 +73,9 @@ mod tests {
         let page = page("en", "t", &nothing, &nothing, &nothing);
         assert!(page.contains(&format!("<style>{STYLE}</style>")));
         assert!(!page.contains("style=\""), "an attribute that no hash allows");
+        for mark in [TITLE_ENDS, TOP_BEGINS] {
+            assert_eq!(page.matches(mark).count(), 1, "{mark}");
+        }
         assert_eq!(style_source().len(), "'sha256-'".len() + 44);
     }
 }

@@ -183,6 +183,15 @@ fn signer(call: &Call<'_>, view: &dyn View) -> Result<Signer, Error> {
     if resources.iter().any(|who| at(who.value(), "/active") == &Value::Bool(false)) {
         return Err(Error::request(place, "Who signs is active in the record."));
     }
+    let access = call.app.access.as_ref();
+    if let Some(own) = access.and_then(|access| access.practitioner()) {
+        let is_own =
+            |who: &Resource| Source::of(who).is_some_and(|who| who.target().to_string() == own);
+        if !resources.iter().any(is_own) {
+            let text = "Who acts for a practitioner signs as that one, and as no other.";
+            return Err(Error::Request(Issue::error(IssueType::Forbidden, text).at(place)));
+        }
+    }
     Ok(Signer { by, resources })
 }
 

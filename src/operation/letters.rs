@@ -35,7 +35,7 @@ pub struct Letters {
     pub summary: Summary,
     /// The digest of everything that a letter of now would be made from.
     pub digest: String,
-    /// Who may sign, the care manager first.
+    /// Who may sign, the care manager first; of whoever acts for a practitioner only that one.
     pub signers: Vec<Signer>,
     /// The letters, the latest first.
     pub filed: Vec<Filed>,
@@ -57,7 +57,11 @@ pub fn letters(app: &App, id: &Id, now: Instant) -> Result<Letters, Error> {
     let record = Record::build(&episode, &resources);
     let summary = summary_by(&record, now, &app.thresholds);
     let digest = inputs_digest(&summary, &record);
-    let signers = signers(&record, &episode, &resources);
+    let own = app.access.as_ref().and_then(|access| access.practitioner());
+    let mut signers = signers(&record, &episode, &resources);
+    if let Some(own) = &own {
+        signers.retain(|signer| is_own(&record, signer, own));
+    }
     Ok(Letters { summary, digest, signers, filed })
 }
 
@@ -149,6 +153,13 @@ fn signers(record: &Record<'_>, episode: &Resource, resources: &[Resource]) -> V
         (Some(&signer.reference) != first.as_ref(), signer.name.clone(), signer.reference.clone())
     });
     signers
+}
+
+/// Whether who signs is that practitioner, or has a role of theirs.
+fn is_own(record: &Record<'_>, signer: &Signer, own: &str) -> bool {
+    let role = Target::of(&signer.reference).and_then(|by| record.resource(&by));
+    let person = role.and_then(|role| target(role.value(), "/practitioner"));
+    signer.reference == own || person.is_some_and(|person| person.to_string() == own)
 }
 
 /// Whether that is someone who can sign.

@@ -85,15 +85,26 @@ impl Outbound {
     pub async fn json(&self, url: &str) -> Result<Value, Error> {
         let url = self.allowed(url)?;
         let request = self.client.get(url).header("Accept", "application/json");
-        let mut answer = succeeded(request.send().await.map_err(Error::Failed)?)?;
-        let mut body = Vec::new();
-        while let Some(chunk) = answer.chunk().await.map_err(Error::Failed)? {
-            body.extend_from_slice(&chunk);
-            if body.len() > LARGEST {
-                return Err(Error::Unreadable);
-            }
-        }
-        serde_json::from_slice(&body).map_err(|_| Error::Unreadable)
+        read(request.send().await.map_err(Error::Failed)?).await
+    }
+
+    /// The JSON that a form is answered with; `secret` proves who sends it, by name and password.
+    ///
+    /// # Errors
+    /// [`Error`].
+    pub async fn form(
+        &self,
+        url: &str,
+        fields: String,
+        secret: Option<(&str, &str)>,
+    ) -> Result<Value, Error> {
+        let request = self.client.post(self.allowed(url)?).header("Accept", "application/json");
+        let request = request.header("Content-Type", "application/x-www-form-urlencoded");
+        let request = match secret {
+            Some((name, password)) => request.basic_auth(name, Some(password)),
+            None => request,
+        };
+        read(request.body(fields).send().await.map_err(Error::Failed)?).await
     }
 
     /// Sends a body there, with those headers, and waits so long for an answer.
@@ -142,6 +153,19 @@ fn literal(url: &Url) -> Option<IpAddr> {
 /// Whether the URL leads to this machine itself, whatever any name service says.
 pub fn is_loopback(url: &Url) -> bool {
     literal(url).is_some_and(|address| address.to_canonical().is_loopback())
+}
+
+/// The JSON of an answer that succeeded.
+async fn read(answer: Response) -> Result<Value, Error> {
+    let mut answer = succeeded(answer)?;
+    let mut body = Vec::new();
+    while let Some(chunk) = answer.chunk().await.map_err(Error::Failed)? {
+        body.extend_from_slice(&chunk);
+        if body.len() > LARGEST {
+            return Err(Error::Unreadable);
+        }
+    }
+    serde_json::from_slice(&body).map_err(|_| Error::Unreadable)
 }
 
 fn succeeded(answer: Response) -> Result<Response, Error> {

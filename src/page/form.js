@@ -42,14 +42,22 @@ function refusalsOn(form, list, find) {
   return { clear, show };
 }
 
+// What only a page of this server has, where somebody is signed in.
+const csrf = () => document.querySelector("meta[name=csrf-token]")?.content;
+
 // The answer to a resource that is sent, with its body where it has one; none where the connection was
 // lost, so that nobody knows whether it arrived.
 async function sendResource(url, resource) {
   let response;
+  const token = csrf();
   try {
     response = await fetch(url, {
       method: "POST",
-      headers: { "Content-Type": "application/fhir+json", Accept: "application/fhir+json" },
+      headers: {
+        "Content-Type": "application/fhir+json",
+        Accept: "application/fhir+json",
+        ...(token ? { "X-CSRF-Token": token } : {}),
+      },
       body: JSON.stringify(resource),
     });
   } catch {

@@ -1,5 +1,6 @@
 //! Pages for people: what this server holds, an episode, its letters, a patient, the form of a visit,
-//! an audit, and what is told of a request that was not carried out.
+//! an audit, sign-in, a letter for its recipient, and what is told of a request that was not carried
+//! out.
 //!
 //! Pure functions over what the caller read; plain, accessible, printed well. Nothing is loaded from
 //! elsewhere, and the only scripts are those of the two forms: [`SCRIPTS`], each at its path.
@@ -12,6 +13,8 @@ mod fault;
 mod letters;
 mod overview;
 mod patient;
+mod shared;
+mod sign_in;
 mod visit;
 
 use maud::{Markup, html};
@@ -28,9 +31,11 @@ pub use audit::{
 };
 pub use episode::episode;
 pub use fault::fault;
-pub use letters::{Letters, SCRIPT as SIGN_SCRIPT, letters};
+pub use letters::{Letters, SCRIPT as SIGN_SCRIPT, SharedLink, Sharing, letters};
 pub use overview::{Episode, Overview, index};
 pub use patient::{Patient, patient};
+pub use shared::{SharedLetter, link_first, link_gone, link_made, shared_letter};
+pub use sign_in::{of_person, sign_in_refused, signed_out};
 pub use visit::{SCRIPTS as VISIT_SCRIPTS, visit};
 
 /// Every script: where a page looks for it, and what is served there.

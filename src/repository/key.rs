@@ -35,6 +35,8 @@ pub const NOTICE: u8 = 0x11;
 pub const PROGRESS: u8 = 0x12;
 /// The first byte of rows that keep the facts of episodes.
 pub const FACTS: u8 = 0x0E;
+/// The first byte of rows of links to letters.
+pub const LINKS: u8 = 0x15;
 
 const END: [u8; 2] = [0x00, 0x00];
 
@@ -301,6 +303,20 @@ pub fn owner(key: &[u8]) -> Option<(ResourceType, Id, Option<VersionId>)> {
     let start = rest.iter().rposition(|byte| *byte == 0)?.checked_add(1)?;
     let id = Id::parse(std::str::from_utf8(rest.get(start..)?).ok()?)?;
     Some((kind, id, version))
+}
+
+/// The row of a link to a letter, by the id of its Composition and its own.
+pub fn link(letter: &Id, link: &str) -> Vec<u8> {
+    let mut key = links(letter).start;
+    push(&mut key, link.as_bytes());
+    key
+}
+
+/// The rows of all links to a letter.
+pub fn links(letter: &Id) -> Range<Vec<u8>> {
+    let mut key = vec![LINKS];
+    push(&mut key, letter.as_str().as_bytes());
+    beginning_with(key)
 }
 
 /// The row that lists the index keys of a resource.

@@ -22,6 +22,7 @@
 //! | 12 | the feed, as far as it is read for subscriptions | the commit |
 //! | 13 | once · `k` · digest of client and key | when it ends, the request's digest, its answer |
 //! | 13 | once · `e` · when it ends · that digest | nothing: for who removes what has ended |
+//! | 15 | links · letter · link | to whom, until when, how often it was used |
 //!
 //! Names of index rows that begin with `#` are no parameter's: `#` tells what a resource contains, those
 //! with codes behind it are joint rows, which have the values of these parameters in one key.
@@ -35,6 +36,7 @@ pub mod group;
 pub mod history;
 pub mod indexing;
 pub mod key;
+pub mod link;
 pub mod notice;
 pub mod once;
 pub mod past;

@@ -17,8 +17,12 @@ pub enum Use {
     Assertion,
     /// A link to one letter.
     Link,
+    /// The reading of that letter by whoever opened the link.
+    Reading,
     /// A session of a browser.
     Session,
+    /// The state of a sign-in that came back, which must not come again.
+    SignIn,
 }
 
 impl Use {
@@ -27,7 +31,9 @@ impl Use {
             Self::Token => b't',
             Self::Assertion => b'a',
             Self::Link => b'l',
+            Self::Reading => b'r',
             Self::Session => b's',
+            Self::SignIn => b'i',
         }
     }
 }

@@ -8,7 +8,7 @@ use jsonwebtoken::{Algorithm, DecodingKey, Validation, decode, decode_header};
 use serde::Deserialize;
 
 use crate::fhir::{Id, Instant};
-use crate::smart::{Access, Audience, Scope, user};
+use crate::smart::{Access, Audience, Scope, user_here};
 
 /// How far the clocks of issuer and server may differ, in milliseconds.
 const LEEWAY: i64 = 30 * 1000;
@@ -70,21 +70,17 @@ pub fn verify(
     if claims.iss != issuer || !claims.aud.has(audience) || !in_time {
         return Err(Refused::Bad);
     }
-    let named = |text: &str| {
-        let own = text.strip_prefix(base).and_then(|rest| rest.strip_prefix('/'));
-        user(own.unwrap_or(text)).filter(|_| own.is_some() || !text.contains("://"))
-    };
     let access = Access {
         client: claims.client_id.or(claims.sub).ok_or(Refused::Bad)?,
         scopes: Scope::all(&claims.scope.unwrap_or_default()),
         patient: claims.patient.as_deref().and_then(Id::parse),
-        user: claims.fhir_user.as_deref().and_then(named),
+        user: claims.fhir_user.as_deref().and_then(|text| user_here(text, base)),
     };
     Ok((access, Instant::from_millis(ends)))
 }
 
 /// Whether signatures of that algorithm are checked with a key of that kind.
-fn fits(key: &Jwk, algorithm: Algorithm) -> bool {
+pub(super) fn fits(key: &Jwk, algorithm: Algorithm) -> bool {
     match (&key.algorithm, algorithm) {
         (AlgorithmParameters::RSA(_), Algorithm::RS256 | Algorithm::RS384 | Algorithm::PS256) => {
             true

@@ -9,6 +9,7 @@ pub mod client;
 pub mod issuer;
 pub mod key;
 mod scope;
+pub mod sign_in;
 
 use std::collections::BTreeSet;
 
@@ -22,6 +23,12 @@ use crate::fhir::{Id, Reference, ResourceType};
 pub fn user(text: &str) -> Option<(ResourceType, Id)> {
     let reference = Reference::parse(text);
     reference.target().map(|(kind, id)| (kind, id.clone()))
+}
+
+/// The same where it may be told by a URL: only one of this server, whose base URL that is.
+pub fn user_here(text: &str, base: &str) -> Option<(ResourceType, Id)> {
+    let own = text.strip_prefix(base).and_then(|rest| rest.strip_prefix('/'));
+    user(own.unwrap_or(text)).filter(|_| own.is_some() || !text.contains("://"))
 }
 
 /// For whom a JWT is (<https://www.rfc-editor.org/rfc/rfc7519#section-4.1.3>).
@@ -85,6 +92,13 @@ impl Access {
         };
         let sees = |kind, action| self.scopes.iter().any(|scope| is_whole(scope, kind, action));
         ResourceType::all().all(|kind| sees(kind, Action::Read) && sees(kind, Action::Search))
+    }
+
+    /// The practitioner who acts by it, where it is one, as `Type/id`.
+    pub fn practitioner(&self) -> Option<String> {
+        let (kind, id) = self.user.as_ref()?;
+        let is_one = ["Practitioner", "PractitionerRole"].contains(&kind.as_str());
+        is_one.then(|| format!("{kind}/{id}"))
     }
 
     /// The scopes as the token endpoint tells them: each once, in order.

@@ -21,15 +21,15 @@ use crate::client::{Answer, Server, patient};
 
 const ASSERTION: &str = "urn:ietf:params:oauth:client-assertion-type:jwt-bearer";
 
-/// A key pair of a client.
-struct Key {
-    kid: &'static str,
+/// A key pair of a client or an issuer.
+pub(crate) struct Key {
+    pub(crate) kid: &'static str,
     algorithm: Algorithm,
-    private: EncodingKey,
+    pub(crate) private: EncodingKey,
 }
 
 impl Key {
-    fn rsa(kid: &'static str) -> Self {
+    pub(crate) fn rsa(kid: &'static str) -> Self {
         let pair = rsa::KeyPair::generate(rsa::KeySize::Rsa2048).unwrap();
         let der = AsDer::<Pkcs8V1Der<'_>>::as_der(&pair).unwrap();
         let pem = format!(
@@ -46,22 +46,22 @@ impl Key {
         Self { kid, algorithm: Algorithm::ES384, private }
     }
 
-    fn public(&self) -> Jwk {
+    pub(crate) fn public(&self) -> Jwk {
         let mut jwk = Jwk::from_encoding_key(&self.private, self.algorithm).unwrap();
         jwk.common.key_id = Some(self.kid.to_owned());
         jwk
     }
 
-    fn header(&self) -> Header {
+    pub(crate) fn header(&self) -> Header {
         Header { kid: Some(self.kid.to_owned()), ..Header::new(self.algorithm) }
     }
 
-    fn sign(&self, claims: &Value) -> String {
+    pub(crate) fn sign(&self, claims: &Value) -> String {
         encode(&self.header(), claims, &self.private).unwrap()
     }
 }
 
-fn seconds() -> i64 {
+pub(crate) fn seconds() -> i64 {
     time::OffsetDateTime::now_utc().unix_timestamp()
 }
 

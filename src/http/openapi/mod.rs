@@ -10,6 +10,7 @@ mod component;
 mod export;
 mod interaction;
 mod operation;
+mod people;
 mod smart;
 
 use serde_json::{Map, Value, json};
@@ -86,6 +87,14 @@ fn items(source: &Source<'_>, route: Route) -> Vec<(String, Value)> {
         Route::Index | Route::Episode | Route::Visit | Route::Letters | Route::Patient => {
             one(page(template, "text/html"))
         }
+        Route::Links
+        | Route::LinkEnd
+        | Route::SharedLink
+        | Route::SharedLetter
+        | Route::SharedForm
+        | Route::SignIn
+        | Route::SignInBack
+        | Route::SignOut => one(people::item(route)),
         Route::Audit => {
             one(audit(template, &["text/csv", "application/x-ndjson", "application/json"]))
         }

@@ -6,6 +6,7 @@
 //! the record that the draft was computed from, and the server refuses where it has changed.
 
 mod form;
+mod links;
 
 use std::collections::BTreeSet;
 
@@ -37,7 +38,11 @@ pub struct Letters<'a> {
     pub signers: &'a [(String, String)],
     /// The letters, the latest first.
     pub filed: &'a [Filed],
+    /// What whoever is signed in may do with links to them; none where nobody is.
+    pub sharing: Option<Sharing<'a>>,
 }
+
+pub use links::{SharedLink, Sharing};
 
 /// The page.
 pub fn letters(page: &Letters<'_>, words: &Catalogue) -> String {
@@ -108,6 +113,7 @@ fn one(page: &Letters<'_>, filed: &Filed, words: &Catalogue) -> Markup {
                 }
             }
             (seal(page, filed, words))
+            (links::links(page, filed, words))
         }
     }
 }
@@ -124,7 +130,7 @@ fn standing(standing: Standing, words: &Catalogue) -> Markup {
 }
 
 /// A moment, to the minute, in UTC.
-fn moment(moment: Option<Instant>, words: &Catalogue) -> String {
+pub(super) fn moment(moment: Option<Instant>, words: &Catalogue) -> String {
     let Some(moment) = moment.map(Instant::to_utc) else {
         return words.get("not-recorded").to_owned();
     };
