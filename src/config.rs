@@ -3,9 +3,13 @@
 //! Checked once at start by [`Config::check`]; passed by reference, never global. To add one: a
 //! field with its doc line (the help text), its flag and its variable.
 
+mod operating;
+
 use std::net::SocketAddr;
 use std::num::{NonZeroU32, NonZeroUsize};
 use std::path::{Path, PathBuf};
+
+pub use operating::{LogFormat, Operating, Switch};
 
 /// How the server runs.
 #[derive(clap::Args, Clone, Debug)]
@@ -141,6 +145,10 @@ pub struct Config {
     /// given more than once.
     #[arg(long, env = "SPONDYL_CORS_ORIGIN", value_name = "ORIGIN", value_delimiter = ',')]
     pub cors_origin: Vec<String>,
+
+    /// How it is run.
+    #[command(flatten)]
+    pub operating: Operating,
 }
 
 /// Who may use the API.
@@ -263,6 +271,18 @@ impl Config {
         terminology(&self.data)
     }
 
+    /// Whether an audit trail is kept.
+    pub fn has_trail(&self) -> bool {
+        let by_default =
+            if self.access == Authorisation::Smart { Switch::On } else { Switch::Off };
+        self.operating.trail.unwrap_or(by_default) == Switch::On
+    }
+
+    /// The directory of the audit trail.
+    pub fn trail_directory(&self) -> PathBuf {
+        trail(&self.data)
+    }
+
     /// Whether what a resource refers to on this server must exist.
     pub fn asks_for_targets(&self) -> bool {
         self.references == References::Existing
@@ -277,6 +297,11 @@ impl Config {
 /// The directory of loaded terminology beside a store.
 pub fn terminology(data: &Path) -> PathBuf {
     data.join("terminology")
+}
+
+/// The directory of the audit trail beside a store.
+pub fn trail(data: &Path) -> PathBuf {
+    data.join("trail")
 }
 
 impl Default for Config {
@@ -309,6 +334,7 @@ impl Default for Config {
             audit_least: AUDIT_LEAST,
             audit_cases: false,
             cors_origin: Vec::new(),
+            operating: Operating::default(),
         }
     }
 }

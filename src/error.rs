@@ -9,7 +9,7 @@
 
 use crate::fhir::json::Malformed;
 use crate::fhir::resource::NotAResource;
-use crate::fhir::{Issue, IssueType, Message, Severity, VersionId, outcome};
+use crate::fhir::{Id, Issue, IssueType, Message, Severity, VersionId, outcome};
 use crate::terminology::TerminologyError;
 use crate::{repository, search, store};
 
@@ -103,9 +103,20 @@ pub enum Error {
     /// The token does not permit it.
     #[error("forbidden")]
     Forbidden,
+    /// A Consent of the patient denies whoever asks what leaves the record.
+    #[error("withheld by Consent/{consent}")]
+    Withheld {
+        /// The Consent.
+        consent: Id,
+        /// The patient.
+        patient: Id,
+    },
     /// The client asks for more at once than it may.
     #[error("too many requests")]
     TooMany,
+    /// The audit trail cannot be told of it, so it is not done.
+    #[error("the audit trail cannot be written")]
+    Unrecorded,
     /// What was asked for earlier could not be done.
     #[error("not done: {0}")]
     NotDone(String),
@@ -194,9 +205,11 @@ impl Error {
             Self::Sealed => (409, T::BusinessRule, SEALED),
             Self::Unauthenticated(text) => (401, T::Login, text),
             Self::TooMany => (429, T::Throttled, TOO_MANY),
+            Self::Unrecorded => (503, T::Transient, UNRECORDED),
             Self::Repository(repository::Error::Store(store::Error::Spent)) => {
                 (403, T::TooCostly, SPENT)
             }
+            Self::Withheld { .. } => (403, T::Forbidden, WITHHELD),
             Self::Forbidden | Self::Repository(repository::Error::Store(store::Error::Refused)) => {
                 (403, T::Forbidden, FORBIDDEN)
             }
@@ -258,8 +271,10 @@ impl Error {
             | Self::Unreadable
             | Self::Sealed
             | Self::TooMany
+            | Self::Unrecorded
             | Self::Unauthenticated(_)
             | Self::Forbidden
+            | Self::Withheld { .. }
             | Self::Conflict
             | Self::Repository(repository::Error::Store(
                 store::Error::Refused | store::Error::Spent | store::Error::Conflict,
@@ -293,6 +308,9 @@ const MULTIPLE_MATCHES: &str = "The criteria select more than one resource; noth
 const SEALED: &str = "The resource is part of a signed letter, which is never changed or deleted; a later letter \
      replaces it ($finalize-letter with replaces).";
 const TOO_MANY: &str = "The client asks for more at once than it may; try again later.";
+const UNRECORDED: &str =
+    "The audit trail cannot be written, so nothing is done or told; try again later.";
+const WITHHELD: &str = "A consent of the patient denies that this is given to whoever asks.";
 const FORBIDDEN: &str = "The token does not permit this.";
 const SPENT: &str = "More rows would have to be looked at than may be; ask for less, such as a patient, a code or \
      a span of time.";

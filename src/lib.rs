@@ -21,6 +21,8 @@ pub mod smart;
 pub mod outbound;
 pub mod app;
 pub mod access;
+pub mod consent;
+pub mod trail;
 pub mod bulk;
 pub mod interaction;
 pub mod operation;

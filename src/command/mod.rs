@@ -4,6 +4,7 @@
 //! command could not be carried out (a file, the network, the store).
 
 mod audit;
+mod check;
 mod client;
 mod clients;
 mod demo;
@@ -50,6 +51,7 @@ DIR\n  spondyl load FILE...             send Bundles or NDJSON to a server\n\nEx
 #[derive(Subcommand, Debug)]
 enum Command {
     Audit(audit::Args),
+    Check(check::Args),
     Client(clients::Args),
     Definitions(definitions::Args),
     Demo(demo::Args),
@@ -117,6 +119,7 @@ pub fn run() -> ExitCode {
 fn carry_out(command: Command) -> Result<Done, Failure> {
     match command {
         Command::Audit(args) => audit::run(&args),
+        Command::Check(args) => check::run(&args),
         Command::Client(args) => clients::run(args),
         Command::Definitions(args) => definitions::run(&args),
         Command::Demo(args) => demo::run(&args),

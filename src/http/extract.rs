@@ -20,9 +20,6 @@ use crate::interaction::precondition::{Preconditions, Tags};
 use crate::interaction::query::pairs;
 use crate::xml;
 
-/// How long a body may take to arrive.
-const BODY_TIME: Duration = Duration::from_mins(1);
-
 /// The parameters of the URL, decoded, in order.
 pub(super) fn parameters(request: &HttpRequest) -> Vec<(String, String)> {
     pairs(request.query_string())
@@ -147,7 +144,10 @@ pub(super) async fn body(
         return Err(Error::TooLarge(limit));
     }
     let decoded = BodyStream::new(Decompress::from_headers(payload, request.headers()));
-    let read = tokio::time::timeout(BODY_TIME, to_bytes_limited(decoded, limit)).await;
+    // The server that was put together has it; what tests put together by hand need not.
+    let time = request.app_data::<web::Data<App>>();
+    let time = time.map_or(Duration::from_mins(1), |app| app.config.operating.body_timeout);
+    let read = tokio::time::timeout(time, to_bytes_limited(decoded, limit)).await;
     let read = read.map_err(|_| Error::TimedOut)?;
     let bytes = read.map_err(|_| Error::TooLarge(limit))?.map_err(|_| {
         if !request.headers().contains_key(header::CONTENT_ENCODING) {

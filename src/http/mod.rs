@@ -13,7 +13,10 @@ mod bundle;
 mod extract;
 mod flight;
 mod format;
+mod health;
 mod issuer;
+mod journal;
+mod metrics;
 mod middleware;
 mod openapi;
 mod operation;
@@ -33,7 +36,6 @@ mod tls;
 use std::io;
 use std::net::SocketAddr;
 use std::sync::Arc;
-use std::time::Duration;
 
 use actix_cors::Cors;
 use actix_web::dev::Server;
@@ -42,14 +44,16 @@ use actix_web::{HttpServer, web};
 
 use crate::access::token::Tokens;
 use crate::app::App;
-use crate::bulk::Exports;
+use crate::bulk::{Disclosed, Exports};
 use crate::error::Error;
 use crate::fhir::Instant;
 use crate::http::flight::FLIGHTS;
 use crate::http::issuer::Issuer;
 use crate::http::rate::Rates;
+use crate::http::metrics::Metrics;
 use crate::interaction;
 use crate::outbound::Outbound;
+use crate::trail::Trail;
 
 /// The path of the API.
 pub const BASE: &str = "/fhir";
@@ -80,10 +84,23 @@ pub struct Serving {
     pub address: SocketAddr,
     /// The server, to be awaited; it ends on SIGINT or SIGTERM after the requests at work.
     pub server: Server,
+    /// What is written of what was done.
+    trail: web::Data<Option<Trail>>,
 }
 
-/// How long the requests at work may take after the server was told to stop.
-const SHUTDOWN_SECONDS: u64 = 10;
+impl Serving {
+    /// Runs until the server ends, and then writes what is still to be written of the audit trail.
+    ///
+    /// # Errors
+    /// Those of the server.
+    pub async fn run(self) -> io::Result<()> {
+        let ended = self.server.await;
+        if let Some(trail) = self.trail.as_ref() {
+            trail.close().await;
+        }
+        ended
+    }
+}
 
 /// Pages of those origins may call the API and see its headers
 /// (<http://hl7.org/fhir/R4/security.html#cors>).
@@ -118,13 +135,14 @@ const CORS_SECONDS: usize = 3600;
 /// # Errors
 /// When the address cannot be listened on.
 pub fn serve(app: web::Data<App>, listen: SocketAddr) -> io::Result<Serving> {
-    if let Some(woken) = app.indexing() {
-        let app = Arc::downgrade(&app.clone().into_inner());
-        let follower = std::thread::Builder::new().name("indexing".to_owned());
-        follower.spawn(move || interaction::indexing::follow(&app, &woken))?;
-    }
+    index(&app.clone().into_inner())?;
+    app.trail.as_ref().map(index).transpose()?;
+    let trail = web::Data::new(Trail::start(&app.clone().into_inner())?);
     let exports = web::Data::new(Exports::of(&app.config.data));
-    export(&app, &exports)?;
+    export(&app, &exports, &trail)?;
+    let told = trail.clone();
+    let metrics = web::Data::new(Metrics::new());
+    let operating = app.config.operating.clone();
     let since = web::Data::new(Since(now()));
     let outbound = Outbound::new(&app.config.outbound, app.config.outbound_private);
     let outbound = web::Data::new(outbound.map_err(io::Error::other)?);
@@ -143,6 +161,8 @@ pub fn serve(app: web::Data<App>, listen: SocketAddr) -> io::Result<Serving> {
             .app_data(exports.clone())
             .app_data(rates.clone())
             .app_data(issuer.clone())
+            .app_data(trail.clone())
+            .app_data(metrics.clone())
             .wrap(actix_web::middleware::from_fn(middleware::every_request))
             .wrap(actix_web::middleware::Compress::default())
             .wrap(Condition::new(secure, DefaultHeaders::new().add(TRANSPORT_SECURITY)))
@@ -150,20 +170,34 @@ pub fn serve(app: web::Data<App>, listen: SocketAddr) -> io::Result<Serving> {
             .default_service(web::to(route::answer))
     })
     .tcp_nodelay(true)
-    .client_request_timeout(Duration::from_secs(30))
-    .keep_alive(Duration::from_secs(75))
-    .shutdown_timeout(SHUTDOWN_SECONDS);
+    .client_request_timeout(operating.request_timeout)
+    .keep_alive(operating.keep_alive)
+    .max_connections(operating.max_connections.get())
+    .shutdown_timeout(operating.shutdown_timeout.as_secs());
     let server = match tls {
         Some(settings) => server.bind_rustls_0_23(listen, settings)?,
         None => server.bind(listen)?,
     };
     let bound = server.addrs().first().copied();
     let address = bound.ok_or_else(|| io::Error::other("the server listens nowhere"))?;
-    Ok(Serving { address, server: server.run() })
+    Ok(Serving { address, server: server.run(), trail: told })
+}
+
+/// Starts the thread that makes the rows of new search parameters.
+fn index(app: &Arc<App>) -> io::Result<()> {
+    let Some(woken) = app.indexing() else { return Ok(()) };
+    let app = Arc::downgrade(app);
+    let follower = std::thread::Builder::new().name("indexing".to_owned());
+    follower.spawn(move || interaction::indexing::follow(&app, &woken)).map(drop)
 }
 
 /// Starts the thread that runs exports.
-fn export(app: &web::Data<App>, exports: &web::Data<Exports>) -> io::Result<()> {
+fn export(
+    app: &web::Data<App>,
+    exports: &web::Data<Exports>,
+    trail: &web::Data<Option<Trail>>,
+) -> io::Result<()> {
+    let trail = Arc::downgrade(&trail.clone().into_inner());
     let app = Arc::downgrade(&app.clone().into_inner());
     let exports = exports.clone().into_inner();
     let thread = std::thread::Builder::new().name("export".to_owned());
@@ -171,7 +205,8 @@ fn export(app: &web::Data<App>, exports: &web::Data<Exports>) -> io::Result<()> 
         if let Err(fault) = exports.sweep(now()) {
             tracing::warn!(%fault, "old exports cannot be removed");
         }
-        exports.follow(&app, &|moment| FLIGHTS.settled(moment));
+        let disclosed = |disclosed: Disclosed<'_>| journal::export::tell(&trail, disclosed);
+        exports.follow(&app, &|moment| FLIGHTS.settled(moment), &disclosed);
     })?;
     Ok(())
 }
@@ -192,6 +227,6 @@ pub fn run(app: App, listen: SocketAddr, ready: impl FnOnce(SocketAddr)) -> io::
         if let Err(error) = warming {
             tracing::warn!(%error, "no warm-up");
         }
-        serving.server.await
+        serving.run().await
     })
 }

@@ -13,7 +13,10 @@ use crate::app::App;
 use crate::error::Error;
 use crate::fhir::{Id, ResourceType, VersionId};
 use crate::http::admit::{Needed, admit};
-use crate::http::{audit, bulk, bundle, now, operation, page, resource, search, smart};
+use crate::http::journal::{self, Entry};
+use crate::http::{
+    audit, bulk, bundle, health, metrics, now, operation, page, resource, search, smart,
+};
 use crate::interaction::Subject;
 use crate::interaction::query::unescape;
 use crate::interaction::search::Scope as Among;
@@ -75,6 +78,12 @@ routes! {
     Audit "/audit" "GET, HEAD";
     /// The cases behind a figure of the audit.
     AuditCases "/audit/cases" "GET, HEAD";
+    /// Whether the server runs.
+    Live "/health/live" "GET, HEAD";
+    /// Whether it can do its work.
+    Ready "/health/ready" "GET, HEAD";
+    /// Its numbers.
+    Metrics "/metrics" "GET, HEAD";
     /// The description of the API.
     OpenApi "/openapi.json" "GET, HEAD";
     /// The base.
@@ -177,6 +186,9 @@ impl Route {
             ("episodes", [_, "visit"]) => Self::Visit,
             ("episodes", [_, "letters"]) => Self::Letters,
             ("patients", [_]) => Self::Patient,
+            ("health", ["live"]) => Self::Live,
+            ("health", ["ready"]) => Self::Ready,
+            ("metrics", []) => Self::Metrics,
             ("audit", []) => Self::Audit,
             ("audit", ["cases"]) => Self::AuditCases,
             (name, []) => script(name).map(|_| Self::Script)?,
@@ -197,6 +209,9 @@ impl Route {
                 | Self::Patient
                 | Self::Audit
                 | Self::AuditCases
+                | Self::Live
+                | Self::Ready
+                | Self::Metrics
         )
     }
 
@@ -229,11 +244,32 @@ pub(super) async fn answer(
     if route != Route::Operation && !route.knows(verb) {
         return only(route.allow(), verb);
     }
-    let app = admit(app, &request, Needed::of(route, verb), route.kind(&parts), now()).await?;
+    journal::note(&request, |notes| notes.route = Some(route));
+    let entry = Entry::begin(&request, (route, verb), &parts).await?;
+    let answer = carry_out(Call { app, request }, (route, &parts, verb), &uri, payload).await;
+    if let Some(entry) = entry {
+        entry.end(&answer);
+    }
+    answer
+}
+
+async fn carry_out(
+    call: Call,
+    (route, parts, verb): (Route, &[&str], Verb),
+    uri: &Uri,
+    payload: web::Payload,
+) -> Answer {
+    let Call { app, request } = call;
+    let kind = route.kind(parts);
+    let is_kept = app.trail.is_some() && kind.is_some_and(|kind| kind.as_str() == "AuditEvent");
+    let app = admit(app, &request, Needed::of(route, verb), kind, now()).await?;
+    if is_kept && verb != Verb::Get && matches!(route, Route::Type | Route::Instance) {
+        return only("GET, HEAD", verb);
+    }
     let call = Call { app, request };
-    match parts.as_slice() {
+    match parts {
         [base, parts @ ..] if *base == super::BASE.trim_start_matches('/') => {
-            within_base(call, (route, parts, verb), &uri, payload).await
+            within_base(call, (route, parts, verb), uri, payload).await
         }
         parts => page(call, (route, parts)).await,
     }
@@ -327,6 +363,9 @@ async fn page(call: Call, asked: (Route, &[&str])) -> Answer {
     match asked {
         (Route::Index, _) => page::index(call).await,
         (Route::OpenApi, _) => operation::description(call).await,
+        (Route::Live, _) => Ok(health::live()),
+        (Route::Ready, _) => health::ready(call).await,
+        (Route::Metrics, _) => metrics::answer(&call),
         (Route::Icon, _) => Ok(HttpResponse::NoContent().finish()),
         (Route::Script, [name]) => script(name).map(page::script).ok_or(Error::UnknownRoute),
         (Route::Episode, [_, id]) => page::episode(call, some_id(id)?).await,

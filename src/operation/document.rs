@@ -19,6 +19,7 @@ use uuid::Uuid;
 
 use crate::app::Held;
 use crate::clinical::element::references;
+use crate::consent;
 use crate::error::Error;
 use crate::fhir::{Id, Issue, IssueType, Reference, Resource, ResourceType, VersionId, query};
 use crate::letter::is_sealed;
@@ -52,6 +53,7 @@ fn run(call: &Call<'_>) -> Result<Output, Error> {
     let persist = call.parameters.flag("persist")?;
     let graph = call.parameters.text("graph")?;
     let held = call.app.held();
+    may_leave(call, &id)?;
     let bundle = {
         let view = call.app.store.view()?;
         let kind = ResourceType::parse("Composition").ok_or(Error::UnknownType)?;
@@ -76,6 +78,14 @@ fn run(call: &Call<'_>) -> Result<Output, Error> {
     let criteria = query::encode(&[("identifier".to_owned(), criteria)]);
     let stored = call.writes.create(&Resource::from_value(bundle)?, &criteria)?;
     Ok(Output::Stored(Box::new(stored)))
+}
+
+/// That no Consent of its subject keeps it from leaving.
+fn may_leave(call: &Call<'_>, id: &Id) -> Result<(), Error> {
+    let kind = ResourceType::parse("Composition").ok_or(Error::UnknownType)?;
+    let stored = repository::current(&*call.app.store.view()?, kind, id)?;
+    let content = stored.map(|stored| stored.content()).transpose()?.flatten();
+    content.map_or(Ok(()), |c| consent::permit_of(call.app, &c, "/subject", call.now))
 }
 
 fn text(stored: Stored) -> Output {

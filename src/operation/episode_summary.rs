@@ -35,7 +35,9 @@ fn run(call: &Call<'_>) -> Result<Output, Error> {
         return Err(Error::request("http.explain", text));
     }
     let kind = kind(&call.parameters)?;
-    let (Episode { episode, resources }, as_of) = read(call)?;
+    let (read, as_of) = read(call)?;
+    read.may_leave(call.app, call.now)?;
+    let Episode { episode, resources } = read;
     let record = Record::build(&episode, &resources);
     let summary = summary_by(&record, as_of, &call.app.thresholds);
     if explained {

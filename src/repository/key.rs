@@ -25,6 +25,8 @@ pub const INDEXING: u8 = 0x0A;
 pub const FINGERPRINTS: u8 = 0x0B;
 /// The first byte of rows of what clients are given.
 pub const SECRETS: u8 = 0x0D;
+/// The first byte of a row that links an entry of the audit trail to the one before.
+pub const TRAIL: u8 = 0x0F;
 
 const END: [u8; 2] = [0x00, 0x00];
 
@@ -77,6 +79,23 @@ pub fn definitions() -> Vec<u8> {
 /// The row that says what the index rows were made by.
 pub fn fingerprints() -> Vec<u8> {
     vec![FINGERPRINTS]
+}
+
+/// The link of that entry of the audit trail.
+pub fn link(number: u64) -> Vec<u8> {
+    let mut key = vec![TRAIL];
+    key.extend(number.to_be_bytes());
+    key
+}
+
+/// The links of the audit trail from that entry on.
+pub fn links_from(number: u64) -> Range<Vec<u8>> {
+    link(number)..vec![TRAIL + 1]
+}
+
+/// The number of an entry, from the key of its link.
+pub fn link_number(key: &[u8]) -> Option<u64> {
+    key.strip_prefix(&[TRAIL])?.try_into().ok().map(u64::from_be_bytes)
 }
 
 /// The row that says how far the resources of a type are indexed for new parameters.

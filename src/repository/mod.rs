@@ -15,6 +15,7 @@
 //! | 0A | indexing · type | new parameters, and the id up to which rows are made |
 //! | 0B | fingerprints | of each of the program's parameters, what its rows are made by |
 //! | 0D | secrets · use · digest | when it ends, and what it is worth |
+//! | 0F | audit trail · number | the hash that links the entry to the one before; in the trail's store |
 //!
 //! Names of index rows that begin with `#` are no parameter's: `#` tells what a resource contains, those
 //! with codes behind it are joint rows, which have the values of these parameters in one key.
@@ -29,6 +30,7 @@ pub mod key;
 pub mod past;
 pub mod read;
 pub mod secret;
+pub mod trail;
 
 pub use change::{Change, batch};
 pub use feed::{Event, Told};

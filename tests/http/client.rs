@@ -76,13 +76,17 @@ impl Server {
     ) -> Self {
         let (tell, told) = mpsc::channel();
         let thread = std::thread::spawn(move || {
-            let app = App::on(config, store(), standard()).unwrap();
+            let has_trail = config.has_trail();
+            let mut app = App::on(config, store(), standard()).unwrap();
+            if has_trail {
+                app = app.with_trail(Box::new(MemoryStore::new())).unwrap();
+            }
             prepare(&app);
             actix_web::rt::System::new().block_on(async move {
                 let listen = SocketAddr::from(([127, 0, 0, 1], 0));
                 let serving = http::serve(web::Data::new(app), listen).unwrap();
                 tell.send((serving.address, serving.server.handle())).unwrap();
-                serving.server.await.unwrap();
+                serving.run().await.unwrap();
             });
         });
         let (address, stop) = told.recv_timeout(Duration::from_mins(1)).unwrap();

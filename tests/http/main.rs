@@ -57,6 +57,7 @@ mod stats;
 mod signing;
 mod summary;
 mod terminology;
+mod trail;
 mod transaction;
 mod upgrade;
 mod validate;

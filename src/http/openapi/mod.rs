@@ -9,6 +9,7 @@
 mod component;
 mod export;
 mod interaction;
+mod operating;
 mod operation;
 mod smart;
 
@@ -86,6 +87,7 @@ fn items(source: &Source<'_>, route: Route) -> Vec<(String, Value)> {
         Route::Index | Route::Episode | Route::Visit | Route::Letters | Route::Patient => {
             one(page(template, "text/html"))
         }
+        Route::Live | Route::Ready | Route::Metrics => one(operating::item(route)),
         Route::Audit => {
             one(audit(template, &["text/csv", "application/x-ndjson", "application/json"]))
         }
