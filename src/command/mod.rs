@@ -15,6 +15,8 @@ mod input;
 mod journal;
 mod letter;
 mod load;
+mod log;
+mod private;
 mod release;
 mod report;
 mod serve;

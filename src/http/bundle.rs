@@ -24,12 +24,10 @@ pub(super) async fn process_bundle(call: Call, payload: web::Payload) -> Answer 
         let operations: Option<&dyn Operations> = Some(&entries);
         let (answer, text) = (prefer.answer, body.text());
         let setting = Setting { app: &app, base: &base, now, answer, strict, text, operations };
-        extract::located(&body, || {
-            let sent = extract::any_resource(&body)?;
-            let asked = journal::bundle::asked(sent.value());
-            // What it was is told also where it comes to nothing.
-            Ok((process(setting, sent), asked))
-        })
+        let sent = extract::located(&body, || extract::any_resource(&body))?;
+        let asked = journal::bundle::asked(sent.value());
+        // What it was is told also where it comes to nothing.
+        Ok((extract::located(&body, || process(setting, sent)), asked))
     });
     let (bundle, (is_transaction, asked)) = bundle.await?;
     journal::bundle::begun(&request, is_transaction);

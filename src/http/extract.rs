@@ -15,6 +15,7 @@ use crate::definitions::model::Model;
 use crate::error::Error;
 use crate::fhir::{Instant, Issue, IssueType, Resource, ResourceType, json};
 use crate::http::format::FHIR_VERSION;
+use crate::interaction::Origin;
 use crate::interaction::patch::Patch;
 use crate::interaction::precondition::{Preconditions, Tags};
 use crate::interaction::query::pairs;
@@ -60,6 +61,16 @@ pub(super) fn if_none_exist(request: &HttpRequest) -> Result<Option<String>, Err
     let text = "The header is not legible text.";
     let value = value.to_str().map_err(|_| Error::request("http.If-None-Exist", text))?;
     Ok(Some(value.to_owned()))
+}
+
+/// The Provenance of `X-Provenance`.
+pub(super) fn origin(request: &HttpRequest) -> Result<Option<Origin>, Error> {
+    let mut headers = request.headers().get_all("X-Provenance");
+    let Some(header) = headers.next() else { return Ok(None) };
+    if headers.next().is_some() {
+        return Err(Error::request("http.X-Provenance", "The header may come once."));
+    }
+    Origin::read(header.as_bytes()).map(Some)
 }
 
 fn tags(headers: &HeaderMap, name: &HeaderName) -> Result<Option<Tags>, Error> {

@@ -32,6 +32,7 @@ mod smart;
 #[cfg(test)]
 mod tests;
 mod tls;
+mod verb;
 
 use std::io;
 use std::net::SocketAddr;

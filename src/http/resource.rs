@@ -63,13 +63,15 @@ fn cut(app: &App, request: &HttpRequest, mut stored: Stored) -> Result<Stored, E
 pub(super) async fn create(call: Call, kind: ResourceType, payload: web::Payload) -> Answer {
     let write = Write::of(&call, kind)?;
     let criteria = extract::if_none_exist(&call.request)?;
+    let origin = extract::origin(&call.request)?;
     let Call { app, request } = call;
     let body = extract::body(&request, payload, expected(kind), write.limit).await?;
     let sent = binary::Sent::of(request.headers())?;
     let done = block(move || {
         placed(write.prefer, &body, || {
             let resource = received(&body, kind, sent, None)?;
-            interaction::create::create(&app, &resource, criteria.as_deref(), now())
+            let criteria = criteria.as_deref();
+            interaction::create::create_from(&app, &resource, criteria, origin.as_ref(), now())
         })
     });
     Ok(write.told(&request, done.await?))
@@ -85,6 +87,7 @@ pub(super) async fn update(
     let write = Write::of(&call, kind)?;
     let Call { app, request } = call;
     let preconditions = extract::preconditions(&request)?;
+    let origin = extract::origin(&request)?;
     let body = extract::body(&request, payload, expected(kind), write.limit).await?;
     let sent = binary::Sent::of(request.headers())?;
     let done = block(move || {
@@ -94,7 +97,8 @@ pub(super) async fn update(
                 Subject::Criteria(_) => None,
             };
             let resource = received(&body, kind, sent, id)?;
-            interaction::update::update(&app, &subject, &resource, &preconditions, now())
+            let along = (&preconditions, origin.as_ref());
+            interaction::update::update_from(&app, &subject, &resource, along, now())
         })
     });
     Ok(write.told(&request, done.await?))

@@ -6,7 +6,7 @@
 
 use std::borrow::Cow;
 
-use actix_web::http::{Method, Uri};
+use actix_web::http::Uri;
 use actix_web::{HttpRequest, HttpResponse, web};
 
 use crate::app::App;
@@ -23,6 +23,8 @@ use crate::interaction::search::Scope as Among;
 use crate::operation::Place;
 use crate::page::SCRIPTS;
 use crate::repository::Scope;
+
+pub(super) use crate::http::verb::{Verb, only};
 
 /// A request, with the application that answers it.
 pub(super) struct Call {
@@ -382,53 +384,6 @@ async fn page(call: Call, asked: (Route, &[&str])) -> Answer {
 fn script(name: &str) -> Option<&'static str> {
     let found = SCRIPTS.iter().find(|(path, _)| path.trim_start_matches('/') == name);
     found.map(|(_, text)| *text)
-}
-
-/// What a request wants to do, as far as routes tell it apart.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub(super) enum Verb {
-    /// GET or HEAD; the body of the latter is left out on the way.
-    Get,
-    Post,
-    Put,
-    Patch,
-    Delete,
-    Options,
-    Other,
-}
-
-impl Verb {
-    fn of(method: &Method) -> Self {
-        match *method {
-            Method::GET | Method::HEAD => Self::Get,
-            Method::POST => Self::Post,
-            Method::PUT => Self::Put,
-            Method::PATCH => Self::Patch,
-            Method::DELETE => Self::Delete,
-            Method::OPTIONS => Self::Options,
-            _ => Self::Other,
-        }
-    }
-
-    fn as_str(self) -> &'static str {
-        match self {
-            Self::Get => "GET",
-            Self::Post => "POST",
-            Self::Put => "PUT",
-            Self::Patch => "PATCH",
-            Self::Delete => "DELETE",
-            Self::Options => "OPTIONS",
-            Self::Other => "",
-        }
-    }
-}
-
-/// The verbs that a path knows, told to one who asks or who tried another.
-pub(super) fn only(allow: &'static str, verb: Verb) -> Answer {
-    match verb {
-        Verb::Options => Ok(HttpResponse::NoContent().insert_header(("Allow", allow)).finish()),
-        _ => Err(Error::Method(allow)),
-    }
 }
 
 /// The parts of a path, decoded; a slash at its end means nothing.

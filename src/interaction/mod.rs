@@ -17,6 +17,7 @@ mod fhirpath_patch;
 mod json_patch;
 pub mod history;
 pub mod indexing;
+mod origin;
 pub mod patch;
 pub mod precondition;
 pub mod publish;
@@ -31,6 +32,8 @@ mod transaction;
 pub mod update;
 
 use std::sync::Arc;
+
+pub use origin::Origin;
 
 use crate::app::{App, Beside, Held};
 use crate::error::Error;
@@ -147,11 +150,26 @@ fn write(
     now: Instant,
     plan: impl Fn(&Held, &dyn View) -> Result<Plan, Error>,
 ) -> Result<Done, Error> {
+    write_from(app, None, now, plan)
+}
+
+/// The same with where it comes from, which is stored in the same commit; where nothing is written, that
+/// is not either.
+fn write_from(
+    app: &App,
+    origin: Option<&Origin>,
+    now: Instant,
+    plan: impl Fn(&Held, &dyn View) -> Result<Plan, Error>,
+) -> Result<Done, Error> {
     retry(app, |attempt| {
-        let (change, mut issues, expects) = match change(app, attempt, now, &plan)? {
-            Changing::Change(change, issues, expects) => ([change], issues, expects),
+        let (mut change, mut issues, expects) = match change(app, attempt, now, &plan)? {
+            Changing::Change(change, issues, expects) => (vec![change], issues, expects),
             Changing::Nothing(done) => return Ok(done),
         };
+        if let (Some(origin), Some(written)) = (origin, change.first()) {
+            let provenance = origin.of(app, attempt, written, now)?;
+            change.push(provenance);
+        }
         let prepared = attempt.prepare(&change)?;
         issues.extend(prepared.notes.iter().map(|(_, note)| note.clone()));
         let mut batch = {
@@ -162,8 +180,9 @@ fn write(
         };
         batch.expects.extend(expects);
         let seq = attempt.commit(prepared, batch)?;
-        let [change] = change;
-        Ok(Done::of(&change, seq).with(issues))
+        let written = change.first().map(|change| Done::of(change, seq).with(issues));
+        // There is one: what is written came first.
+        written.ok_or(Error::NotFound)
     })
 }
 

@@ -24,6 +24,7 @@ use crate::error::Error;
 use crate::fhir::{Id, Issue, IssueType, Reference, Resource, ResourceType, VersionId, query};
 use crate::letter::is_sealed;
 use crate::operation::episode::found;
+use crate::operation::label;
 use crate::operation::pages::{too_costly, wrong};
 use crate::operation::{Call, Level, Operation, Output};
 use crate::repository::{self, Stored};
@@ -68,7 +69,10 @@ fn run(call: &Call<'_>) -> Result<Output, Error> {
             graph::add(&mut document, &content, graph)?;
         }
         document.close()?;
-        document.bundle(&content, graph.as_deref())?
+        let mut bundle = document.bundle(&content, graph.as_deref())?;
+        let entries = bundle.get("entry").and_then(Value::as_array).cloned().unwrap_or_default();
+        label::mark(&mut bundle, entries.iter().filter_map(|entry| entry.get("resource")));
+        bundle
     };
     if !persist {
         return Ok(Output::Resource(bundle));

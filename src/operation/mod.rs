@@ -14,6 +14,7 @@ mod everything;
 mod evaluate_measure;
 pub mod export;
 mod finalize_letter;
+mod label;
 mod lastn;
 pub mod letters;
 mod meta;

@@ -14,6 +14,7 @@ mod command;
 mod definitions;
 mod kill;
 mod terminology;
+mod trail;
 mod view;
 
 use std::io::{BufRead, BufReader};
