@@ -273,8 +273,7 @@ impl Config {
 
     /// Whether an audit trail is kept.
     pub fn has_trail(&self) -> bool {
-        let by_default =
-            if self.access == Authorisation::Smart { Switch::On } else { Switch::Off };
+        let by_default = if self.access == Authorisation::Smart { Switch::On } else { Switch::Off };
         self.operating.trail.unwrap_or(by_default) == Switch::On
     }
 

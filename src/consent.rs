@@ -126,7 +126,9 @@ pub fn permit(app: &App, patient: &Id, now: Instant) -> Result<(), Error> {
         for id in read::pointing(&*view, consents, source, (patients, patient)) {
             let id = id?;
             let stored = repository::current(&*view, consents, &id)?;
-            let Some(consent) = stored.map(|s| s.content()).transpose()?.flatten() else { continue };
+            let Some(consent) = stored.map(|s| s.content()).transpose()?.flatten() else {
+                continue;
+            };
             if denies(consent.value(), &asker, now) {
                 return Err(Error::Withheld { consent: id, patient: patient.clone() });
             }
@@ -219,7 +221,10 @@ mod tests {
                 json!({ "type": "permit", "provision": [{ "type": "deny", "actor": [hands] }] }),
                 [true, false, false, true],
             ),
-            (json!({ "provision": [{ "type": "deny", "actor": [hands] }] }), [true, false, false, true]),
+            (
+                json!({ "provision": [{ "type": "deny", "actor": [hands] }] }),
+                [true, false, false, true],
+            ),
         ] {
             let consent = json!({ "resourceType": "Consent", "status": "active",
                 "scope": { "coding": [{ "code": "patient-privacy" }] }, "provision": provision });

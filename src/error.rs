@@ -222,12 +222,7 @@ impl Error {
         use IssueType as T;
         let one = |status, code, text: &str| (status, vec![Issue::error(code, text)]);
         match self {
-            Self::NoXml(fault) => {
-                let text = format!("The resource cannot be told in XML: {}", fault.message);
-                let issue = Issue::error(T::NotSupported, text);
-                let place = fault.path.clone().unwrap_or_default();
-                (406, vec![if place.is_empty() { issue } else { issue.at(place) }])
-            }
+            Self::NoXml(fault) => (406, vec![no_xml(fault)]),
             Self::Malformed(malformed) => (400, vec![malformed_issue(malformed)]),
             Self::NotAResource(reason) => (400, vec![not_a_resource(reason)]),
             Self::Invalid(issues) => (invalid_status(issues), issues.clone()),
@@ -296,6 +291,13 @@ impl Error {
             }
         }
     }
+}
+
+fn no_xml(fault: &Malformed) -> Issue {
+    let text = format!("The resource cannot be told in XML: {}", fault.message);
+    let issue = Issue::error(IssueType::NotSupported, text);
+    let place = fault.path.clone().unwrap_or_default();
+    if place.is_empty() { issue } else { issue.at(place) }
 }
 
 const UNKNOWN_TYPE: &str =

@@ -35,7 +35,10 @@ const LAYERS: &[(&str, &str)] = &[
     ("access", "fhir definitions index repository search smart store app config error"),
     ("consent", "fhir index repository smart store app error"),
     ("trail", "fhir repository search store app access"),
-    ("bulk", "fhir definitions index repository search smart store app config error access consent"),
+    (
+        "bulk",
+        "fhir definitions index repository search smart store app config error access consent",
+    ),
     ("interaction", CORE),
     ("operation", CORE),
     (

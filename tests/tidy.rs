@@ -128,7 +128,8 @@ fn every_crate_below_is_forbidden_unsafe_code() {
 #[test]
 fn the_table_of_settings_is_true() {
     let readme = text(Path::new("README.md"));
-    let config = ["src/config.rs", "src/config/operating.rs"].map(|file| text(Path::new(file))).concat();
+    let config =
+        ["src/config.rs", "src/config/operating.rs"].map(|file| text(Path::new(file))).concat();
     for variable in config.split("env = \"").skip(1).filter_map(|rest| rest.split('"').next()) {
         assert!(readme.contains(&format!("`{variable}`")), "README lacks {variable}");
     }

@@ -87,7 +87,12 @@ impl Whose {
         let rows = Rows::read(view, kind, id)?;
         if rows.is_there() {
             let content = || content(repository::current(view, kind, id)?);
-            self.0.belongs(view, About { kind, id, rows: &rows, content: &content }, &note, STEPS)?;
+            self.0.belongs(
+                view,
+                About { kind, id, rows: &rows, content: &content },
+                &note,
+                STEPS,
+            )?;
         } else if let Some(row) = view.get(&key::current(kind, id))? {
             let (version, _) = read::parse_current(&row.value)?;
             let before = VersionId(version.0.saturating_sub(1));

@@ -7,8 +7,8 @@ use serde_json::{Value, json};
 
 use crate::error::Error;
 use crate::http::admit::given;
-use crate::http::route::{Answer, Call};
 use crate::http::block;
+use crate::http::route::{Answer, Call};
 use crate::trail::Trail;
 
 /// `GET /health/live`: the process answers.

@@ -1,4 +1,4 @@
-//! The numbers of the server as OpenMetrics: requests by route, verb and class of status, how long they
+//! The numbers of the server as `OpenMetrics`: requests by route, verb and class of status, how long they
 //! took, commits, what waits. No label holds a value, an id or a client.
 //!
 //! Who may see them: whoever asks from this machine itself, not through a proxy on it; or has a token
@@ -91,7 +91,11 @@ impl Metrics {
             ("store_commits", "The number of the last commit", &self.commits),
             ("indexing_types", "Types whose new search parameters are indexed", &self.indexing),
             ("exports_unfinished", "Exports that wait or run", &self.exports),
-            ("trail_waiting", "Requests that wait to be written to the audit trail", &self.trail_waiting),
+            (
+                "trail_waiting",
+                "Requests that wait to be written to the audit trail",
+                &self.trail_waiting,
+            ),
             ("trail_written", "Events of the audit trail since the start", &self.trail_written),
             ("trail_failing", "1 while the audit trail cannot be written", &self.trail_failing),
         ] {

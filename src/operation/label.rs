@@ -41,8 +41,10 @@ mod tests {
 
     #[test]
     fn a_bundle_is_as_confidential_as_the_most_that_is_in_it() {
-        let label = |code: &str| json!({ "meta": { "security": [{ "system": SYSTEM, "code": code },
-            { "system": "http://example.org", "code": "V" }] } });
+        let label = |code: &str| {
+            json!({ "meta": { "security": [{ "system": SYSTEM, "code": code },
+            { "system": "http://example.org", "code": "V" }] } })
+        };
         let marked = |codes: &[&str]| {
             let resources: Vec<Value> = codes.iter().map(|code| label(code)).collect();
             let mut bundle = json!({ "resourceType": "Bundle", "meta": { "lastUpdated": "x" } });

@@ -134,7 +134,7 @@ mod tests {
     /// SHA-256 of 32 zero bytes and "abc", and of that and "d": from Python's hashlib.
     #[test]
     fn hashes_are_of_the_hash_before_and_the_bytes() {
-        let hex = |hash: Hash| hash.iter().map(|byte| format!("{byte:02x}")).collect::<String>();
+        let hex = |hash: Hash| hash.map(|byte| format!("{byte:02x}")).concat();
         let first = Head { number: 0, hash: BEFORE }.next(b"abc");
         assert_eq!(hex(first.hash), FIRST);
         let second = first.next(b"d");

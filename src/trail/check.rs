@@ -29,7 +29,8 @@ const TOLD: usize = 100;
 /// # Errors
 /// [`Error`] when the store fails, or a row cannot be read.
 pub fn check(view: &dyn View, expect: Option<&str>) -> Result<Found, Error> {
-    let kind = ResourceType::parse("AuditEvent").ok_or(Error::Damaged(crate::repository::key::TRAIL))?;
+    let kind =
+        ResourceType::parse("AuditEvent").ok_or(Error::Damaged(crate::repository::key::TRAIL))?;
     let mut faults = Vec::new();
     let mut before = Some(Head { number: 0, hash: BEFORE });
     let mut last = 0;

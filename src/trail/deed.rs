@@ -148,14 +148,12 @@ impl Outcome {
 ///
 /// Source: <https://profiles.ihe.net/ITI/BALP/content.html>, "OAuth Security Token".
 pub fn token_name(jti: Option<&str>, token: &str) -> String {
-    match jti {
-        Some(jti) => format!("urn:ietf:params:oauth:jti:{jti}"),
-        None => {
-            let all = token.chars().count();
-            // Of a short one no more than half.
-            token.chars().skip(all - (all / 2).min(32)).collect()
-        }
+    if let Some(jti) = jti {
+        return format!("urn:ietf:params:oauth:jti:{jti}");
     }
+    let all = token.chars().count();
+    // Of a short one no more than half.
+    token.chars().skip(all - (all / 2).min(32)).collect()
 }
 
 #[cfg(test)]

@@ -70,11 +70,9 @@ impl Shape {
             I::HistoryInstance => reading("R", None),
             I::Disclosure(_) => reading("R", Some("PrivacyDisclosure.Source")),
             I::SearchType | I::SearchSystem => sending("E", Some("Query"), &recipient),
-            I::HistoryType
-            | I::HistorySystem
-            | I::Operation(_)
-            | I::Batch
-            | I::Transaction => sending("E", None, &recipient),
+            I::HistoryType | I::HistorySystem | I::Operation(_) | I::Batch | I::Transaction => {
+                sending("E", None, &recipient)
+            }
             I::Create => sending("C", Some("Create"), &author),
             I::Update | I::Patch => sending("U", Some("Update"), &author),
             I::Delete => Self {
@@ -129,9 +127,7 @@ fn kinds(interaction: &Interaction) -> (Value, Vec<Value>) {
         }
         I::Login => (coding(DCM, "110114"), vec![coding(DCM, "110122")]),
         I::Logout => (coding(DCM, "110114"), vec![coding(DCM, "110123")]),
-        I::Introspection => {
-            (coding(DCM, "110114"), vec![json!({ "code": "introspection" })])
-        }
+        I::Introspection => (coding(DCM, "110114"), vec![json!({ "code": "introspection" })]),
         I::Disclosure(_) => {
             let lifecycle = "http://terminology.hl7.org/CodeSystem/iso-21089-lifecycle";
             (coding(DCM, "110106"), vec![coding(lifecycle, "disclose")])

@@ -186,7 +186,8 @@ impl Drop for AtEnd {
 
 /// A hash in hexadecimal digits.
 pub fn hex(head: &Head) -> String {
-    head.hash.iter().map(|byte| format!("{byte:02x}")).collect()
+    let digits = head.hash.iter().map(|byte| format!("{byte:02x}"));
+    digits.collect::<Vec<_>>().concat()
 }
 
 /// The thread that writes.
@@ -242,7 +243,10 @@ impl Writer {
                 last_tries -= 1;
                 if last_tries == 0 {
                     let lost = changes.len();
-                    return tracing::error!(lost, "the server ends; events of the audit trail are lost");
+                    return tracing::error!(
+                        lost,
+                        "the server ends; events of the audit trail are lost"
+                    );
                 }
             }
             std::thread::sleep(AGAIN);
@@ -297,7 +301,10 @@ impl Writer {
             for target in deed.about.iter().chain(&deed.given) {
                 found.extend(whose.patients(&*view, target.kind, &target.id)?);
                 if found.len() > PATIENTS {
-                    tracing::warn!(PATIENTS, "the audit trail names no more patients of one answer");
+                    tracing::warn!(
+                        PATIENTS,
+                        "the audit trail names no more patients of one answer"
+                    );
                     break;
                 }
             }

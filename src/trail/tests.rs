@@ -94,7 +94,7 @@ async fn tampering_is_found_and_told_where() {
         let text = String::from_utf8_lossy(&row).replace("192.0.2.1", "192.0.2.2");
         // The head of a row is of bytes, and has no text to be lost.
         let cut = row.iter().position(|byte| *byte == b'{').unwrap();
-        let body = text[text.find('{').unwrap()..].as_bytes().to_vec();
+        let body = text.as_bytes()[text.find('{').unwrap()..].to_vec();
         let other = [&row[..cut], &body].concat();
         let current = |number| key::current(audit(), &trail::id(number).unwrap());
         match name {

@@ -12,7 +12,13 @@ fn provenance() -> Value {
         "agent": [{ "who": { "display": "Grüne Praxis" } }] })
 }
 
-async fn send(server: &Server, method: &str, path: &str, body: &Value, header: &Value) -> crate::client::Answer {
+async fn send(
+    server: &Server,
+    method: &str,
+    path: &str,
+    body: &Value,
+    header: &Value,
+) -> crate::client::Answer {
     let header = header.to_string().replace('ü', "\\u00fc");
     server.send(method, path, &[JSON, ("X-Provenance", &header)], body.to_string()).await
 }

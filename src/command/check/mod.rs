@@ -31,8 +31,11 @@ struct Told {
     lines: Vec<String>,
 }
 
+/// A check.
+type Check = fn(&Args) -> Result<Told, Failure>;
+
 /// Every check, with what is checked.
-const CHECKS: &[(&str, fn(&Args) -> Result<Told, Failure>)] = &[("audit trail", trail::check)];
+const CHECKS: &[(&str, Check)] = &[("audit trail", trail::check)];
 
 /// Runs the command.
 ///

@@ -17,7 +17,8 @@ pub(super) fn check(args: &Args) -> Result<Told, Failure> {
         return Ok(Told { is_well, lines: vec!["none is kept here".to_owned()] });
     }
     let shown = directory.display().to_string();
-    let failed = |error: Box<dyn std::error::Error + Send + Sync>| Failure::new(shown.clone(), error);
+    let failed =
+        |error: Box<dyn std::error::Error + Send + Sync>| Failure::new(shown.clone(), error);
     let store = SledStore::open(&directory, CACHE).map_err(|error| failed(error.into()))?;
     let view = store.view().map_err(|error| failed(error.into()))?;
     let found = check::check(&*view, args.expect.as_deref());

@@ -26,7 +26,6 @@ pub(super) fn interaction(route: Route, verb: Verb, parts: &[&str]) -> Option<In
         (Route::Token, _) => I::Login,
         (Route::Introspect, _) => I::Introspection,
         (Route::Revoke, _) => I::Logout,
-        (Route::Episode | Route::Visit | Route::Letters | Route::Patient, _) => I::Read,
         (Route::Audit | Route::AuditCases, _) => operation("evaluate-measure"),
         (Route::Export | Route::ExportFile, _) => operation("export"),
         (Route::System, Verb::Post) => I::Batch,
@@ -39,7 +38,9 @@ pub(super) fn interaction(route: Route, verb: Verb, parts: &[&str]) -> Option<In
         (Route::Type | Route::Instance, Verb::Put) => I::Update,
         (Route::Type | Route::Instance, Verb::Patch) => I::Patch,
         (Route::Type | Route::Instance, Verb::Delete) => I::Delete,
-        (Route::Instance, _) => I::Read,
+        (Route::Instance | Route::Episode | Route::Visit | Route::Letters | Route::Patient, _) => {
+            I::Read
+        }
         (Route::Type | Route::TypeSearch | Route::Compartment | Route::CompartmentSearch, _) => {
             I::SearchType
         }
@@ -75,7 +76,12 @@ pub(super) fn compartment(route: Route, parts: &[&str]) -> Option<Id> {
 /// The one patient whom the parameters of a request name.
 pub(super) fn patient(request: &HttpRequest, form: Option<&[u8]>, route: Route) -> Option<Id> {
     let mut pairs = query::pairs(request.query_string());
-    pairs.extend(form.and_then(|form| std::str::from_utf8(form).ok()).map(query::pairs).into_iter().flatten());
+    pairs.extend(
+        form.and_then(|form| std::str::from_utf8(form).ok())
+            .map(query::pairs)
+            .into_iter()
+            .flatten(),
+    );
     let is_of_patients = matches!(route, Route::Type | Route::TypeSearch)
         && request.path().split('/').any(|part| part == "Patient");
     in_pairs(&pairs, is_of_patients)

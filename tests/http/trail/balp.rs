@@ -30,7 +30,7 @@ struct Pattern {
 const REST: Code = ("http://terminology.hl7.org/CodeSystem/audit-event-type", "rest");
 const SOURCE: Code = (DCM, "110153");
 const DESTINATION: Code = (DCM, "110152");
-/// Value set DataSources.
+/// Value set `DataSources`.
 const WRITERS: &[&str] = &["AUT", "INF", "CST"];
 
 const PATTERNS: [Pattern; 6] = [
@@ -70,10 +70,7 @@ const PATTERNS: [Pattern; 6] = [
         subtypes: (RESTFUL, &["delete"]),
         action: "D",
         client: (DCM, "110150"),
-        server: (
-            "http://terminology.hl7.org/CodeSystem/provenance-participant-type",
-            "custodian",
-        ),
+        server: ("http://terminology.hl7.org/CodeSystem/provenance-participant-type", "custodian"),
         users: WRITERS,
         entity: "data",
     },
@@ -170,12 +167,7 @@ fn agents(event: &Value, pattern: &Pattern, need: &mut dyn FnMut(bool, &str)) {
     }
 }
 
-fn entities(
-    event: &Value,
-    pattern: &Pattern,
-    of_patient: bool,
-    need: &mut dyn FnMut(bool, &str),
-) {
+fn entities(event: &Value, pattern: &Pattern, of_patient: bool, need: &mut dyn FnMut(bool, &str)) {
     let entities = items(&event["entity"]);
     let of_kind = |code: &'static str| -> Vec<&Value> {
         entities.iter().filter(|entity| is(&entity["type"], (KIND, code))).collect()

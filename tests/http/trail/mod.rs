@@ -11,7 +11,7 @@ use spondyl::config::{Config, Operating, Switch};
 use spondyl::fhir::Resource;
 
 use crate::client::{JSON, Server, patient, standard, with_id};
-use crate::guarded::{Guarded, Given, observation, records};
+use crate::guarded::{Given, Guarded, observation, records};
 
 const SUBTYPE: &str = "/subtype/0/code";
 
@@ -28,7 +28,7 @@ fn clinic(more: &[Given<'_>]) -> Guarded {
 /// The events so far, oldest first, without those of the reading itself. What was told before is
 /// written before the reading is, so that is waited for.
 async fn events(guarded: &Guarded, expected: usize) -> Vec<Value> {
-    for _ in 0..200 {
+    for _ in 0..1000 {
         let bundle = guarded.get(1, "/AuditEvent?_count=1000&_sort=_id").await.json();
         let entries = bundle["entry"].as_array().cloned().unwrap_or_default();
         let own = |event: &Value| event["agent"][0]["policy"][0] == token_end(&guarded.tokens[1]);
@@ -145,7 +145,8 @@ async fn a_search_is_told_of_each_patient_it_found() {
         guarded.put(&format!("{id}-o"), &observation(id, "pain", 3)).await;
     }
     let bearer = format!("Bearer {}", guarded.tokens[0]);
-    let headers = [("Authorization", &*bearer), ("Content-Type", "application/x-www-form-urlencoded")];
+    let headers =
+        [("Authorization", &*bearer), ("Content-Type", "application/x-www-form-urlencoded")];
     let answer = guarded.server.send("POST", "/Observation/_search", &headers, "code=pain").await;
     assert_eq!(answer.has_status(200).json()["entry"].as_array().unwrap().len(), 2);
     guarded.get(0, "/Observation?code=none&patient=brun").await.has_status(200);
@@ -169,7 +170,8 @@ async fn a_search_is_told_of_each_patient_it_found() {
             (Some("Patient/alba"), "GET /fhir/Observation?code=none".to_owned()),
         ]
     );
-    let last = |event: &Value| text(event, "/meta/profile/0").rsplit('.').next().unwrap().to_owned();
+    let last =
+        |event: &Value| text(event, "/meta/profile/0").rsplit('.').next().unwrap().to_owned();
     assert_eq!((last(&events[7]), last(&events[8])), ("Query".into(), "PatientQuery".into()));
 }
 
@@ -202,7 +204,8 @@ async fn the_entries_of_bundles_are_told_one_by_one() {
         .collect();
     assert_eq!(statuses[..4], ["200", "404", "200", "204"]);
     assert!(["405", "422", "400"].contains(&statuses[4].as_str()), "{statuses:?}");
-    let broken = vec![entry("POST", "Patient", json!({ "resourceType": "Patient", "gender": "x" }))];
+    let broken =
+        vec![entry("POST", "Patient", json!({ "resourceType": "Patient", "gender": "x" }))];
     let answer = guarded.send(0, "POST", "", &bundle("transaction", broken)).await;
     assert!(answer.status >= 400);
 
@@ -230,7 +233,7 @@ async fn the_entries_of_bundles_are_told_one_by_one() {
     );
 }
 
-/// security.html#AccessDenied: whoever is refused is told of too; AuditEvent is never written by clients,
+/// security.html#AccessDenied: whoever is refused is told of too; `AuditEvent` is never written by clients,
 /// and read by its own scope only; reading it is told.
 #[actix_web::test]
 async fn refusals_are_told_and_the_trail_is_read_by_its_own_scope() {
@@ -257,9 +260,16 @@ async fn refusals_are_told_and_the_trail_is_read_by_its_own_scope() {
     }
     let events = events(&guarded, 13).await;
     all_hold(&events);
-    let told: Vec<(&str, &str)> =
-        events[1..].iter().map(|event| (text(event, "/outcome"), text(event, "/outcomeDesc"))).collect();
-    let mut expected = vec![("8", "401 login"), ("8", "401 login"), ("8", "403 forbidden"), ("4", "404 not-found")];
+    let told: Vec<(&str, &str)> = events[1..]
+        .iter()
+        .map(|event| (text(event, "/outcome"), text(event, "/outcomeDesc")))
+        .collect();
+    let mut expected = vec![
+        ("8", "401 login"),
+        ("8", "401 login"),
+        ("8", "403 forbidden"),
+        ("4", "404 not-found"),
+    ];
     expected.extend([("8", "403 forbidden"); 8]);
     assert_eq!(told, expected);
     assert!(!events.iter().any(|event| event.to_string().contains("nobody-knows-this")));
@@ -288,9 +298,13 @@ async fn the_trail_is_append_only() {
     let path = "/AuditEvent/000000000001";
     let before = guarded.get(4, path).await.has_status(200).text;
     let event: Value = serde_json::from_str(&before).unwrap();
-    for (method, path) in
-        [("POST", "/AuditEvent"), ("PUT", path), ("PATCH", path), ("DELETE", path), ("DELETE", "/AuditEvent?action=C")]
-    {
+    for (method, path) in [
+        ("POST", "/AuditEvent"),
+        ("PUT", path),
+        ("PATCH", path),
+        ("DELETE", path),
+        ("DELETE", "/AuditEvent?action=C"),
+    ] {
         let answer = guarded.send(4, method, path, &event).await.has_status(405);
         assert_eq!(answer.header("Allow"), "GET, HEAD");
     }
@@ -319,16 +333,22 @@ async fn people_deletes_and_letters() {
     all_hold(&events);
     let [read, summary, disclosure, page] = &events[before..] else { panic!("{events:#?}") };
     assert_eq!(read["agent"][2]["who"]["reference"], "Practitioner/hands");
-    assert_eq!((&read["agent"][0]["requestor"], &read["agent"][2]["requestor"]), (&json!(false), &json!(true)));
+    assert_eq!(
+        (&read["agent"][0]["requestor"], &read["agent"][2]["requestor"]),
+        (&json!(false), &json!(true))
+    );
     assert_eq!(summary["subtype"][1]["code"], "episode-summary");
-    assert_eq!(text(disclosure, "/meta/profile/0").rsplit("BasicAudit.").next(), Some("PrivacyDisclosure.Source"));
+    assert_eq!(
+        text(disclosure, "/meta/profile/0").rsplit("BasicAudit.").next(),
+        Some("PrivacyDisclosure.Source")
+    );
     for event in [read, summary, disclosure, page] {
         assert_eq!(patient_of(event), Some("Patient/alba"), "{event}");
     }
     assert_eq!(entity(page, "2").unwrap()["what"]["reference"], "EpisodeOfCare/alba-episode");
 }
 
-/// Without authorisation a setting turns it on; AuditEvents that clients stored before stay theirs.
+/// Without authorisation a setting turns it on; `AuditEvent`s that clients stored before stay theirs.
 #[actix_web::test]
 async fn an_open_server_keeps_one_where_it_is_told_to() {
     let operating = Operating { trail: Some(Switch::On), ..Operating::default() };
