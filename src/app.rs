@@ -21,7 +21,7 @@ use crate::fhir::{Issue, Resource, ResourceType, outcome};
 use crate::index::Pending;
 use crate::repository::{self, key};
 use crate::smart::{Access, Action};
-use crate::store::{self, Seq, SledStore, Store};
+use crate::store::{self, ReadOnly, Seq, SledStore, Store};
 use crate::terminology::kept::{self, Kept};
 use crate::validation::{Policy, policy};
 
@@ -34,6 +34,9 @@ mod stored;
 pub use around::Beside;
 pub use held::{Held, Own, Standard};
 pub use next::{Edit, Next, Refused, is_descriptive, is_effective};
+
+/// Memory for the cache of the trail's store, which is read seldom.
+const TRAIL_CACHE: u64 = 32 << 20;
 
 /// What every interaction and operation works with.
 pub struct App {
@@ -52,8 +55,12 @@ pub struct App {
     pub ledger: Arc<RwLock<Ledger>>,
     /// What whoever asks may do; none: everything, as the program itself may.
     pub access: Option<Arc<Access>>,
+    /// The application over the store of the audit trail, where one is kept.
+    pub trail: Option<Arc<App>>,
     /// The server's own base URL, without a slash at its end.
     base: Arc<str>,
+    /// The store as it is for the program itself.
+    whole: Arc<dyn Store>,
     force: Arc<Force>,
 }
 
@@ -130,7 +137,24 @@ impl App {
         })?;
         let kept = Kept::new(config.terminology());
         let standard = Standard::embedded()?.with_kept(&kept)?;
-        Self::on(config, Box::new(store), Arc::new(standard))
+        let trail = config.has_trail().then(|| config.trail_directory());
+        let app = Self::on(config, Box::new(store), Arc::new(standard))?;
+        let Some(directory) = trail else { return Ok(app) };
+        let store = SledStore::open(&directory, TRAIL_CACHE).map_err(|source| Broken::Store {
+            directory: directory.display().to_string(),
+            source,
+        })?;
+        app.with_trail(Box::new(store))
+    }
+
+    /// The same application with an audit trail in that store.
+    ///
+    /// # Errors
+    /// [`Broken`] when what is stored cannot be read.
+    pub fn with_trail(self, store: Box<dyn Store>) -> Result<Self, Broken> {
+        let standard = Arc::clone(&self.held().base);
+        let trail = Self::on((*self.config).clone(), store, standard)?;
+        Ok(Self { trail: Some(Arc::new(trail)), ..self })
     }
 
     /// The application on a given store.
@@ -163,10 +187,12 @@ impl App {
             config: Arc::new(config),
             policy: Arc::new(policy),
             standing: Arc::clone(&store),
+            whole: Arc::clone(&store),
             store,
             thresholds: Arc::new(thresholds),
             ledger: Arc::default(),
             access: None,
+            trail: None,
             base: Arc::from(base),
             force: Arc::new(force),
         })
@@ -184,6 +210,12 @@ impl App {
         Self { standing, access: Some(access), ..self.over(store) }
     }
 
+    /// The same application, but for what it reads: nothing can be written.
+    #[must_use]
+    pub fn to_be_read(&self) -> Self {
+        self.over(Arc::new(ReadOnly(Arc::clone(&self.store))))
+    }
+
     /// The same application over a store that lies over its own.
     #[must_use]
     pub fn over(&self, store: Arc<dyn Store>) -> Self {
@@ -195,9 +227,23 @@ impl App {
             thresholds: Arc::clone(&self.thresholds),
             ledger: Arc::clone(&self.ledger),
             access: self.access.clone(),
+            trail: self.trail.clone(),
             base: Arc::clone(&self.base),
+            whole: Arc::clone(&self.whole),
             force: Arc::clone(&self.force),
         }
+    }
+
+    /// The store as it is for the program itself, whoever asks: for what the server must know and does
+    /// not tell.
+    pub fn whole(&self) -> &dyn Store {
+        &*self.whole
+    }
+
+    /// The server's own base URL, without a slash at its end: the one that is configured, else that of
+    /// the address where it listens.
+    pub fn own_base(&self) -> &str {
+        &self.base
     }
 
     /// That whoever asks may do that with some resource of the type.

@@ -3,14 +3,16 @@
 //! Checked once at start by [`Config::check`]; passed by reference, never global. To add one: a
 //! field with its doc line (the help text), its flag and its variable.
 
+mod notify;
+mod operating;
+mod sign_in;
+
 use std::net::SocketAddr;
 use std::num::{NonZeroU32, NonZeroUsize};
 use std::path::{Path, PathBuf};
 
-mod notify;
-mod sign_in;
-
 pub use notify::Notify;
+pub use operating::{LogFormat, Operating, Switch};
 pub use sign_in::SignIn;
 
 /// How the server runs.
@@ -155,6 +157,9 @@ pub struct Config {
     /// How notifications are sent.
     #[command(flatten)]
     pub notify: Notify,
+    /// How it is run.
+    #[command(flatten)]
+    pub operating: Operating,
 }
 
 /// Who may use the API.
@@ -300,6 +305,17 @@ impl Config {
         terminology(&self.data)
     }
 
+    /// Whether an audit trail is kept.
+    pub fn has_trail(&self) -> bool {
+        let by_default = if self.access == Authorisation::Smart { Switch::On } else { Switch::Off };
+        self.operating.trail.unwrap_or(by_default) == Switch::On
+    }
+
+    /// The directory of the audit trail.
+    pub fn trail_directory(&self) -> PathBuf {
+        trail(&self.data)
+    }
+
     /// Whether what a resource refers to on this server must exist.
     pub fn asks_for_targets(&self) -> bool {
         self.references == References::Existing
@@ -314,6 +330,11 @@ impl Config {
 /// The directory of loaded terminology beside a store.
 pub fn terminology(data: &Path) -> PathBuf {
     data.join("terminology")
+}
+
+/// The directory of the audit trail beside a store.
+pub fn trail(data: &Path) -> PathBuf {
+    data.join("trail")
 }
 
 impl Default for Config {
@@ -348,6 +369,7 @@ impl Default for Config {
             audit_cases: false,
             cors_origin: Vec::new(),
             notify: Notify::default(),
+            operating: Operating::default(),
         }
     }
 }

@@ -9,7 +9,7 @@
 
 use crate::fhir::json::Malformed;
 use crate::fhir::resource::NotAResource;
-use crate::fhir::{Issue, IssueType, Message, Severity, VersionId, outcome};
+use crate::fhir::{Id, Issue, IssueType, Message, Severity, VersionId, outcome};
 use crate::terminology::TerminologyError;
 use crate::{repository, search, store};
 
@@ -117,6 +117,17 @@ pub enum Error {
         /// Of how many.
         of: usize,
     },
+    /// A Consent of the patient denies whoever asks what leaves the record.
+    #[error("withheld by Consent/{consent}")]
+    Withheld {
+        /// The Consent.
+        consent: Id,
+        /// The patient.
+        patient: Id,
+    },
+    /// The audit trail cannot be told of it, so it is not done.
+    #[error("the audit trail cannot be written")]
+    Unrecorded,
     /// What was asked for earlier could not be done.
     #[error("not done: {0}")]
     NotDone(String),
@@ -206,9 +217,11 @@ impl Error {
             Self::Unauthenticated(text) => (401, T::Login, text),
             Self::TooMany => (429, T::Throttled, TOO_MANY),
             Self::Foreign => (403, T::Forbidden, FOREIGN),
+            Self::Unrecorded => (503, T::Transient, UNRECORDED),
             Self::Repository(repository::Error::Store(store::Error::Spent)) => {
                 (403, T::TooCostly, SPENT)
             }
+            Self::Withheld { .. } => (403, T::Forbidden, WITHHELD),
             Self::Forbidden | Self::Repository(repository::Error::Store(store::Error::Refused)) => {
                 (403, T::Forbidden, FORBIDDEN)
             }
@@ -221,12 +234,7 @@ impl Error {
         use IssueType as T;
         let one = |status, code, text: &str| (status, vec![Issue::error(code, text)]);
         match self {
-            Self::NoXml(fault) => {
-                let text = format!("The resource cannot be told in XML: {}", fault.message);
-                let issue = Issue::error(T::NotSupported, text);
-                let place = fault.path.clone().unwrap_or_default();
-                (406, vec![if place.is_empty() { issue } else { issue.at(place) }])
-            }
+            Self::NoXml(fault) => (406, vec![no_xml(fault)]),
             Self::Malformed(malformed) => (400, vec![malformed_issue(malformed)]),
             Self::NotAResource(reason) => (400, vec![not_a_resource(reason)]),
             Self::Invalid(issues) => (invalid_status(issues), issues.clone()),
@@ -277,9 +285,11 @@ impl Error {
             | Self::Unreadable
             | Self::Sealed
             | Self::TooMany
+            | Self::Unrecorded
             | Self::Unauthenticated(_)
             | Self::Forbidden
             | Self::Foreign
+            | Self::Withheld { .. }
             | Self::Conflict
             | Self::Repository(repository::Error::Store(
                 store::Error::Refused | store::Error::Spent | store::Error::Conflict,
@@ -303,6 +313,13 @@ impl Error {
     }
 }
 
+fn no_xml(fault: &Malformed) -> Issue {
+    let text = format!("The resource cannot be told in XML: {}", fault.message);
+    let issue = Issue::error(IssueType::NotSupported, text);
+    let place = fault.path.clone().unwrap_or_default();
+    if place.is_empty() { issue } else { issue.at(place) }
+}
+
 const UNKNOWN_TYPE: &str =
     "R4 has no resource type of that name; names are case-sensitive, as in Patient.";
 const PRECONDITION: &str =
@@ -315,6 +332,9 @@ const SEALED: &str = "The resource is part of a signed letter, which is never ch
 const TOO_MANY: &str = "The client asks for more at once than it may; try again later.";
 const FOREIGN: &str = "The request does not come from a page of this server that was opened by whoever is signed in; \
      open the page again and repeat it.";
+const UNRECORDED: &str =
+    "The audit trail cannot be written, so nothing is done or told; try again later.";
+const WITHHELD: &str = "A consent of the patient denies that this is given to whoever asks.";
 const FORBIDDEN: &str = "The token does not permit this.";
 const SPENT: &str = "More rows would have to be looked at than may be; ask for less, such as a patient, a code or \
      a span of time.";

@@ -22,6 +22,8 @@ pub mod outbound;
 pub mod subscription;
 pub mod app;
 pub mod access;
+pub mod consent;
+pub mod trail;
 pub mod bulk;
 pub mod interaction;
 pub mod operation;

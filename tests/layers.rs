@@ -34,7 +34,12 @@ const LAYERS: &[(&str, &str)] = &[
         "config smart fhir clinical audit definitions terminology index repository store validation error subscription",
     ),
     ("access", "fhir definitions index repository search smart store app config error"),
-    ("bulk", "fhir definitions index repository search smart store app config error access"),
+    ("consent", "fhir index repository smart store app error"),
+    ("trail", "fhir repository search store app access"),
+    (
+        "bulk",
+        "fhir definitions index repository search smart store app config error access consent",
+    ),
     ("interaction", CORE),
     ("operation", CORE),
     (
@@ -43,13 +48,13 @@ const LAYERS: &[(&str, &str)] = &[
     ),
     (
         "http",
-        "config app access smart outbound bulk interaction operation notify page demo error search repository fhir store definitions letter clinical audit xml view_definition",
+        "config app access smart outbound trail bulk interaction operation notify page demo error search repository fhir store definitions letter clinical audit xml view_definition",
     ),
     ("command", "*"),
 ];
 
 const CORE: &str = "fhir definitions terminology index validation view_definition clinical statistics audit letter repository search \
-error app smart config store subscription";
+error app smart config store subscription consent";
 
 #[test]
 fn modules_name_only_the_layers_below() {

@@ -128,8 +128,8 @@ fn every_crate_below_is_forbidden_unsafe_code() {
 #[test]
 fn the_table_of_settings_is_true() {
     let readme = text(Path::new("README.md"));
-    let files = ["src/config.rs", "src/config/notify.rs", "src/config/sign_in.rs"];
-    let config: String = files.map(|file| text(Path::new(file))).concat();
+    let parts = ["config.rs", "config/notify.rs", "config/operating.rs", "config/sign_in.rs"];
+    let config: String = parts.map(|file| text(&Path::new("src").join(file))).concat();
     for variable in config.split("env = \"").skip(1).filter_map(|rest| rest.split('"').next()) {
         assert!(readme.contains(&format!("`{variable}`")), "README lacks {variable}");
     }

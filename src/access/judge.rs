@@ -67,6 +67,47 @@ impl Whose {
     }
 }
 
+impl Whose {
+    /// The patients whom a resource is about as it stands, or, if it is deleted, as it stood before:
+    /// itself, those in whose compartments it is, those of what it follows.
+    ///
+    /// # Errors
+    /// [`search::Error::Repository`].
+    pub fn patients(
+        &self,
+        view: &dyn View,
+        kind: Kind,
+        id: &Id,
+    ) -> Result<BTreeSet<Id>, search::Error> {
+        let found = RefCell::new(BTreeSet::new());
+        let note = |patient: &Id| {
+            found.borrow_mut().insert(patient.clone());
+            Ok(true)
+        };
+        let rows = Rows::read(view, kind, id)?;
+        if rows.is_there() {
+            let content = || content(repository::current(view, kind, id)?);
+            self.0.belongs(
+                view,
+                About { kind, id, rows: &rows, content: &content },
+                &note,
+                STEPS,
+            )?;
+        } else if let Some(row) = view.get(&key::current(kind, id))? {
+            let (version, _) = read::parse_current(&row.value)?;
+            let before = VersionId(version.0.saturating_sub(1));
+            if let Some(resource) = content(repository::version(view, kind, id, before)?)? {
+                let entries = index::entries(&self.0.held.rules, &resource);
+                let rows = Rows::of_value(view, (kind, id), resource.value(), entries);
+                let content = || Ok(Some(resource.clone()));
+                let about = About { kind, id, rows: &rows, content: &content };
+                self.0.belongs(view, about, &note, STEPS)?;
+            }
+        }
+        Ok(found.into_inner())
+    }
+}
+
 /// How resources of a type are judged.
 enum Way {
     /// Any may be seen.

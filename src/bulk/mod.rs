@@ -8,7 +8,7 @@
 pub mod request;
 mod write;
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::path::{Path, PathBuf};
 use std::sync::mpsc::{Receiver, Sender, channel};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
@@ -19,11 +19,12 @@ use uuid::Uuid;
 
 pub use request::{Level, Request};
 pub use write::Output;
+use write::Written;
 
 use crate::access::{narrow, token};
 use crate::app::App;
 use crate::error::Error;
-use crate::fhir::Instant;
+use crate::fhir::{Id, Instant};
 use crate::smart::{Access, Action};
 use crate::{repository, search, store};
 
@@ -100,6 +101,21 @@ impl From<store::Error> for Fault {
         Self::Asked(error.into())
     }
 }
+
+/// Whose records an export gives to whom, before it is told that its files are there.
+pub struct Disclosed<'a> {
+    /// The export.
+    pub job: &'a str,
+    /// Who gets them; none where no authorisation is configured.
+    pub access: Option<&'a Access>,
+    /// The patients.
+    pub patients: &'a BTreeSet<Id>,
+    /// The patients who are left out, with the Consent that says so.
+    pub denied: &'a BTreeMap<Id, Id>,
+}
+
+/// Hears whose records an export gives to whom; an error keeps them from being given.
+pub type Hear<'a> = &'a dyn Fn(Disclosed<'_>) -> Result<(), Error>;
 
 /// The exports of a server.
 pub struct Exports {
@@ -220,9 +236,21 @@ impl Exports {
         self.running.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
+    /// How many exports wait or run.
+    pub fn unfinished(&self) -> usize {
+        let all = self.all().unwrap_or_default();
+        all.iter().filter(|job| job.state == State::Running).count()
+    }
+
     /// Runs exports until the application is gone. `settled` waits until all writes are done that
     /// began by that moment.
-    pub fn follow(self: &Arc<Self>, app: &std::sync::Weak<App>, settled: &dyn Fn(Instant) -> bool) {
+    /// `disclosed` hears of whom each is.
+    pub fn follow(
+        self: &Arc<Self>,
+        app: &std::sync::Weak<App>,
+        settled: &dyn Fn(Instant) -> bool,
+        disclosed: Hear<'_>,
+    ) {
         let waiting = self.waiting.lock().unwrap_or_else(PoisonError::into_inner).take();
         let Some(waiting) = waiting else { return };
         for job in self.all().unwrap_or_default() {
@@ -236,13 +264,19 @@ impl Exports {
                 Ok(Some(job)) if job.state == State::Running => job,
                 _ => continue,
             };
-            if let Err(fault) = self.run(&app, &job, settled) {
+            if let Err(fault) = self.run(&app, &job, settled, disclosed) {
                 tracing::error!(%fault, "an export cannot be told");
             }
         }
     }
 
-    fn run(&self, app: &App, job: &Job, settled: &dyn Fn(Instant) -> bool) -> Result<(), Fault> {
+    fn run(
+        &self,
+        app: &App,
+        job: &Job,
+        settled: &dyn Fn(Instant) -> bool,
+        disclosed: Hear<'_>,
+    ) -> Result<(), Fault> {
         let moment = Instant::from_millis(job.moment);
         let access = job.access.as_ref().map(token::Line::read);
         let narrowed = match access {
@@ -262,7 +296,14 @@ impl Exports {
         };
         let written = write::write(app, &job.request, moment, &self.place(&job.id), &told);
         let state = match written {
-            Ok((outputs, warnings)) => {
+            Ok(Written { outputs, warnings, patients, denied }) => {
+                let (job_id, access) = (&job.id, app.access.as_deref());
+                let told = Disclosed { job: job_id, access, patients: &patients, denied: &denied };
+                if let Err(error) = disclosed(told) {
+                    tracing::error!(cause = ?error, "an export is not given away");
+                    let text = "The audit trail cannot be written, so nothing is given.";
+                    return self.end(job, State::Failed(text.to_owned()));
+                }
                 let warnings = warnings.into_iter().map(|issue| issue.diagnostics).collect();
                 State::Done { outputs, warnings, until: job.moment.saturating_add(KEPT) }
             }

@@ -4,7 +4,8 @@
 //! again after a crash. The store is read a few hundred resources at a time: a view that is held long
 //! would hold up those who write.
 
-use std::collections::BTreeSet;
+use std::cell::RefCell;
+use std::collections::{BTreeMap, BTreeSet};
 use std::fs::File;
 use std::io::{BufWriter, Write};
 use std::path::Path;
@@ -16,6 +17,7 @@ use crate::access::Whose;
 use crate::app::{App, Held};
 use crate::bulk::Fault;
 use crate::bulk::request::{Level, Request, Wanted};
+use crate::consent;
 use crate::definitions::compartment::Compartments;
 use crate::error::Error;
 use crate::fhir::json::At;
@@ -47,8 +49,18 @@ pub struct Output {
     pub deleted: bool,
 }
 
-/// Writes the files of a request, as of that moment, into a directory; with them comes what was passed
-/// over. `told` hears how many of the
+/// What was written.
+pub(super) struct Written {
+    pub(super) outputs: Vec<Output>,
+    /// What was passed over.
+    pub(super) warnings: Vec<Issue>,
+    /// Of whom the files tell; empty where nobody keeps account of it.
+    pub(super) patients: BTreeSet<Id>,
+    /// Who was left out, with the Consent that says so.
+    pub(super) denied: BTreeMap<Id, Id>,
+}
+
+/// Writes the files of a request, as of that moment, into a directory. `told` hears how many of the
 /// types are done, and says whether to go on.
 ///
 /// # Errors
@@ -59,12 +71,25 @@ pub(super) fn write(
     moment: Instant,
     directory: &Path,
     told: &dyn Fn(usize, usize) -> bool,
-) -> Result<(Vec<Output>, Vec<Issue>), Fault> {
+) -> Result<Written, Fault> {
     let held = app.held();
     let wanted = request.read(&held.rules, moment)?;
     let patients = patients(app, request, &wanted)?;
     let moment = wanted.until.map_or(moment, |until| until.min(moment));
-    let export = Export { app, held: &held, request, wanted: &wanted, patients, moment, directory };
+    let denied = consent::denied(app, moment)?;
+    let export = Export {
+        app,
+        held: &held,
+        request,
+        wanted: &wanted,
+        patients,
+        moment,
+        directory,
+        is_accounted: app.trail.is_some(),
+        denied,
+        left_out: RefCell::default(),
+        given: RefCell::default(),
+    };
     let kinds: Vec<ResourceType> = ResourceType::all().filter(|kind| export.takes(*kind)).collect();
     let mut outputs = Vec::new();
     for (done, kind) in kinds.iter().enumerate() {
@@ -73,7 +98,9 @@ pub(super) fn write(
         }
         export.kind(*kind, &mut outputs)?;
     }
-    Ok((outputs, wanted.warnings))
+    let Export { left_out, given, .. } = export;
+    let (denied, patients) = (left_out.into_inner(), given.into_inner());
+    Ok(Written { outputs, warnings: wanted.warnings, patients, denied })
 }
 
 /// The patients whose records are wanted; none: all.
@@ -101,6 +128,13 @@ struct Export<'a> {
     patients: Option<BTreeSet<Id>>,
     moment: Instant,
     directory: &'a Path,
+    /// Whether it is noted of whom the files tell.
+    is_accounted: bool,
+    /// The patients who must be left out.
+    denied: BTreeMap<Id, Id>,
+    /// Those who were.
+    left_out: RefCell<BTreeMap<Id, Id>>,
+    given: RefCell<BTreeSet<Id>>,
 }
 
 /// Where the lines of one type go: a file, and another when it is full.
@@ -189,9 +223,10 @@ impl Export<'_> {
                 }
                 match &stored.body {
                     Some(body) => match self.meets(&*view, &stored)? {
-                        None => {}
-                        Some(None) => lines.write(body)?,
-                        Some(Some(cut)) => lines.write(&cut)?,
+                        Some(cut) if self.may_leave(&*view, &stored)? => {
+                            lines.write(cut.as_deref().unwrap_or(body))?;
+                        }
+                        _ => {}
                     },
                     None if self.wanted.since.is_some() && self.tells_deletions() => {
                         gone.write(deletion(&stored).to_string().as_bytes())?;
@@ -206,6 +241,37 @@ impl Export<'_> {
             outputs.append(&mut lines.closed);
         }
         Ok(())
+    }
+
+    /// Whether no Consent keeps the version from leaving; of whom it tells is noted.
+    fn may_leave(&self, view: &dyn View, stored: &Stored) -> Result<bool, Fault> {
+        if !self.is_accounted && self.denied.is_empty() {
+            return Ok(true);
+        }
+        let Some(resource) = stored.content()? else { return Ok(false) };
+        let found = RefCell::new(BTreeSet::new());
+        let note = |id: &Id| {
+            found.borrow_mut().insert(id.clone());
+            true
+        };
+        let own = (stored.kind, &stored.id);
+        // The rows are those of the current version, which it mostly is.
+        let current = repository::current(view, stored.kind, &stored.id)?;
+        let rows = if current.is_some_and(|current| current.version == stored.version) {
+            Rows::read(view, stored.kind, &stored.id)?
+        } else {
+            let entries = index::entries(&self.held.rules, &resource);
+            Rows::of_value(view, own, resource.value(), entries)
+        };
+        Whose::new(self.held).concerns(view, own, &rows, &resource, &note)?;
+        let found = found.into_inner();
+        let denied = found.iter().find_map(|id| self.denied.get_key_value(id));
+        if let Some((patient, consent)) = denied {
+            self.left_out.borrow_mut().insert(patient.clone(), consent.clone());
+            return Ok(false);
+        }
+        self.given.borrow_mut().extend(found);
+        Ok(true)
     }
 
     /// Of whom something was that is gone can be told only where all records are asked for.

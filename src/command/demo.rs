@@ -9,7 +9,7 @@ use serde_json::Value;
 
 use super::client::Server;
 use super::{Done, Failure, report, result, say, serve, wait_for};
-use crate::config::{Authorisation, Config};
+use crate::config::{Authorisation, Config, Operating};
 use crate::demo;
 use crate::fhir::json;
 
@@ -29,7 +29,7 @@ pub(super) struct Args {
 /// # Errors
 /// When there is no room for the records or the address cannot be had.
 pub(super) fn run(args: &Args) -> Result<Done, Failure> {
-    serve::log_to_stderr("warn");
+    super::log::begin(&Operating::default(), "warn");
     let directory = tempfile::Builder::new().prefix("spondyl-demo-").tempdir();
     let directory = directory.map_err(|error| Failure::new("no temporary directory", error))?;
     let data = directory.path().join("records");

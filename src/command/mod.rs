@@ -16,7 +16,9 @@ mod input;
 mod journal;
 mod letter;
 mod load;
+mod log;
 mod login;
+mod private;
 mod rebuild;
 mod release;
 mod report;
@@ -64,7 +66,7 @@ enum Command {
     Letter(letter::Args),
     Load(load::Args),
     Rebuild(rebuild::Args),
-    Serve(serve::Args),
+    Serve(Box<serve::Args>),
     Sync(sync::Args),
     Terminology(terminology::Args),
     Validate(validate::Args),
@@ -125,7 +127,7 @@ pub fn run() -> ExitCode {
 fn carry_out(command: Command) -> Result<Done, Failure> {
     match command {
         Command::Audit(args) => audit::run(&args),
-        Command::Check(args) => check::run(args),
+        Command::Check(args) => check::run(&args),
         Command::Client(args) => clients::run(args),
         Command::Definitions(args) => definitions::run(&args),
         Command::Demo(args) => demo::run(&args),
@@ -134,7 +136,7 @@ fn carry_out(command: Command) -> Result<Done, Failure> {
         Command::Letter(args) => wait_for(letter::run(args)),
         Command::Load(args) => wait_for(load::run(args)),
         Command::Rebuild(args) => rebuild::run(args),
-        Command::Serve(args) => serve::run(args),
+        Command::Serve(args) => serve::run(*args),
         Command::Sync(args) => wait_for(sync::run(args)),
         Command::Terminology(args) => terminology::run(&args),
         Command::Validate(args) => validate::run(&args),

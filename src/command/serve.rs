@@ -3,9 +3,7 @@
 use std::collections::BTreeSet;
 use std::net::SocketAddr;
 
-use tracing_subscriber::EnvFilter;
-
-use super::{Done, Failure, demo, result, say};
+use super::{Done, Failure, demo, private, result, say};
 use crate::app::{App, is_descriptive};
 use crate::config::{Authorisation, Config};
 use crate::fhir::json::At;
@@ -17,7 +15,7 @@ use crate::{http, interaction, store};
 ///
 /// Records are kept in a directory. Without authorisation only loopback addresses are served.
 /// SIGINT and SIGTERM stop the server after the requests at work. What is logged is set by
-/// `RUST_LOG` (default: info); bodies, names and search values never are.
+/// `RUST_LOG` (default: info) and `--log-requests`; bodies, names and search values never are.
 #[derive(clap::Args, Debug)]
 #[command(after_help = "Example:\n  spondyl serve --data records --listen 127.0.0.1:8080")]
 pub(super) struct Args {
@@ -30,7 +28,7 @@ pub(super) struct Args {
 /// # Errors
 /// When the settings are unusable, the store cannot be opened, or the address cannot be had.
 pub(super) fn run(args: Args) -> Result<Done, Failure> {
-    log_to_stderr("info");
+    super::log::begin(&args.config.operating, "info");
     let (wants_demo, access) = (args.config.demo, args.config.access);
     let (app, listen) = open(args.config)?;
     let empty = is_empty(&app).map_err(|error| Failure::new("the store", error))?;
@@ -45,15 +43,10 @@ pub(super) fn run(args: Args) -> Result<Done, Failure> {
     })
 }
 
-/// Writes the log to the standard error, at that level unless `RUST_LOG` says otherwise.
-pub(super) fn log_to_stderr(level: &str) {
-    let filter = EnvFilter::try_from_default_env().unwrap_or_else(|_| EnvFilter::new(level));
-    tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).init();
-}
-
 /// The application with those settings, and where it is to listen.
 pub(super) fn open(config: Config) -> Result<(App, SocketAddr), Failure> {
     let listen = config.listen;
+    private::keep(&config).map_err(|error| Failure::new("the server did not start", error))?;
     let app = App::open(config).map_err(|error| Failure::new("the server did not start", error))?;
     let now = Instant::from(time::OffsetDateTime::now_utc());
     let published = interaction::publish::publish(&app, now);

@@ -8,7 +8,7 @@ use std::sync::Arc;
 
 use serde_json::{Map, Value, json};
 
-use crate::fhir::{json, Id, Instant, ResourceType, VersionId};
+use crate::fhir::{Id, Instant, ResourceType, VersionId, json};
 
 /// A resource of a known type.
 #[derive(Clone, PartialEq, Debug)]

@@ -11,6 +11,8 @@ use std::sync::Arc;
 
 use actix_web::http::header;
 use actix_web::{HttpRequest, web};
+use base64::Engine as _;
+use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 
 use crate::access::session::Session;
 use crate::access::{narrow, token::Tokens};
@@ -21,9 +23,10 @@ use crate::fhir::{Instant, ResourceType};
 use crate::http::issuer::Issuer;
 use crate::http::rate::{Rates, Who};
 use crate::http::route::{Route, Verb};
-use crate::http::{extract, session};
+use crate::http::{extract, journal, session};
 use crate::outbound::Outbound;
-use crate::smart::{Access, Action};
+use crate::smart::{Access, Action, Context, Scope};
+use crate::trail::deed::token_name;
 
 /// What a route does, as scopes name it.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -51,6 +54,9 @@ impl Needed {
                 | Route::OpenApi
                 | Route::Icon
                 | Route::Script
+                | Route::Live
+                | Route::Ready
+                | Route::Metrics
                 | Route::SmartConfiguration
                 | Route::Token
                 | Route::Introspect
@@ -152,6 +158,7 @@ pub(super) async fn admit(
     let address = Who::Address(request.peer_addr().map(|address| address.ip()));
     if app.config.access == Authorisation::Open || needed == Needed::Nothing {
         rates.count(&address)?;
+        let app = kept(&app, kind).unwrap_or(app);
         return Ok(Admitted { app, session: None });
     }
     // Who has no token that holds is counted by address, so that none is found by trying.
@@ -160,7 +167,10 @@ pub(super) async fn admit(
         false => session::of(&app, request, needed, now).await.map(Some),
     };
     let found = match session {
-        Ok(Some(session)) => Ok((Arc::clone(&session.access), Some(session))),
+        Ok(Some(session)) => {
+            journal::identified(request, &session.access, None);
+            Ok((Arc::clone(&session.access), Some(session)))
+        }
         Ok(None) => access(&app, request, now).await.map(|access| (access, None)),
         Err(error) => Err(error),
     };
@@ -174,8 +184,32 @@ pub(super) async fn admit(
     if !is_bundle && !needed.is_permitted(&access, kind) {
         return Err(Error::Forbidden);
     }
-    let app = web::Data::new(narrow(&app, &access, needed.seen()));
-    Ok(Admitted { app, session })
+    let Some(trail) = kept(&app, kind) else {
+        let app = web::Data::new(narrow(&app, &access, needed.seen()));
+        return Ok(Admitted { app, session });
+    };
+    let own = of_trail(&access).filter(|own| needed.is_permitted(own, kind));
+    let own = Arc::new(own.ok_or(Error::Forbidden)?);
+    Ok(Admitted { app: web::Data::new(narrow(&trail, &own, needed.seen())), session })
+}
+
+/// The application over the audit trail, to be read, where one is kept and is what is asked about.
+fn kept(app: &App, kind: Option<ResourceType>) -> Option<web::Data<App>> {
+    let trail = app.trail.as_ref().filter(|_| kind.is_some_and(|kind| kind.as_str() == TRAIL))?;
+    Some(web::Data::new(trail.to_be_read()))
+}
+
+/// The type of the entries of the trail.
+const TRAIL: &str = "AuditEvent";
+
+/// What of an access is about the trail: it is seen by who was given it by name, never along with all
+/// else, nor as part of a patient's records.
+fn of_trail(access: &Access) -> Option<Access> {
+    let is_own = |scope: &&Scope| {
+        scope.context == Context::System && scope.kind.is_some_and(|kind| kind.as_str() == TRAIL)
+    };
+    let scopes: Vec<Scope> = access.scopes.iter().filter(is_own).cloned().collect();
+    (!scopes.is_empty()).then(|| Access { scopes, ..access.clone() })
 }
 
 /// What the token of the request permits.
@@ -197,10 +231,21 @@ async fn access(app: &App, request: &HttpRequest, now: Instant) -> Result<Arc<Ac
             return Err(unknown());
         };
         let (outbound, base) = (given::<Outbound>(request)?, extract::base(app, request));
-        return issuer.find(outbound, token, &base, now).await.ok_or_else(unknown);
+        let access = issuer.find(outbound, token, &base, now).await.ok_or_else(unknown)?;
+        journal::identified(request, &access, Some(token_name(jti(token).as_deref(), token)));
+        return Ok(access);
     }
     let found = given::<Tokens>(request)?.find(token, now)?;
-    found.map(|(access, _)| access).ok_or_else(unknown)
+    let (access, _) = found.ok_or_else(unknown)?;
+    journal::identified(request, &access, Some(token_name(None, token)));
+    Ok(access)
+}
+
+/// The `jti` of a JWT that was verified.
+fn jti(token: &str) -> Option<String> {
+    let claims = URL_SAFE_NO_PAD.decode(token.split('.').nth(1)?).ok()?;
+    let claims: serde_json::Value = serde_json::from_slice(&claims).ok()?;
+    claims.get("jti")?.as_str().map(str::to_owned)
 }
 
 /// What the server was given at its start.

@@ -7,7 +7,7 @@ use crate::http::format::{Format, Media};
 use crate::http::operation::Entries;
 use crate::http::prefer::Prefer;
 use crate::http::route::{Answer, Call};
-use crate::http::{block, now, reply};
+use crate::http::{block, journal, now, reply};
 use crate::interaction::batch::{Operations, Setting, process};
 
 /// `POST [base]`.
@@ -24,9 +24,16 @@ pub(super) async fn process_bundle(call: Call, payload: web::Payload) -> Answer 
         let operations: Option<&dyn Operations> = Some(&entries);
         let (answer, text) = (prefer.answer, body.text());
         let setting = Setting { app: &app, base: &base, now, answer, strict, text, operations };
-        extract::located(&body, || process(setting, extract::any_resource(&body)?))
+        let sent = extract::located(&body, || extract::any_resource(&body))?;
+        let asked = journal::bundle::asked(sent.value());
+        // What it was is told also where it comes to nothing.
+        Ok((extract::located(&body, || process(setting, sent)), asked))
     });
-    let mut response = reply::bundle(&bundle.await?, format);
+    let (bundle, (is_transaction, asked)) = bundle.await?;
+    journal::bundle::begun(&request, is_transaction);
+    let bundle = bundle?;
+    journal::bundle::ended(&request, &asked, &bundle.entries);
+    let mut response = reply::bundle(&bundle, format);
     reply::tell_applied(&mut response, prefer.answer);
     Ok(response)
 }

@@ -15,13 +15,11 @@ use crate::definitions::model::Model;
 use crate::error::Error;
 use crate::fhir::{Instant, Issue, IssueType, Resource, ResourceType, json};
 use crate::http::format::FHIR_VERSION;
+use crate::interaction::Origin;
 use crate::interaction::patch::Patch;
 use crate::interaction::precondition::{Preconditions, Tags};
 use crate::interaction::query::pairs;
 use crate::xml;
-
-/// How long a body may take to arrive.
-const BODY_TIME: Duration = Duration::from_mins(1);
 
 /// The parameters of the URL, decoded, in order.
 pub(super) fn parameters(request: &HttpRequest) -> Vec<(String, String)> {
@@ -63,6 +61,16 @@ pub(super) fn if_none_exist(request: &HttpRequest) -> Result<Option<String>, Err
     let text = "The header is not legible text.";
     let value = value.to_str().map_err(|_| Error::request("http.If-None-Exist", text))?;
     Ok(Some(value.to_owned()))
+}
+
+/// The Provenance of `X-Provenance`.
+pub(super) fn origin(request: &HttpRequest) -> Result<Option<Origin>, Error> {
+    let mut headers = request.headers().get_all("X-Provenance");
+    let Some(header) = headers.next() else { return Ok(None) };
+    if headers.next().is_some() {
+        return Err(Error::request("http.X-Provenance", "The header may come once."));
+    }
+    Origin::read(header.as_bytes()).map(Some)
 }
 
 fn tags(headers: &HeaderMap, name: &HeaderName) -> Result<Option<Tags>, Error> {
@@ -147,7 +155,7 @@ pub(super) async fn body(
         return Err(Error::TooLarge(limit));
     }
     let decoded = BodyStream::new(Decompress::from_headers(payload, request.headers()));
-    let read = tokio::time::timeout(BODY_TIME, to_bytes_limited(decoded, limit)).await;
+    let read = tokio::time::timeout(patience(request), to_bytes_limited(decoded, limit)).await;
     let read = read.map_err(|_| Error::TimedOut)?;
     let bytes = read.map_err(|_| Error::TooLarge(limit))?.map_err(|_| {
         if !request.headers().contains_key(header::CONTENT_ENCODING) {
@@ -173,9 +181,16 @@ pub(super) async fn raw(
     if length.is_some_and(|length| length > limit) {
         return Err(Error::TooLarge(limit));
     }
-    let read = tokio::time::timeout(BODY_TIME, payload.to_bytes_limited(limit)).await;
+    let read = tokio::time::timeout(patience(request), payload.to_bytes_limited(limit)).await;
     let read = read.map_err(|_| Error::TimedOut)?;
     read.map_err(|_| Error::TooLarge(limit))?.map_err(|_| Error::Unreadable)
+}
+
+/// How long a body may take to come.
+fn patience(request: &HttpRequest) -> Duration {
+    // The server that was put together says so; what tests put together by hand need not.
+    let app = request.app_data::<web::Data<App>>();
+    app.map_or(Duration::from_mins(1), |app| app.config.operating.body_timeout)
 }
 
 /// The content encodings that are read.

@@ -4,7 +4,7 @@
 use actix_web::HttpRequest;
 
 use crate::access::link::Found;
-use crate::fhir::Instant;
+use crate::http::journal;
 use crate::smart::Access;
 
 /// What happened.
@@ -76,8 +76,20 @@ impl Happening<'_> {
     }
 }
 
-/// Tells of it. The log has no names of people, no letter and no secret; the id of a link opens nothing.
-pub(super) fn happened(_request: &HttpRequest, what: &Happening<'_>, _now: Instant) {
+/// Tells the log and the trail of it. The log has no names of people, no letter and no secret; the id of a link opens nothing.
+pub(super) fn happened(request: &HttpRequest, what: &Happening<'_>) {
     let (name, who, link, how) = (what.name(), what.who(), what.link(), what.how());
     tracing::info!(what = name, who, link, how, "people and links");
+    match what {
+        Happening::SignedIn(access)
+        | Happening::SignedOut(access)
+        | Happening::LinkMade(access, _)
+        | Happening::LinkEnded(access, _) => journal::identified(request, access, None),
+        Happening::LinkOpened(found) | Happening::LetterRead(found, _) => {
+            journal::identified(request, &found.link.access(&found.id), None);
+            let letter = found.link.parts.iter().find(|part| part.starts_with("Composition/"));
+            journal::about(request, letter.and_then(|letter| journal::of_url(letter)));
+        }
+        Happening::SignInRefused(_) | Happening::LinkRefused => {}
+    }
 }

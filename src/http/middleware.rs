@@ -2,8 +2,8 @@
 //! gets the same as a page.
 //!
 //! A defect that panics is answered like any other failure; the connection and the server go on.
-//! The log has method, status and time, and for failures of the server their cause; never a path
-//! with values, a body or a parameter.
+//! The log has route, method, status, time and client, and for failures of the server their cause; never
+//! a path with values, a body or a parameter.
 //! Source: <http://hl7.org/fhir/R4/http.html#custom>, <http://hl7.org/fhir/R4/security.html#http>.
 
 use std::panic::AssertUnwindSafe;
@@ -13,16 +13,19 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::task::Poll;
 use std::time::Instant;
 
-use actix_web::HttpResponse;
 use actix_web::body::MessageBody;
 use actix_web::dev::{ServiceRequest, ServiceResponse};
 use actix_web::error::InternalError;
 use actix_web::http::Method;
 use actix_web::http::header::{self, HeaderMap, HeaderName, HeaderValue};
 use actix_web::middleware::Next;
+use actix_web::{HttpMessage, HttpRequest, HttpResponse, web};
 
 use crate::error::Error;
 use crate::http::format::{Format, Media};
+use crate::http::journal::{Notes, RequestId};
+use crate::http::metrics::Metrics;
+use crate::http::route::Route;
 use crate::http::{page, reply};
 
 const REQUEST_ID: HeaderName = HeaderName::from_static("x-request-id");
@@ -34,6 +37,7 @@ pub(super) async fn every_request(
     next: Next<impl MessageBody + 'static>,
 ) -> Result<ServiceResponse, actix_web::Error> {
     let seen = Seen::of(&request);
+    request.extensions_mut().insert(RequestId(seen.id.clone()));
     let error = match unless_it_panics(next.call(request)).await {
         Some(Ok(response)) => {
             let (request, response) = response.into_parts();
@@ -49,14 +53,14 @@ pub(super) async fn every_request(
                 }
                 None => response.map_into_boxed_body(),
             };
-            seen.finish(&mut response);
+            seen.finish(&mut response, Some(&request));
             return Ok(ServiceResponse::new(request, response));
         }
         Some(Err(error)) => foreign(&error),
         None => Error::Internal("a handler panicked".into()),
     };
     let mut response = reply::error(seen.log(&error), Format::PLAIN);
-    seen.finish(&mut response);
+    seen.finish(&mut response, None);
     Err(InternalError::from_response(error, response).into())
 }
 
@@ -83,14 +87,26 @@ impl Seen {
         error
     }
 
-    fn finish(self, response: &mut HttpResponse) {
+    fn finish(self, response: &mut HttpResponse, request: Option<&HttpRequest>) {
+        let took = self.started.elapsed();
+        let status = response.status().as_u16();
+        let extensions = request.map(|request| request.extensions());
+        let notes = extensions.as_ref().and_then(|extensions| extensions.get::<Notes>());
+        let route = notes.and_then(|notes| notes.route).map_or("none", Route::template);
+        let client = notes.and_then(|notes| notes.who.client.as_deref()).unwrap_or_default();
         tracing::debug!(
             request.id = self.id.to_str().unwrap_or_default(),
             request.method = self.method.as_str(),
-            response.status = response.status().as_u16(),
-            duration_us = u64::try_from(self.started.elapsed().as_micros()).unwrap_or(u64::MAX),
+            request.route = route,
+            client.id = client,
+            response.status = status,
+            duration_us = u64::try_from(took.as_micros()).unwrap_or(u64::MAX),
             "answered"
         );
+        let metrics = request.and_then(|request| request.app_data::<web::Data<Metrics>>());
+        if let Some(metrics) = metrics {
+            metrics.count(route, verb(&self.method), status, took);
+        }
         let headers = response.headers_mut();
         headers.insert(REQUEST_ID, self.id);
         if let Some(client) = self.replaced {
@@ -99,6 +115,20 @@ impl Seen {
         headers.insert(header::X_CONTENT_TYPE_OPTIONS, HeaderValue::from_static("nosniff"));
         headers.insert(header::REFERRER_POLICY, HeaderValue::from_static("no-referrer"));
         headers.insert(header::CACHE_CONTROL, HeaderValue::from_static("no-store"));
+    }
+}
+
+/// The verb as a label: there are not more labels than verbs.
+fn verb(method: &Method) -> &'static str {
+    match *method {
+        Method::GET => "GET",
+        Method::HEAD => "HEAD",
+        Method::POST => "POST",
+        Method::PUT => "PUT",
+        Method::PATCH => "PATCH",
+        Method::DELETE => "DELETE",
+        Method::OPTIONS => "OPTIONS",
+        _ => "other",
     }
 }
 
@@ -151,7 +181,7 @@ fn request_id(headers: &HeaderMap) -> (HeaderValue, Option<HeaderValue>) {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use actix_web::{App, HttpResponse, middleware::from_fn, test, web};
+    use actix_web::{App, middleware::from_fn, test};
 
     /// A defect ends one request, with an outcome, and nothing else.
     #[actix_web::test]

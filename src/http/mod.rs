@@ -10,11 +10,15 @@ mod audit;
 mod binary;
 mod bulk;
 mod bundle;
+mod dispatch;
 mod extract;
 mod flight;
 mod format;
 mod happening;
+mod health;
 mod issuer;
+mod journal;
+mod metrics;
 mod middleware;
 mod once;
 mod openapi;
@@ -40,7 +44,6 @@ mod verb;
 use std::io;
 use std::net::SocketAddr;
 use std::sync::{Arc, Weak};
-use std::time::Duration;
 
 use actix_cors::Cors;
 use actix_web::dev::Server;
@@ -51,15 +54,17 @@ use crate::access::link::Links;
 use crate::access::session::Sessions;
 use crate::access::token::Tokens;
 use crate::app::App;
-use crate::bulk::Exports;
+use crate::bulk::{Disclosed, Exports};
 use crate::error::Error;
 use crate::fhir::Instant;
 use crate::http::flight::FLIGHTS;
 use crate::http::issuer::Issuer;
+use crate::http::metrics::Metrics;
 use crate::http::once::AtWork;
 use crate::http::rate::Rates;
 use crate::operation::facts;
 use crate::outbound::Outbound;
+use crate::trail::Trail;
 use crate::{interaction, notify};
 
 /// The path of the API.
@@ -91,10 +96,23 @@ pub struct Serving {
     pub address: SocketAddr,
     /// The server, to be awaited; it ends on SIGINT or SIGTERM after the requests at work.
     pub server: Server,
+    /// What is written of what was done.
+    trail: web::Data<Option<Trail>>,
 }
 
-/// How long the requests at work may take after the server was told to stop.
-const SHUTDOWN_SECONDS: u64 = 10;
+impl Serving {
+    /// Runs until the server ends, and then writes what is still to be written of the audit trail.
+    ///
+    /// # Errors
+    /// Those of the server.
+    pub async fn run(self) -> io::Result<()> {
+        let ended = self.server.await;
+        if let Some(trail) = self.trail.as_ref() {
+            trail.close().await;
+        }
+        ended
+    }
+}
 
 /// Pages of those origins may call the API and see its headers
 /// (<http://hl7.org/fhir/R4/security.html#cors>).
@@ -129,16 +147,15 @@ const CORS_SECONDS: usize = 3600;
 /// # Errors
 /// When the address cannot be listened on.
 pub fn serve(app: web::Data<App>, listen: SocketAddr) -> io::Result<Serving> {
-    if let Some(woken) = app.indexing() {
-        let app = Arc::downgrade(&app.clone().into_inner());
-        let follower = std::thread::Builder::new().name("indexing".to_owned());
-        follower.spawn(move || interaction::indexing::follow(&app, &woken))?;
-    }
-    let followed = Arc::downgrade(&app.clone().into_inner());
-    let follower = std::thread::Builder::new().name("facts".to_owned());
-    follower.spawn(move || facts::follow(&followed))?;
+    index(&app.clone().into_inner())?;
+    app.trail.as_ref().map(index).transpose()?;
+    keep_facts(Arc::downgrade(&app.clone().into_inner()))?;
+    let trail = web::Data::new(Trail::start(&app.clone().into_inner())?);
     let exports = web::Data::new(Exports::of(&app.config.data));
-    export(&app, &exports)?;
+    export(&app, &exports, &trail)?;
+    let told = trail.clone();
+    let metrics = web::Data::new(Metrics::new());
+    let operating = app.config.operating.clone();
     let since = web::Data::new(Since(now()));
     let outbound = Outbound::new(&app.config.outbound, app.config.outbound_private);
     let outbound = web::Data::new(outbound.map_err(io::Error::other)?);
@@ -169,16 +186,19 @@ pub fn serve(app: web::Data<App>, listen: SocketAddr) -> io::Result<Serving> {
             .app_data(sessions.clone())
             .app_data(links.clone())
             .app_data(sign_in.clone())
+            .app_data(trail.clone())
+            .app_data(metrics.clone())
             .wrap(actix_web::middleware::from_fn(middleware::every_request))
             .wrap(actix_web::middleware::Compress::default())
             .wrap(Condition::new(secure, DefaultHeaders::new().add(TRANSPORT_SECURITY)))
             .wrap(Condition::new(cross_origin, cors(&app.config.cors_origin)))
-            .default_service(web::to(route::answer))
+            .default_service(web::to(dispatch::answer))
     })
     .tcp_nodelay(true)
-    .client_request_timeout(Duration::from_secs(30))
-    .keep_alive(Duration::from_secs(75))
-    .shutdown_timeout(SHUTDOWN_SECONDS);
+    .client_request_timeout(operating.request_timeout)
+    .keep_alive(operating.keep_alive)
+    .max_connections(operating.max_connections.get())
+    .shutdown_timeout(operating.shutdown_timeout.as_secs());
     let server = match tls {
         Some(settings) => server.bind_rustls_0_23(listen, settings)?,
         None => server.bind(listen)?,
@@ -187,11 +207,30 @@ pub fn serve(app: web::Data<App>, listen: SocketAddr) -> io::Result<Serving> {
     let address = bound.ok_or_else(|| io::Error::other("the server listens nowhere"))?;
     let base = base.unwrap_or_else(|| format!("{scheme}://{address}{BASE}"));
     tell_subscribers(followed, notify::Setting { base, clock: now })?;
-    Ok(Serving { address, server: server.run() })
+    Ok(Serving { address, server: server.run(), trail: told })
+}
+
+/// Starts the thread that makes the rows of new search parameters.
+fn index(app: &Arc<App>) -> io::Result<()> {
+    let Some(woken) = app.indexing() else { return Ok(()) };
+    let app = Arc::downgrade(app);
+    let follower = std::thread::Builder::new().name("indexing".to_owned());
+    follower.spawn(move || interaction::indexing::follow(&app, &woken)).map(drop)
+}
+
+/// Starts the thread that keeps the facts of episodes.
+fn keep_facts(app: Weak<App>) -> io::Result<()> {
+    let follower = std::thread::Builder::new().name("facts".to_owned());
+    follower.spawn(move || facts::follow(&app)).map(drop)
 }
 
 /// Starts the thread that runs exports.
-fn export(app: &web::Data<App>, exports: &web::Data<Exports>) -> io::Result<()> {
+fn export(
+    app: &web::Data<App>,
+    exports: &web::Data<Exports>,
+    trail: &web::Data<Option<Trail>>,
+) -> io::Result<()> {
+    let trail = Arc::downgrade(&trail.clone().into_inner());
     let app = Arc::downgrade(&app.clone().into_inner());
     let exports = exports.clone().into_inner();
     let thread = std::thread::Builder::new().name("export".to_owned());
@@ -199,7 +238,8 @@ fn export(app: &web::Data<App>, exports: &web::Data<Exports>) -> io::Result<()> 
         if let Err(fault) = exports.sweep(now()) {
             tracing::warn!(%fault, "old exports cannot be removed");
         }
-        exports.follow(&app, &|moment| FLIGHTS.settled(moment));
+        let disclosed = |disclosed: Disclosed<'_>| journal::export::tell(&trail, disclosed);
+        exports.follow(&app, &|moment| FLIGHTS.settled(moment), &disclosed);
     })?;
     Ok(())
 }
@@ -228,6 +268,6 @@ pub fn run(app: App, listen: SocketAddr, ready: impl FnOnce(SocketAddr)) -> io::
         if let Err(error) = warming {
             tracing::warn!(%error, "no warm-up");
         }
-        serving.server.await
+        serving.run().await
     })
 }

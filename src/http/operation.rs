@@ -15,7 +15,7 @@ use crate::http::extract::{self, Body, Expected};
 use crate::http::format::{self, Format, Media};
 use crate::http::reply::Policy;
 use crate::http::route::{Answer, Call, Verb, only, place};
-use crate::http::{Since, block, bulk, now, openapi, reply};
+use crate::http::{Since, block, bulk, journal, now, openapi, reply};
 use crate::interaction::batch::{Asked, Operations};
 use crate::interaction::capabilities::{Mode, Offered, capabilities};
 use crate::interaction::precondition::Preconditions;
@@ -89,6 +89,13 @@ pub(super) async fn call(
         })
     });
     let (output, base) = output.await?;
+    match &output {
+        Output::Resource(value) => {
+            journal::given_too(&request, journal::bundle::held_by(value));
+        }
+        Output::Text(bytes) => journal::given_too(&request, journal::bundle::held(bytes)),
+        Output::Stored(_) | Output::Html(_) | Output::Table { .. } | Output::Pdf(_) => {}
+    }
     Ok(told(output, &base, format))
 }
 

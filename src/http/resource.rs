@@ -1,6 +1,6 @@
 //! The interactions on instances and types, from requests to answers.
 
-use actix_web::{HttpRequest, web};
+use actix_web::{HttpRequest, HttpResponse, web};
 
 use crate::app::App;
 use crate::error::Error;
@@ -10,7 +10,7 @@ use crate::http::extract::{self, Expected};
 use crate::http::format::{Format, Media};
 use crate::http::prefer::Prefer;
 use crate::http::route::{Answer, Call};
-use crate::http::{block, now, reply};
+use crate::http::{block, journal, now, reply};
 use crate::interaction::subset::Cut;
 use crate::interaction::{self, Done, Return, Subject};
 use crate::repository::{Scope, Stored};
@@ -63,16 +63,18 @@ fn cut(app: &App, request: &HttpRequest, mut stored: Stored) -> Result<Stored, E
 pub(super) async fn create(call: Call, kind: ResourceType, payload: web::Payload) -> Answer {
     let write = Write::of(&call, kind)?;
     let criteria = extract::if_none_exist(&call.request)?;
+    let origin = extract::origin(&call.request)?;
     let Call { app, request, .. } = call;
     let body = extract::body(&request, payload, expected(kind), write.limit).await?;
     let sent = binary::Sent::of(request.headers())?;
     let done = block(move || {
         placed(write.prefer, &body, || {
             let resource = received(&body, kind, sent, None)?;
-            interaction::create::create(&app, &resource, criteria.as_deref(), now())
+            let criteria = criteria.as_deref();
+            interaction::create::create_from(&app, &resource, criteria, origin.as_ref(), now())
         })
     });
-    Ok(reply::done(done.await?, &write.base, write.format, write.prefer))
+    Ok(write.told(&request, done.await?))
 }
 
 /// `PUT [base]/[type]/[id]` and `PUT [base]/[type]?…`.
@@ -85,6 +87,7 @@ pub(super) async fn update(
     let write = Write::of(&call, kind)?;
     let Call { app, request, .. } = call;
     let preconditions = extract::preconditions(&request)?;
+    let origin = extract::origin(&request)?;
     let body = extract::body(&request, payload, expected(kind), write.limit).await?;
     let sent = binary::Sent::of(request.headers())?;
     let done = block(move || {
@@ -94,10 +97,11 @@ pub(super) async fn update(
                 Subject::Criteria(_) => None,
             };
             let resource = received(&body, kind, sent, id)?;
-            interaction::update::update(&app, &subject, &resource, &preconditions, now())
+            let along = (&preconditions, origin.as_ref());
+            interaction::update::update_from(&app, &subject, &resource, along, now())
         })
     });
-    Ok(reply::done(done.await?, &write.base, write.format, write.prefer))
+    Ok(write.told(&request, done.await?))
 }
 
 /// `PATCH [base]/[type]/[id]` and `PATCH [base]/[type]?…`.
@@ -120,7 +124,7 @@ pub(super) async fn patch(
             error => error,
         })
     });
-    Ok(reply::done(done.await?, &write.base, write.format, write.prefer))
+    Ok(write.told(&request, done.await?))
 }
 
 /// `DELETE [base]/[type]/[id]` and `DELETE [base]/[type]?…`.
@@ -130,7 +134,7 @@ pub(super) async fn delete(call: Call, kind: ResourceType, subject: Subject) -> 
     let preconditions = extract::preconditions(&request)?;
     let done =
         block(move || interaction::delete::delete(&app, kind, &subject, &preconditions, now()));
-    Ok(reply::done(done.await?, &write.base, write.format, write.prefer))
+    Ok(write.told(&request, done.await?))
 }
 
 /// What the body of a create or update of that type may be.
@@ -180,6 +184,12 @@ impl Write {
             limit: if is_bundle { app.config.max_bundle } else { app.config.max_body },
         })
     }
+
+    /// The answer to what was done.
+    fn told(&self, request: &HttpRequest, done: Done) -> HttpResponse {
+        journal::written(request, done.stored.as_ref());
+        reply::done(done, &self.base, self.format, self.prefer)
+    }
 }
 
 /// `GET` of `[base]/_history`, `[base]/[type]/_history`, `[base]/[type]/[id]/_history`.
@@ -197,5 +207,7 @@ pub(super) async fn history(call: Call, scope: Scope) -> Answer {
         let model = &app.held().standard.model;
         Ok(interaction::history::bundle(page, (&scope, &query), model, &base, now()))
     });
-    Ok(reply::bundle(&bundle.await?, format))
+    let bundle = bundle.await?;
+    journal::found(&request, &bundle);
+    Ok(reply::bundle(&bundle, format))
 }

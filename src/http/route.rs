@@ -7,24 +7,19 @@
 use std::borrow::Cow;
 use std::sync::Arc;
 
-use actix_web::http::{Method, Uri};
+use actix_web::http::Uri;
 use actix_web::{HttpRequest, HttpResponse, web};
 
 use crate::access::session::Session;
 use crate::app::App;
 use crate::error::Error;
 use crate::fhir::{Id, ResourceType, VersionId};
-use crate::http::admit::{Needed, admit};
-use crate::http::once::{self, Keyed};
-pub(super) use crate::http::verb::{Verb, only};
-use crate::http::{audit, bulk, bundle, now, operation, page, resource, search, smart};
-use crate::http::{session, shared, sign_in};
 use crate::interaction::Subject;
 use crate::interaction::query::unescape;
-use crate::interaction::search::Scope as Among;
 use crate::operation::Place;
 use crate::page::SCRIPTS;
-use crate::repository::Scope;
+
+pub(super) use crate::http::verb::{Verb, only};
 
 /// A request, with the application that answers it.
 pub(super) struct Call {
@@ -98,6 +93,12 @@ routes! {
     Audit "/audit" "GET, HEAD";
     /// The cases behind a figure of the audit.
     AuditCases "/audit/cases" "GET, HEAD";
+    /// Whether the server runs.
+    Live "/health/live" "GET, HEAD";
+    /// Whether it can do its work.
+    Ready "/health/ready" "GET, HEAD";
+    /// Its numbers.
+    Metrics "/metrics" "GET, HEAD";
     /// The description of the API.
     OpenApi "/openapi.json" "GET, HEAD";
     /// The base.
@@ -145,7 +146,7 @@ impl Route {
     ///
     /// # Errors
     /// [`Error::UnknownRoute`] or [`Error::UnknownType`].
-    fn of(parts: &[&str]) -> Result<Self, Error> {
+    pub(super) fn of(parts: &[&str]) -> Result<Self, Error> {
         let [base, parts @ ..] = parts else { return Ok(Self::Index) };
         if *base != super::BASE.trim_start_matches('/') {
             return Self::of_page(base, parts).ok_or(Error::UnknownRoute);
@@ -208,6 +209,9 @@ impl Route {
             ("sign-in", ["back"]) => Self::SignInBack,
             ("sign-out", []) => Self::SignOut,
             ("patients", [_]) => Self::Patient,
+            ("health", ["live"]) => Self::Live,
+            ("health", ["ready"]) => Self::Ready,
+            ("metrics", []) => Self::Metrics,
             ("audit", []) => Self::Audit,
             ("audit", ["cases"]) => Self::AuditCases,
             (name, []) => script(name).map(|_| Self::Script)?,
@@ -236,11 +240,14 @@ impl Route {
                 | Self::Patient
                 | Self::Audit
                 | Self::AuditCases
+                | Self::Live
+                | Self::Ready
+                | Self::Metrics
         )
     }
 
     /// The type of the resources in question, where the path names one.
-    fn kind(self, parts: &[&str]) -> Option<ResourceType> {
+    pub(super) fn kind(self, parts: &[&str]) -> Option<ResourceType> {
         let at = match self {
             Self::Compartment | Self::CompartmentSearch => 3,
             _ if self.is_page() => return None,
@@ -250,193 +257,23 @@ impl Route {
     }
 
     /// Whether a request to it may write resources.
-    fn may_write(self) -> bool {
+    pub(super) fn may_write(self) -> bool {
         matches!(self, Self::System | Self::Type | Self::Instance | Self::Operation)
     }
 
-    fn knows(self, verb: Verb) -> bool {
+    pub(super) fn knows(self, verb: Verb) -> bool {
         self.allow().split(", ").any(|name| name == verb.as_str())
     }
 }
 
-/// Answers any request.
-pub(super) async fn answer(
-    app: web::Data<App>,
-    request: HttpRequest,
-    payload: web::Payload,
-) -> Answer {
-    let may_have_key = matches!(*request.method(), Method::POST | Method::PATCH);
-    match if may_have_key { once::key(&request)? } else { None } {
-        Some(key) => once::once(app, request, payload, key).await,
-        None => carry_out(app, request, payload, None).await,
-    }
-}
-
-/// Answers a request, which may be one that is carried out once.
-pub(super) async fn carry_out(
-    app: web::Data<App>,
-    request: HttpRequest,
-    payload: web::Payload,
-    keyed: Option<&Keyed>,
-) -> Answer {
-    let uri = request.uri().clone();
-    let parts = parts(uri.path());
-    let parts: Vec<&str> = parts.iter().map(AsRef::as_ref).collect();
-    let verb = Verb::of(request.method());
-    let route = Route::of(&parts)?;
-    if route != Route::Operation && !route.knows(verb) {
-        return only(route.allow(), verb);
-    }
-    let needed = Needed::of(route, verb);
-    let admitted = match admit(app, &request, needed, route.kind(&parts), now()).await {
-        Err(Error::Unauthenticated(_)) if sign_in::is_wanted(&request, verb) => {
-            return Ok(sign_in::way(&request));
-        }
-        admitted => admitted?,
-    };
-    if let Some(keyed) = keyed.filter(|_| route.may_write())
-        && let Some(answer) = keyed.begin(&admitted.app).await?
-    {
-        return Ok(answer);
-    }
-    let call = Call { app: admitted.app, request, session: admitted.session };
-    match parts.as_slice() {
-        [base, parts @ ..] if *base == super::BASE.trim_start_matches('/') => {
-            within_base(call, (route, parts, verb), &uri, payload).await
-        }
-        parts => {
-            let (session, request) = (call.session.clone(), call.request.clone());
-            let page = page(call, (route, parts, verb), payload).await?;
-            Ok(match session {
-                Some(session) => session::dressed(page, &session, &request),
-                None => page,
-            })
-        }
-    }
-}
-
-async fn within_base(
-    call: Call,
-    asked: (Route, &[&str], Verb),
-    uri: &Uri,
-    payload: web::Payload,
-) -> Answer {
-    match asked {
-        (Route::System, _, Verb::Post) => bundle::process_bundle(call, payload).await,
-        (Route::System, ..) => search::by_get(call, Among::System).await,
-        (Route::SystemSearch, ..) => search::by_post(call, Among::System, payload).await,
-        (Route::Metadata, ..) => operation::metadata(call).await,
-        (Route::OpenApi, ..) => operation::description(call).await,
-        (Route::SmartConfiguration, ..) => Ok(smart::configuration(&call)),
-        (Route::Export, [_, id], Verb::Delete) => bulk::remove(call, id).await,
-        (Route::Export, [_, id], _) => bulk::status(call, id).await,
-        (Route::ExportFile, [_, id, name], _) => bulk::file(call, id, name).await,
-        (Route::Token, ..) => smart::token(call, payload).await,
-        (Route::Introspect, ..) => smart::introspect(call, payload).await,
-        (Route::Revoke, ..) => smart::revoke(call, payload).await,
-        (Route::SystemHistory, ..) => resource::history(call, Scope::System).await,
-        (Route::TypeHistory, [name, _], _) => {
-            resource::history(call, Scope::Type(kind(name)?)).await
-        }
-        (Route::TypeSearch, [name, _], _) => {
-            search::by_post(call, Among::Type(kind(name)?), payload).await
-        }
-        (Route::InstanceHistory, [name, id, _], _) => {
-            resource::history(call, Scope::Instance(kind(name)?, some_id(id)?)).await
-        }
-        (Route::Version, [name, id, _, version], _) => {
-            let version = VersionId::parse(version).ok_or(Error::NotFound)?;
-            resource::vread(call, kind(name)?, &some_id(id)?, version).await
-        }
-        (Route::Operation, [before @ .., name], verb) => {
-            operation::call(call, verb, place(before)?, name, payload).await
-        }
-        (Route::Compartment, [of, id, name], _) => {
-            let scope = search::compartment(kind(of)?, some_id(id)?, name)?;
-            search::by_get(call, scope).await
-        }
-        (Route::CompartmentSearch, [of, id, rest @ ..], _) => {
-            let name = if let [name, _] = rest { name } else { "*" };
-            let scope = search::compartment(kind(of)?, some_id(id)?, name)?;
-            search::by_post(call, scope, payload).await
-        }
-        (Route::Type, [name], verb) => of_type(call, kind(name)?, verb, uri, payload).await,
-        (Route::Instance, [name, id], verb) => {
-            instance(call, (kind(name)?, id), verb, payload).await
-        }
-        _ => Err(Error::UnknownRoute),
-    }
-}
-
-async fn of_type(
-    call: Call,
-    kind: ResourceType,
-    verb: Verb,
-    uri: &Uri,
-    payload: web::Payload,
-) -> Answer {
-    match verb {
-        Verb::Post => resource::create(call, kind, payload).await,
-        Verb::Put => resource::update(call, kind, criteria(uri)?, payload).await,
-        Verb::Patch => resource::patch(call, kind, criteria(uri)?, payload).await,
-        Verb::Delete => resource::delete(call, kind, criteria(uri)?).await,
-        _ => search::by_get(call, Among::Type(kind)).await,
-    }
-}
-
-async fn instance(
-    call: Call,
-    (kind, id): (ResourceType, &str),
-    verb: Verb,
-    payload: web::Payload,
-) -> Answer {
-    match verb {
-        Verb::Put => resource::update(call, kind, Subject::Id(new_id(id)?), payload).await,
-        Verb::Patch => resource::patch(call, kind, Subject::Id(some_id(id)?), payload).await,
-        Verb::Delete => resource::delete(call, kind, Subject::Id(new_id(id)?)).await,
-        _ => resource::read(call, kind, &some_id(id)?).await,
-    }
-}
-
-/// What stands outside the base.
-async fn page(call: Call, asked: (Route, &[&str], Verb), payload: web::Payload) -> Answer {
-    match asked {
-        (Route::Index, ..) => page::index(call).await,
-        (Route::OpenApi, ..) => operation::description(call).await,
-        (Route::Icon, ..) => Ok(HttpResponse::NoContent().finish()),
-        (Route::Script, [name], _) => script(name).map(page::script).ok_or(Error::UnknownRoute),
-        (Route::Episode, [_, id], _) => page::episode(call, some_id(id)?).await,
-        (Route::Visit, [_, id, _], _) => page::visit(call, some_id(id)?).await,
-        (Route::Letters, [_, id, _], _) => page::letters(call, some_id(id)?).await,
-        (Route::Links, [_, id, _, letter, _], _) => {
-            shared::make(call, some_id(id)?, some_id(letter)?, payload).await
-        }
-        (Route::LinkEnd, [_, id, _, letter, _, link], _) => {
-            let of = (some_id(id)?, some_id(letter)?);
-            shared::end(call, of, (*link).to_owned(), payload).await
-        }
-        (Route::SharedLink, [_, token], Verb::Post) => shared::open(call, token).await,
-        (Route::SharedLink, [_, token], _) => shared::first(call, token).await,
-        (Route::SharedLetter, ..) => shared::letter(call).await,
-        (Route::SharedForm, [_, _, name], _) => shared::form(call, name).await,
-        (Route::SignIn, ..) => sign_in::begin(call).await,
-        (Route::SignInBack, ..) => sign_in::back(call).await,
-        (Route::SignOut, ..) => sign_in::end(call, payload).await,
-        (Route::Audit, ..) => audit::audit(call).await,
-        (Route::AuditCases, ..) => audit::cases(call).await,
-        (Route::Patient, [_, id], _) => page::patient(call, some_id(id)?).await,
-        _ => Err(Error::UnknownRoute),
-    }
-}
-
 /// The text of the script of that name.
-fn script(name: &str) -> Option<&'static str> {
+pub(super) fn script(name: &str) -> Option<&'static str> {
     let found = SCRIPTS.iter().find(|(path, _)| path.trim_start_matches('/') == name);
     found.map(|(_, text)| *text)
 }
 
 /// The parts of a path, decoded; a slash at its end means nothing.
-fn parts(path: &str) -> Vec<Cow<'_, str>> {
+pub(super) fn parts(path: &str) -> Vec<Cow<'_, str>> {
     let path = path.strip_prefix('/').unwrap_or(path);
     let path = path.strip_suffix('/').unwrap_or(path);
     if path.is_empty() {
@@ -473,17 +310,17 @@ fn is_operation(part: &str) -> bool {
     part.starts_with('$')
 }
 
-fn kind(name: &str) -> Result<ResourceType, Error> {
+pub(super) fn kind(name: &str) -> Result<ResourceType, Error> {
     ResourceType::parse(name).ok_or(Error::UnknownType)
 }
 
 /// An id to look for; text that cannot be one names nothing.
-fn some_id(text: &str) -> Result<Id, Error> {
+pub(super) fn some_id(text: &str) -> Result<Id, Error> {
     Id::parse(text).ok_or(Error::NotFound)
 }
 
 /// The criteria of a conditional interaction.
-fn criteria(uri: &Uri) -> Result<Subject, Error> {
+pub(super) fn criteria(uri: &Uri) -> Result<Subject, Error> {
     let text = "The URL names no resource: it has neither an id nor criteria.";
     // These two are about the answer.
     let about_form = |part: &&str| part.starts_with("_format=") || part.starts_with("_pretty=");
@@ -496,7 +333,7 @@ fn criteria(uri: &Uri) -> Result<Subject, Error> {
 }
 
 /// An id under which a resource is to be put.
-fn new_id(text: &str) -> Result<Id, Error> {
+pub(super) fn new_id(text: &str) -> Result<Id, Error> {
     Id::parse(text).ok_or_else(|| {
         Error::request("http.id", "An id is 1 to 64 of the letters A-Z a-z, digits, '-' and '.'.")
     })

@@ -3,7 +3,7 @@
 //! The parameters of the URL and of the form add up.
 //! Source: <http://hl7.org/fhir/R4/http.html#search>.
 
-use actix_web::web;
+use actix_web::{HttpRequest, HttpResponse, web};
 
 use crate::app::App;
 use crate::error::Error;
@@ -14,7 +14,7 @@ use crate::http::format::{Format, Media};
 use crate::http::pool::compute;
 use crate::http::prefer::Prefer;
 use crate::http::route::{Answer, Call};
-use crate::http::{now, reply};
+use crate::http::{journal, now, reply};
 use crate::interaction;
 use crate::interaction::search::{Question, Scope};
 use crate::search;
@@ -29,6 +29,7 @@ pub(super) async fn by_get(call: Call, scope: Scope) -> Answer {
 pub(super) async fn by_post(call: Call, scope: Scope, payload: web::Payload) -> Answer {
     let limit = call.app.config.max_body;
     let body = extract::body(&call.request, payload, Expected::Form, limit).await?;
+    journal::form(&call.request, &body.bytes);
     let mut all = extract::parameters(&call.request);
     all.extend(body.form()?.unwrap_or_default());
     answer(call, scope, all).await
@@ -55,12 +56,17 @@ async fn answer(call: Call, scope: Scope, pairs: Vec<(String, String)>) -> Answe
         match found(&app, &question, &base) {
             // It takes longer, and is begun anew where it keeps nobody waiting.
             Err(Error::Search(search::Error::TooCostly { .. })) => {}
-            bundle => return Ok(reply::bundle(&bundle?, format)),
+            bundle => return Ok(told(&request, &bundle?, format)),
         }
     }
     let question = Question { most_rows: Some(most), ..question };
     let bundle = compute(move || found(&app, &question, &base));
-    Ok(reply::bundle(&bundle.await?, format))
+    Ok(told(&request, &bundle.await?, format))
+}
+
+fn told(request: &HttpRequest, bundle: &Bundle, format: Format) -> HttpResponse {
+    journal::found(request, bundle);
+    reply::bundle(bundle, format)
 }
 
 /// What a search may touch, in rows, that is answered where it arrives: some hundred microseconds,

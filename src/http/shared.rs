@@ -81,7 +81,7 @@ pub(super) async fn make(call: Call, episode: Id, letter: Id, payload: web::Payl
         Ok(links.make(&link, now)?)
     });
     let (text, found) = made.await?;
-    happened(&call.request, &Happening::LinkMade(&session.access, &found), now);
+    happened(&call.request, &Happening::LinkMade(&session.access, &found));
     let language = match found.link.language.as_deref() {
         Some("de") => "?language=de",
         _ => "",
@@ -149,7 +149,7 @@ pub(super) async fn end(
         ended.ok_or(Error::NotFound)
     });
     let ended = ended.await?;
-    happened(&call.request, &Happening::LinkEnded(&session.access, &ended), now);
+    happened(&call.request, &Happening::LinkEnded(&session.access, &ended));
     let language = if words.language() == "en" { "" } else { "?language=de" };
     Ok(see(&format!("/episodes/{episode}/letters{language}#{letter}")))
 }
@@ -188,7 +188,7 @@ fn shown(found: &Found, now: Instant) -> SharedLink {
 
 /// What is told of a link that opens nothing.
 fn gone(request: &HttpRequest, words: &Catalogue) -> HttpResponse {
-    happened(request, &Happening::LinkRefused, now());
+    happened(request, &Happening::LinkRefused);
     reply::page_of(410, page::link_gone(words), Policy::Reading)
 }
 
@@ -218,7 +218,7 @@ pub(super) async fn open(call: Call, token: &str) -> Answer {
     let (links, text) = (given::<Links>(request)?.clone(), token.to_owned());
     let opened = block(move || Ok(links.open(&text, now())?)).await?;
     let Some((reading, found)) = opened else { return Ok(gone(request, words_of(request))) };
-    happened(request, &Happening::LinkOpened(&found), now());
+    happened(request, &Happening::LinkOpened(&found));
     let words = words_for(request, &found.link);
     let language = if words.language() == "en" { "" } else { "?language=de" };
     let mut response = see(&format!("/shared{language}"));
@@ -296,7 +296,7 @@ pub(super) async fn form(call: Call, name: &str) -> Answer {
         stored(&app, &form.to_string())
     });
     let held = held.await?;
-    happened(request, &Happening::LetterRead(&found, name), now());
+    happened(request, &Happening::LetterRead(&found, name));
     if binary::is(held.kind) {
         return binary::shown(&held, &Preconditions::default());
     }

@@ -280,7 +280,7 @@ pub(super) async fn back(call: Call) -> Answer {
 
 fn refused(call: &Call, fault: &Fault, words: &Catalogue) -> Answer {
     let (status, reason) = fault.row();
-    happened(&call.request, &Happening::SignInRefused(reason), now());
+    happened(&call.request, &Happening::SignInRefused(reason));
     Ok(reply::page_of(status, page::sign_in_refused(reason, words), Policy::Reading))
 }
 
@@ -345,7 +345,7 @@ async fn begin_session(
         Ok(sessions.begin(&own, &name, now)?)
     });
     let text = begun.await?;
-    happened(&call.request, &Happening::SignedIn(&access), now);
+    happened(&call.request, &Happening::SignedIn(&access));
     Ok(text)
 }
 
@@ -442,7 +442,7 @@ pub(super) async fn end(call: Call, payload: web::Payload) -> Answer {
         from_here(&call.app, request)?;
         Form::read(request, payload, &found.session).await?;
         block(move || Ok(sessions.end(&text)?)).await?;
-        happened(request, &Happening::SignedOut(&found.session.access), now);
+        happened(request, &Happening::SignedOut(&found.session.access));
     }
     let mut response = reply::page(page::signed_out(words), Policy::Reading);
     keep(&mut response, &Jar::Session.emptied(&call.app))?;

@@ -18,7 +18,7 @@ use crate::fhir::{Id, Instant};
 use crate::http::admit::given;
 use crate::http::extract::{self, Expected};
 use crate::http::route::{Answer, Call};
-use crate::http::{block, now};
+use crate::http::{block, journal, now};
 use crate::outbound::Outbound;
 use crate::smart::assertion::{self, ALGORITHMS, Refused};
 use crate::smart::client::{Client, check_keys};
@@ -184,6 +184,7 @@ async fn authenticated(call: &Call, form: &Form, now: Instant) -> Result<Client,
     let text = one(form, "client_assertion")?.to_owned();
     let claimed = assertion::claimed(&text)?;
     let client = grant::client(&call.app, &claimed)?;
+    journal::client(&call.request, &client.id);
     let keys = keys(call, &client).await?;
     let audiences = audiences(call);
     let tried = audiences.iter().map(|own| assertion::verify(&text, &client.id, &keys, own, now));

@@ -35,6 +35,10 @@ fn rows(route: Route) -> Vec<Row> {
     match route {
         Route::Icon => vec![open("/favicon.ico", 204)],
         Route::Script => vec![open("/form.js", 200)],
+        Route::Live => vec![open("/health/live", 200)],
+        Route::Ready => vec![open("/health/ready", 200)],
+        // From this machine.
+        Route::Metrics => vec![open("/metrics", 200)],
         Route::OpenApi => vec![
             open("/fhir/openapi.json?_type=Patient", 200),
             open("/openapi.json?_type=Patient", 200),

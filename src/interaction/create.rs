@@ -6,7 +6,7 @@
 use crate::app::App;
 use crate::error::Error;
 use crate::fhir::{Id, Instant, Resource};
-use crate::interaction::{Done, Plan, Step, criteria, write};
+use crate::interaction::{Done, Origin, Plan, Step, criteria, write_by};
 use crate::repository::{self, Method};
 
 /// Stores the resource under a new id; an id in the body is ignored. With the criteria of
@@ -22,7 +22,21 @@ pub fn create(
     if_none_exist: Option<&str>,
     now: Instant,
 ) -> Result<Done, Error> {
-    write(app, now, |held, view| {
+    create_from(app, resource, if_none_exist, None, now)
+}
+
+/// The same with where it comes from.
+///
+/// # Errors
+/// As [`create`], and for an origin that breaks the rules.
+pub fn create_from(
+    app: &App,
+    resource: &Resource,
+    if_none_exist: Option<&str>,
+    origin: Option<&Origin>,
+    now: Instant,
+) -> Result<Done, Error> {
+    write_by((app, &app.store), origin, now, |held, view| {
         let Some(criteria) = if_none_exist else { return Ok(step(resource).into()) };
         let selected = criteria::select(held, view, resource.kind(), criteria, now)?;
         match selected.one()? {

@@ -17,6 +17,7 @@ mod fhirpath_patch;
 mod json_patch;
 pub mod history;
 pub mod indexing;
+mod origin;
 pub mod patch;
 pub mod precondition;
 pub mod publish;
@@ -32,6 +33,8 @@ mod transaction;
 pub mod update;
 
 use std::sync::Arc;
+
+pub use origin::Origin;
 
 use crate::app::{App, Beside, Held};
 use crate::error::Error;
@@ -148,7 +151,7 @@ fn write(
     now: Instant,
     plan: impl Fn(&Held, &dyn View) -> Result<Plan, Error>,
 ) -> Result<Done, Error> {
-    write_on(app, &app.store, now, plan)
+    write_by((app, &app.store), None, now, plan)
 }
 
 /// The same for one who names what is replaced or deleted, and tells nothing of its content.
@@ -157,20 +160,26 @@ fn write_standing(
     now: Instant,
     plan: impl Fn(&Held, &dyn View) -> Result<Plan, Error>,
 ) -> Result<Done, Error> {
-    write_on(app, &app.standing, now, plan)
+    write_by((app, &app.standing), None, now, plan)
 }
 
-fn write_on(
-    app: &App,
-    store: &Arc<dyn Store>,
+/// The same by that store, with where it comes from, which is stored in the same commit; where nothing
+/// is written, that is not either.
+fn write_by(
+    (app, store): (&App, &Arc<dyn Store>),
+    origin: Option<&Origin>,
     now: Instant,
     plan: impl Fn(&Held, &dyn View) -> Result<Plan, Error>,
 ) -> Result<Done, Error> {
     retry(app, |attempt| {
-        let (change, mut issues, expects) = match change((app, store), attempt, now, &plan)? {
-            Changing::Change(change, issues, expects) => ([change], issues, expects),
+        let (mut change, mut issues, expects) = match change((app, store), attempt, now, &plan)? {
+            Changing::Change(change, issues, expects) => (vec![change], issues, expects),
             Changing::Nothing(done) => return Ok(done),
         };
+        if let (Some(origin), Some(written)) = (origin, change.first()) {
+            let provenance = origin.of(app, attempt, written, now)?;
+            change.push(provenance);
+        }
         let prepared = attempt.prepare(&change)?;
         issues.extend(prepared.notes.iter().map(|(_, note)| note.clone()));
         let mut batch = {
@@ -182,8 +191,9 @@ fn write_on(
         };
         batch.expects.extend(expects);
         let seq = attempt.commit(prepared, batch)?;
-        let [change] = change;
-        Ok(Done::of(&change, seq).with(issues))
+        let written = change.first().map(|change| Done::of(change, seq).with(issues));
+        // There is one: what is written came first.
+        written.ok_or(Error::NotFound)
     })
 }
 

@@ -8,7 +8,7 @@ use crate::app::{App, Held};
 use crate::error::Error;
 use crate::fhir::{Id, Instant, Resource};
 use crate::interaction::precondition::{Preconditions, Rules};
-use crate::interaction::{Done, Plan, Step, Subject, criteria, write, write_standing};
+use crate::interaction::{Done, Origin, Plan, Step, Subject, criteria, write_by};
 use crate::repository::{self, Method};
 use crate::store::{Expect, View};
 
@@ -26,13 +26,28 @@ pub fn update(
     preconditions: &Preconditions,
     now: Instant,
 ) -> Result<Done, Error> {
+    update_from(app, subject, resource, (preconditions, None), now)
+}
+
+/// The same with where it comes from.
+///
+/// # Errors
+/// As [`update`], and for an origin that breaks the rules.
+pub fn update_from(
+    app: &App,
+    subject: &Subject,
+    resource: &Resource,
+    (preconditions, origin): (&Preconditions, Option<&Origin>),
+    now: Instant,
+) -> Result<Done, Error> {
     let rules = Rules { preconditions, tags_required: app.config.require_if_match };
     match subject {
         Subject::Id(id) => {
             same_id(id, resource)?;
-            write_standing(app, now, |_, view| plan(view, id, resource, rules))
+            let standing = (app, &app.standing);
+            write_by(standing, origin, now, |_, view| plan(view, id, resource, rules))
         }
-        Subject::Criteria(criteria) => write(app, now, |held, view| {
+        Subject::Criteria(criteria) => write_by((app, &app.store), origin, now, |held, view| {
             let (target, expects) = target(held, view, resource, criteria, now)?;
             let mut plan = plan(view, target.id(), resource, rules)?;
             if let (Target::New(_), Step::Write { method, .. }) = (&target, &mut plan.step) {

@@ -19,10 +19,12 @@ use uuid::Uuid;
 
 use crate::app::Held;
 use crate::clinical::element::references;
+use crate::consent;
 use crate::error::Error;
 use crate::fhir::{Id, Issue, IssueType, Reference, Resource, ResourceType, VersionId, query};
 use crate::letter::is_sealed;
 use crate::operation::episode::found;
+use crate::operation::label;
 use crate::operation::pages::{too_costly, wrong};
 use crate::operation::{Call, Level, Operation, Output};
 use crate::repository::{self, Stored};
@@ -52,6 +54,7 @@ fn run(call: &Call<'_>) -> Result<Output, Error> {
     let persist = call.parameters.flag("persist")?;
     let graph = call.parameters.text("graph")?;
     let held = call.app.held();
+    may_leave(call, &id)?;
     let bundle = {
         let view = call.app.store.view()?;
         let kind = ResourceType::parse("Composition").ok_or(Error::UnknownType)?;
@@ -66,7 +69,10 @@ fn run(call: &Call<'_>) -> Result<Output, Error> {
             graph::add(&mut document, &content, graph)?;
         }
         document.close()?;
-        document.bundle(&content, graph.as_deref())?
+        let mut bundle = document.bundle(&content, graph.as_deref())?;
+        let entries = bundle.get("entry").and_then(Value::as_array).cloned().unwrap_or_default();
+        label::mark(&mut bundle, entries.iter().filter_map(|entry| entry.get("resource")));
+        bundle
     };
     if !persist {
         return Ok(Output::Resource(bundle));
@@ -76,6 +82,14 @@ fn run(call: &Call<'_>) -> Result<Output, Error> {
     let criteria = query::encode(&[("identifier".to_owned(), criteria)]);
     let stored = call.writes.create(&Resource::from_value(bundle)?, &criteria)?;
     Ok(Output::Stored(Box::new(stored)))
+}
+
+/// That no Consent of its subject keeps it from leaving.
+fn may_leave(call: &Call<'_>, id: &Id) -> Result<(), Error> {
+    let kind = ResourceType::parse("Composition").ok_or(Error::UnknownType)?;
+    let stored = repository::current(&*call.app.store.view()?, kind, id)?;
+    let content = stored.map(|stored| stored.content()).transpose()?.flatten();
+    content.map_or(Ok(()), |c| consent::permit_of(call.app, &c, "/subject", call.now))
 }
 
 fn text(stored: Stored) -> Output {

@@ -13,6 +13,7 @@ use std::sync::Arc;
 use crate::app::{App, Held};
 use crate::clinical::element::references;
 use crate::clinical::source::Day;
+use crate::consent;
 use crate::definitions::canonical::split;
 use crate::error::Error;
 use crate::fhir::{Id, Instant, Reference, Resource, ResourceType};
@@ -73,6 +74,14 @@ impl Episode {
         types: &Types,
     ) -> Result<(Self, BTreeSet<(ResourceType, Id)>), Error> {
         Gathered::begin(Arc::clone(held), view, id, now, None)?.whole(types)
+    }
+
+    /// That no Consent of the patient keeps the record from leaving as a letter. No view may be open.
+    ///
+    /// # Errors
+    /// [`Error::Withheld`], or a failure of the store.
+    pub fn may_leave(&self, app: &App, now: Instant) -> Result<(), Error> {
+        consent::permit_of(app, &self.episode, "/patient", now)
     }
 
     /// The episode with what it refers to itself: enough to say whose it is and what for.

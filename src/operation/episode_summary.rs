@@ -9,11 +9,12 @@ use serde_json::{Value, json};
 use crate::app::App;
 use crate::clinical::{Record, Summary, summary_by};
 use crate::error::Error;
-use crate::fhir::{Id, Instant};
+use crate::fhir::{Id, Instant, Resource};
 use crate::letter::catalogue::Catalogue;
 use crate::letter::kind::Kind;
 use crate::letter::{self, Letter};
 use crate::operation::episode::{self, Episode};
+use crate::operation::label;
 use crate::operation::parameters::Parameters;
 use crate::operation::{Call, Form, Level, Operation, Output};
 
@@ -35,7 +36,9 @@ fn run(call: &Call<'_>) -> Result<Output, Error> {
         return Err(Error::request("http.explain", text));
     }
     let kind = kind(&call.parameters)?;
-    let (Episode { episode, resources }, as_of) = read(call)?;
+    let (read, as_of) = read(call)?;
+    read.may_leave(call.app, call.now)?;
+    let Episode { episode, resources } = read;
     let record = Record::build(&episode, &resources);
     let summary = summary_by(&record, as_of, &call.app.thresholds);
     if explained {
@@ -51,7 +54,10 @@ fn run(call: &Call<'_>) -> Result<Output, Error> {
     Ok(match call.form {
         Form::Resource | Form::Table(_) => {
             let context = letter::Context { base: call.base, bundle_id: None };
-            Output::Resource(letter.document(&record, context))
+            let mut document = letter.document(&record, context);
+            let read = resources.iter().chain([&episode]).map(Resource::value);
+            label::mark(&mut document, read);
+            Output::Resource(document)
         }
         Form::Html => Output::Html(letter.html()),
         Form::Pdf => Output::Pdf(letter.pdf().map_err(|error| Error::Internal(Box::new(error)))?),

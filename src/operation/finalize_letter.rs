@@ -72,6 +72,10 @@ impl Start {
         signable(&episode, &resources)?;
         let (signer, replaced) = (signer(call, &*view)?, Replaced::read(call, &*view, id)?);
         let filed = filed(call.app, &*view, &episode, call.now)?;
+        drop(view);
+        let whole = Episode { episode, resources };
+        whole.may_leave(call.app, call.now)?;
+        let Episode { episode, resources } = whole;
         Ok(Self { episode, resources, signer, replaced, filed })
     }
 }

@@ -47,7 +47,11 @@ pub struct Letters {
 /// As [`Episode::whole`].
 pub fn letters(app: &App, id: &Id, now: Instant) -> Result<Letters, Error> {
     let view = app.store.view()?;
-    let Episode { episode, resources } = Episode::whole(app, &*view, id, now, None)?;
+    let whole = Episode::whole(app, &*view, id, now, None)?;
+    drop(view);
+    whole.may_leave(app, now)?;
+    let Episode { episode, resources } = whole;
+    let view = app.store.view()?;
     let mut filed = filed(app, &*view, &episode, now)?;
     for one in &mut filed {
         let forms = std::mem::take(&mut one.forms).into_iter().map(|form| checked(&*view, form));

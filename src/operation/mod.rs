@@ -15,6 +15,7 @@ mod evaluate_measure;
 pub mod export;
 pub mod facts;
 mod finalize_letter;
+mod label;
 mod lastn;
 pub mod letters;
 mod meta;

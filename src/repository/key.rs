@@ -3,8 +3,15 @@
 //! Texts end in `00 00`, with `00` inside written as `00 FF`; numbers are big-endian. So byte order
 //! is the order of the texts and numbers, and no key is the beginning of another of its kind.
 
+mod followed;
+
 use std::ffi::CStr;
 use std::ops::{Bound, Range};
+
+pub use followed::{
+    facts, facts_all, facts_episode, facts_naming, facts_naming_range, facts_range, facts_state,
+    feed_read, notice, notices, of_subscription, subscription,
+};
 
 use crate::fhir::{Id, ResourceType, VersionId};
 
@@ -25,16 +32,18 @@ pub const INDEXING: u8 = 0x0A;
 pub const FINGERPRINTS: u8 = 0x0B;
 /// The first byte of rows of what clients are given.
 pub const SECRETS: u8 = 0x0D;
-/// The first byte of rows of requests that are carried out once.
-pub const ONCE: u8 = 0x13;
+/// The first byte of rows that keep the facts of episodes.
+pub const FACTS: u8 = 0x0E;
+/// The first byte of a row that links an entry of the audit trail to the one before.
+pub const TRAIL: u8 = 0x0F;
 /// The first byte of a row that says whose a subscription is.
 pub const SUBSCRIBER: u8 = 0x10;
 /// The first byte of rows of the events of a subscription.
 pub const NOTICE: u8 = 0x11;
 /// The first byte of a row that says how far a subscription is; alone: how far the feed is read.
 pub const PROGRESS: u8 = 0x12;
-/// The first byte of rows that keep the facts of episodes.
-pub const FACTS: u8 = 0x0E;
+/// The first byte of rows of requests that are carried out once.
+pub const ONCE: u8 = 0x13;
 /// The first byte of rows of links to letters.
 pub const LINKS: u8 = 0x15;
 
@@ -89,6 +98,23 @@ pub fn definitions() -> Vec<u8> {
 /// The row that says what the index rows were made by.
 pub fn fingerprints() -> Vec<u8> {
     vec![FINGERPRINTS]
+}
+
+/// The link of that entry of the audit trail.
+pub fn chain(number: u64) -> Vec<u8> {
+    let mut key = vec![TRAIL];
+    key.extend(number.to_be_bytes());
+    key
+}
+
+/// The links of the audit trail from that entry on.
+pub fn chain_from(number: u64) -> Range<Vec<u8>> {
+    chain(number)..vec![TRAIL + 1]
+}
+
+/// The number of an entry, from the key of its link.
+pub fn link_number(key: &[u8]) -> Option<u64> {
+    key.strip_prefix(&[TRAIL])?.try_into().ok().map(u64::from_be_bytes)
 }
 
 /// The row that says how far the resources of a type are indexed for new parameters.
@@ -324,91 +350,6 @@ pub fn entries(kind: ResourceType, id: &Id) -> Vec<u8> {
     let mut key = head(ENTRIES, kind);
     push(&mut key, id.as_str().as_bytes());
     key
-}
-
-/// The row of that prefix about a subscription, or the beginning of its rows.
-pub fn of_subscription(prefix: u8, id: &Id) -> Vec<u8> {
-    let mut key = vec![prefix];
-    push(&mut key, id.as_str().as_bytes());
-    key
-}
-
-/// The row of the event of that number of a subscription.
-pub fn notice(id: &Id, number: u64) -> Vec<u8> {
-    let mut key = of_subscription(NOTICE, id);
-    key.extend(number.to_be_bytes());
-    key
-}
-
-/// The rows of the events of a subscription from that number on.
-pub fn notices(id: &Id, from: u64) -> Range<Vec<u8>> {
-    notice(id, from)..after(&of_subscription(NOTICE, id))
-}
-
-/// The row that says how far the feed is read for subscriptions.
-pub fn feed_read() -> Vec<u8> {
-    vec![PROGRESS]
-}
-
-/// The subscription that a row is about.
-pub fn subscription(key: &[u8]) -> Option<Id> {
-    let (id, _) = take_part(key.get(1..)?)?;
-    Id::parse(std::str::from_utf8(&id).ok()?)
-}
-
-/// The second byte of a row of facts, and of one that says what they name.
-const OF_EPISODE: u8 = 1;
-const NAMING: u8 = 2;
-
-/// The row that says as of which commit the facts of episodes are.
-pub fn facts_state() -> Vec<u8> {
-    vec![FACTS, 0]
-}
-
-/// All rows about facts of episodes.
-pub fn facts_all() -> Range<Vec<u8>> {
-    beginning_with(vec![FACTS])
-}
-
-/// The facts of an episode.
-pub fn facts(episode: &Id) -> Vec<u8> {
-    let mut key = vec![FACTS, OF_EPISODE];
-    push(&mut key, episode.as_str().as_bytes());
-    key
-}
-
-/// The facts of all episodes, in order of id.
-pub fn facts_range() -> Range<Vec<u8>> {
-    beginning_with(vec![FACTS, OF_EPISODE])
-}
-
-/// The row that says that the facts of an episode depend on that resource.
-pub fn facts_naming(kind: ResourceType, id: &Id, episode: &Id) -> Vec<u8> {
-    let mut key = naming(Some((kind, id)));
-    push(&mut key, episode.as_str().as_bytes());
-    key
-}
-
-/// The rows of the episodes whose facts depend on that resource; none: on any.
-pub fn facts_naming_range(of: Option<(ResourceType, &Id)>) -> Range<Vec<u8>> {
-    beginning_with(naming(of))
-}
-
-fn naming(of: Option<(ResourceType, &Id)>) -> Vec<u8> {
-    let mut key = vec![FACTS, NAMING];
-    if let Some((kind, id)) = of {
-        push(&mut key, kind.as_str().as_bytes());
-        push(&mut key, id.as_str().as_bytes());
-    }
-    key
-}
-
-/// The id of the episode at the end of a row of facts or of what they name.
-pub fn facts_episode(key: &[u8]) -> Option<Id> {
-    // No id has a zero in it, and each part ends in two.
-    let rest = key.strip_suffix(&END)?;
-    let start = rest.iter().rposition(|byte| *byte == 0).map_or(2, |at| at + 1);
-    Id::parse(std::str::from_utf8(rest.get(start..)?).ok()?)
 }
 
 #[cfg(test)]

@@ -16,6 +16,7 @@
 //! | 0B | fingerprints | of each of the program's parameters, what its rows are made by |
 //! | 0D | secrets · use · digest | when it ends, and what it is worth |
 //! | 0E | facts of episodes: the state; 01 · episode; 02 · type · id · episode | as of which commit; facts and what they name; nothing |
+//! | 0F | audit trail · number | the hash that links the entry to the one before; in the trail's store |
 //! | 10 | subscriber · id | whose the subscription is |
 //! | 11 | notices · id · number | an event of the subscription: which version, of which commit |
 //! | 12 | progress · id | how many events there are, and how many are delivered |
@@ -42,6 +43,7 @@ pub mod once;
 pub mod past;
 pub mod read;
 pub mod secret;
+pub mod trail;
 
 pub use change::{Change, batch};
 pub use feed::{Event, Told};

@@ -229,7 +229,8 @@ impl Keys<'_> {
 }
 
 /// The value of a current row.
-pub(super) fn encode_current(number: VersionId, deleted: bool) -> Vec<u8> {
+/// The value of a row of current versions.
+pub fn encode_current(number: VersionId, deleted: bool) -> Vec<u8> {
     let mut value = number.0.to_be_bytes().to_vec();
     value.push(u8::from(deleted));
     value

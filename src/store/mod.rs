@@ -19,6 +19,7 @@ pub(crate) mod contract;
 mod group;
 mod memory;
 mod overlay;
+mod read_only;
 mod recent;
 mod sled;
 
@@ -29,6 +30,7 @@ use tokio::sync::watch;
 pub use self::sled::SledStore;
 pub use memory::MemoryStore;
 pub use overlay::{Overlay, Writes};
+pub use read_only::ReadOnly;
 
 /// The number of a commit: 1 for the first.
 pub type Seq = u64;

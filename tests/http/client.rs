@@ -60,6 +60,12 @@ impl Server {
         })
     }
 
+    /// With an audit trail in that store.
+    pub(crate) fn with_trail(config: Config, trail: impl Store) -> Self {
+        let store = || -> Box<dyn Store> { Box::new(MemoryStore::new()) };
+        Self::made(config, store, Some(Box::new(trail)), |_| ())
+    }
+
     /// With what is prepared before it answers.
     pub(crate) fn guarded(config: Config, prepare: impl FnOnce(&App) + Send + 'static) -> Self {
         Self::prepared(config, || Box::new(MemoryStore::new()), prepare)
@@ -74,15 +80,28 @@ impl Server {
         store: impl FnOnce() -> Box<dyn Store> + Send + 'static,
         prepare: impl FnOnce(&App) + Send + 'static,
     ) -> Self {
+        let trail = config.has_trail().then(|| -> Box<dyn Store> { Box::new(MemoryStore::new()) });
+        Self::made(config, store, trail, prepare)
+    }
+
+    fn made(
+        config: Config,
+        store: impl FnOnce() -> Box<dyn Store> + Send + 'static,
+        trail: Option<Box<dyn Store>>,
+        prepare: impl FnOnce(&App) + Send + 'static,
+    ) -> Self {
         let (tell, told) = mpsc::channel();
         let thread = std::thread::spawn(move || {
-            let app = App::on(config, store(), standard()).unwrap();
+            let mut app = App::on(config, store(), standard()).unwrap();
+            if let Some(trail) = trail {
+                app = app.with_trail(trail).unwrap();
+            }
             prepare(&app);
             actix_web::rt::System::new().block_on(async move {
                 let listen = SocketAddr::from(([127, 0, 0, 1], 0));
                 let serving = http::serve(web::Data::new(app), listen).unwrap();
                 tell.send((serving.address, serving.server.handle())).unwrap();
-                serving.server.await.unwrap();
+                serving.run().await.unwrap();
             });
         });
         let (address, stop) = told.recv_timeout(Duration::from_mins(1)).unwrap();

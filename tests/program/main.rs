@@ -20,6 +20,7 @@ mod notify;
 mod receiver;
 mod sync;
 mod terminology;
+mod trail;
 mod view;
 
 use std::io::{BufRead, BufReader};

@@ -9,6 +9,7 @@
 mod component;
 mod export;
 mod interaction;
+mod operating;
 mod operation;
 mod people;
 mod smart;
@@ -95,6 +96,7 @@ fn items(source: &Source<'_>, route: Route) -> Vec<(String, Value)> {
         | Route::SignIn
         | Route::SignInBack
         | Route::SignOut => one(people::item(route)),
+        Route::Live | Route::Ready | Route::Metrics => one(operating::item(route)),
         Route::Audit => {
             one(audit(template, &["text/csv", "application/x-ndjson", "application/json"]))
         }

@@ -1,0 +1,215 @@
+//! From a request to what answers it: found, told to the trail, admitted, carried out.
+
+use actix_web::http::{Method, Uri};
+use actix_web::{HttpRequest, HttpResponse, web};
+
+use crate::app::App;
+use crate::error::Error;
+use crate::fhir::{ResourceType, VersionId};
+use crate::http::admit::{Needed, admit};
+use crate::http::journal::{self, Entry};
+use crate::http::once::{self, Keyed};
+use crate::http::route::{
+    Answer, Call, Route, Verb, criteria, kind, new_id, only, parts, place, script, some_id,
+};
+use crate::http::{
+    audit, bulk, bundle, health, metrics, now, operation, page, resource, search, session, shared,
+    sign_in, smart,
+};
+use crate::interaction::Subject;
+use crate::interaction::search::Scope as Among;
+use crate::repository::Scope;
+
+/// Answers any request.
+pub(super) async fn answer(
+    app: web::Data<App>,
+    request: HttpRequest,
+    payload: web::Payload,
+) -> Answer {
+    let parts = parts(request.uri().path());
+    let parts: Vec<&str> = parts.iter().map(AsRef::as_ref).collect();
+    let verb = Verb::of(request.method());
+    let route = Route::of(&parts)?;
+    if route != Route::Operation && !route.knows(verb) {
+        return only(route.allow(), verb);
+    }
+    journal::note(&request, |notes| notes.route = Some(route));
+    let entry = Entry::begin(&request, (route, verb), &parts).await?;
+    let answer = once_or_more(app, request, payload).await;
+    if let Some(entry) = entry {
+        entry.end(&answer);
+    }
+    answer
+}
+
+/// Carries it out, once where it has a key that says so.
+async fn once_or_more(app: web::Data<App>, request: HttpRequest, payload: web::Payload) -> Answer {
+    let may_have_key = matches!(*request.method(), Method::POST | Method::PATCH);
+    match if may_have_key { once::key(&request)? } else { None } {
+        Some(key) => once::once(app, request, payload, key).await,
+        None => carry_out(app, request, payload, None).await,
+    }
+}
+
+/// Carries out a request, which may be one that is carried out once.
+pub(super) async fn carry_out(
+    app: web::Data<App>,
+    request: HttpRequest,
+    payload: web::Payload,
+    keyed: Option<&Keyed>,
+) -> Answer {
+    let uri = request.uri().clone();
+    let parts = parts(uri.path());
+    let parts: Vec<&str> = parts.iter().map(AsRef::as_ref).collect();
+    let verb = Verb::of(request.method());
+    let route = Route::of(&parts)?;
+    let kind = route.kind(&parts);
+    let is_kept = app.trail.is_some() && kind.is_some_and(|kind| kind.as_str() == "AuditEvent");
+    let needed = Needed::of(route, verb);
+    let admitted = match admit(app, &request, needed, kind, now()).await {
+        Err(Error::Unauthenticated(_)) if sign_in::is_wanted(&request, verb) => {
+            journal::turned_away(&request);
+            return Ok(sign_in::way(&request));
+        }
+        admitted => admitted?,
+    };
+    if is_kept && verb != Verb::Get && matches!(route, Route::Type | Route::Instance) {
+        return only("GET, HEAD", verb);
+    }
+    if let Some(keyed) = keyed.filter(|_| route.may_write())
+        && let Some(answer) = keyed.begin(&admitted.app).await?
+    {
+        return Ok(answer);
+    }
+    let call = Call { app: admitted.app, request, session: admitted.session };
+    match parts.as_slice() {
+        [base, parts @ ..] if *base == super::BASE.trim_start_matches('/') => {
+            within_base(call, (route, parts, verb), &uri, payload).await
+        }
+        parts => {
+            let (session, request) = (call.session.clone(), call.request.clone());
+            let page = page(call, (route, parts, verb), payload).await?;
+            Ok(match session {
+                Some(session) => session::dressed(page, &session, &request),
+                None => page,
+            })
+        }
+    }
+}
+
+async fn within_base(
+    call: Call,
+    asked: (Route, &[&str], Verb),
+    uri: &Uri,
+    payload: web::Payload,
+) -> Answer {
+    match asked {
+        (Route::System, _, Verb::Post) => bundle::process_bundle(call, payload).await,
+        (Route::System, ..) => search::by_get(call, Among::System).await,
+        (Route::SystemSearch, ..) => search::by_post(call, Among::System, payload).await,
+        (Route::Metadata, ..) => operation::metadata(call).await,
+        (Route::OpenApi, ..) => operation::description(call).await,
+        (Route::SmartConfiguration, ..) => Ok(smart::configuration(&call)),
+        (Route::Export, [_, id], Verb::Delete) => bulk::remove(call, id).await,
+        (Route::Export, [_, id], _) => bulk::status(call, id).await,
+        (Route::ExportFile, [_, id, name], _) => bulk::file(call, id, name).await,
+        (Route::Token, ..) => smart::token(call, payload).await,
+        (Route::Introspect, ..) => smart::introspect(call, payload).await,
+        (Route::Revoke, ..) => smart::revoke(call, payload).await,
+        (Route::SystemHistory, ..) => resource::history(call, Scope::System).await,
+        (Route::TypeHistory, [name, _], _) => {
+            resource::history(call, Scope::Type(kind(name)?)).await
+        }
+        (Route::TypeSearch, [name, _], _) => {
+            search::by_post(call, Among::Type(kind(name)?), payload).await
+        }
+        (Route::InstanceHistory, [name, id, _], _) => {
+            resource::history(call, Scope::Instance(kind(name)?, some_id(id)?)).await
+        }
+        (Route::Version, [name, id, _, version], _) => {
+            let version = VersionId::parse(version).ok_or(Error::NotFound)?;
+            resource::vread(call, kind(name)?, &some_id(id)?, version).await
+        }
+        (Route::Operation, [before @ .., name], verb) => {
+            operation::call(call, verb, place(before)?, name, payload).await
+        }
+        (Route::Compartment, [of, id, name], _) => {
+            let scope = search::compartment(kind(of)?, some_id(id)?, name)?;
+            search::by_get(call, scope).await
+        }
+        (Route::CompartmentSearch, [of, id, rest @ ..], _) => {
+            let name = if let [name, _] = rest { name } else { "*" };
+            let scope = search::compartment(kind(of)?, some_id(id)?, name)?;
+            search::by_post(call, scope, payload).await
+        }
+        (Route::Type, [name], verb) => of_type(call, kind(name)?, verb, uri, payload).await,
+        (Route::Instance, [name, id], verb) => {
+            instance(call, (kind(name)?, id), verb, payload).await
+        }
+        _ => Err(Error::UnknownRoute),
+    }
+}
+
+async fn of_type(
+    call: Call,
+    kind: ResourceType,
+    verb: Verb,
+    uri: &Uri,
+    payload: web::Payload,
+) -> Answer {
+    match verb {
+        Verb::Post => resource::create(call, kind, payload).await,
+        Verb::Put => resource::update(call, kind, criteria(uri)?, payload).await,
+        Verb::Patch => resource::patch(call, kind, criteria(uri)?, payload).await,
+        Verb::Delete => resource::delete(call, kind, criteria(uri)?).await,
+        _ => search::by_get(call, Among::Type(kind)).await,
+    }
+}
+
+async fn instance(
+    call: Call,
+    (kind, id): (ResourceType, &str),
+    verb: Verb,
+    payload: web::Payload,
+) -> Answer {
+    match verb {
+        Verb::Put => resource::update(call, kind, Subject::Id(new_id(id)?), payload).await,
+        Verb::Patch => resource::patch(call, kind, Subject::Id(some_id(id)?), payload).await,
+        Verb::Delete => resource::delete(call, kind, Subject::Id(new_id(id)?)).await,
+        _ => resource::read(call, kind, &some_id(id)?).await,
+    }
+}
+
+/// What stands outside the base.
+async fn page(call: Call, asked: (Route, &[&str], Verb), payload: web::Payload) -> Answer {
+    match asked {
+        (Route::Index, ..) => page::index(call).await,
+        (Route::OpenApi, ..) => operation::description(call).await,
+        (Route::Live, ..) => Ok(health::live()),
+        (Route::Ready, ..) => health::ready(call).await,
+        (Route::Metrics, ..) => metrics::answer(&call),
+        (Route::Icon, ..) => Ok(HttpResponse::NoContent().finish()),
+        (Route::Script, [name], _) => script(name).map(page::script).ok_or(Error::UnknownRoute),
+        (Route::Episode, [_, id], _) => page::episode(call, some_id(id)?).await,
+        (Route::Visit, [_, id, _], _) => page::visit(call, some_id(id)?).await,
+        (Route::Letters, [_, id, _], _) => page::letters(call, some_id(id)?).await,
+        (Route::Links, [_, id, _, letter, _], _) => {
+            shared::make(call, some_id(id)?, some_id(letter)?, payload).await
+        }
+        (Route::LinkEnd, [_, id, _, letter, _, link], _) => {
+            let of = (some_id(id)?, some_id(letter)?);
+            shared::end(call, of, (*link).to_owned(), payload).await
+        }
+        (Route::SharedLink, [_, token], Verb::Post) => shared::open(call, token).await,
+        (Route::SharedLink, [_, token], _) => shared::first(call, token).await,
+        (Route::SharedLetter, ..) => shared::letter(call).await,
+        (Route::SharedForm, [_, _, name], _) => shared::form(call, name).await,
+        (Route::SignIn, ..) => sign_in::begin(call).await,
+        (Route::SignInBack, ..) => sign_in::back(call).await,
+        (Route::SignOut, ..) => sign_in::end(call, payload).await,
+        (Route::Audit, ..) => audit::audit(call).await,
+        (Route::AuditCases, ..) => audit::cases(call).await,
+        (Route::Patient, [_, id], _) => page::patient(call, some_id(id)?).await,
+        _ => Err(Error::UnknownRoute),
+    }
+}
