@@ -33,8 +33,11 @@ struct Looked {
     faults: Vec<String>,
 }
 
+/// Looks at something of a store.
+type Look = fn(&App) -> Result<Looked, Failure>;
+
 /// Everything that is looked at.
-const ALL: [fn(&App) -> Result<Looked, Failure>; 1] = [facts::look];
+const ALL: [Look; 1] = [facts::look];
 
 /// Runs the command.
 ///
