@@ -13,29 +13,32 @@ const FACTS: [&str; 5] = [
     "src/operation/facts/compute.rs",
 ];
 
-fn main() {
+fn main() -> std::io::Result<()> {
     println!("cargo::rerun-if-changed=schemas");
     println!("cargo::rerun-if-changed=src/demo/clinic");
     let mut files = Vec::new();
     for place in FACTS {
         println!("cargo::rerun-if-changed={place}");
-        collect(Path::new(place), &mut files);
+        collect(Path::new(place), &mut files)?;
     }
     files.sort();
-    let digest = files.iter().fold(BASIS, |digest, file| {
-        let bytes = fs::read(file).unwrap_or_else(|error| panic!("{}: {error}", file.display()));
-        fold(digest, &bytes)
-    });
+    let mut digest = BASIS;
+    for file in files {
+        digest = fold(digest, &fs::read(file)?);
+    }
     println!("cargo::rustc-env=SPONDYL_FACTS={digest:016x}");
+    Ok(())
 }
 
-fn collect(place: &Path, files: &mut Vec<PathBuf>) {
+fn collect(place: &Path, files: &mut Vec<PathBuf>) -> std::io::Result<()> {
     if !place.is_dir() {
-        return files.push(place.to_owned());
+        files.push(place.to_owned());
+        return Ok(());
     }
-    for entry in fs::read_dir(place).into_iter().flatten().flatten() {
-        collect(&entry.path(), files);
+    for entry in fs::read_dir(place)? {
+        collect(&entry?.path(), files)?;
     }
+    Ok(())
 }
 
 /// FNV-1a with 64 bits: enough to tell two builds apart

@@ -139,8 +139,8 @@ pub struct Config {
     #[arg(long, env = "SPONDYL_CONDITIONAL_DELETE", value_name = "HOW", default_value = "single")]
     pub conditional_delete: ConditionalDelete,
 
-    /// The least number of cases that a summary of an audit tells; smaller ones are withheld, and
-    /// what they could be computed from. 0 withholds nothing.
+    /// The least number of cases or events that a summary of an audit tells; smaller ones are
+    /// withheld, and what they could be computed from. 0 withholds nothing.
     #[arg(long, env = "SPONDYL_AUDIT_LEAST", value_name = "NUMBER", default_value_t = AUDIT_LEAST)]
     pub audit_least: u64,
 

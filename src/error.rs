@@ -266,13 +266,7 @@ impl Error {
                 (400, vec![issue.at("http.profile").message(Message::ProfileUnknown)])
             }
             Self::Terminology(error) => terminology_row(error),
-            Self::Unready { done, of } => {
-                let text = format!(
-                    "The facts of all episodes are still being computed: {done} of {of} are done; \
-                     try again later."
-                );
-                one(503, T::Transient, &text)
-            }
+            Self::Unready { done, of } => one(503, T::Transient, &unready(*done, *of)),
             Self::NotDone(text) => one(500, T::Exception, text),
             Self::UnknownType
             | Self::UnknownRoute
@@ -380,6 +374,13 @@ fn terminology_row(error: &TerminologyError) -> (u16, Vec<Issue>) {
         text.push('.');
     }
     (status, vec![Issue::error(error.kind, text)])
+}
+
+fn unready(done: usize, of: usize) -> String {
+    format!(
+        "The facts of all episodes are still being computed: {done} of {of} are done; try again \
+         later."
+    )
 }
 
 /// The rows of searches.

@@ -76,15 +76,12 @@ impl Ledger {
     /// told so by them; none: there is no such episode.
     pub fn put(&mut self, id: &Id, computed: Option<(Facts, Vec<Name>)>) {
         self.stale.remove(id);
-        let named = match computed {
-            Some((facts, named)) => {
-                self.cases.insert(id.clone(), facts);
-                named
-            }
-            None => {
-                self.cases.remove(id);
-                Vec::new()
-            }
+        let named = if let Some((facts, named)) = computed {
+            self.cases.insert(id.clone(), facts);
+            named
+        } else {
+            self.cases.remove(id);
+            Vec::new()
         };
         self.unsaved.insert(id.clone(), named);
     }

@@ -31,6 +31,7 @@ macro_rules! fields {
 
         impl $type {
             /// The names of the fields in which both differ.
+            #[allow(clippy::float_cmp, reason = "what was kept is the same to the last bit")]
             pub fn differences(&self, other: &Self) -> Vec<&'static str> {
                 let mut names = Vec::new();
                 $(if self.$field != other.$field { names.push(stringify!($field)); })*

@@ -40,7 +40,8 @@ pub struct Stratifier {
 pub(super) const AGE: Stratifier =
     fixed("age-band", |facts| facts.age.map(|age| Stratum::Text(band(age))));
 /// Bands of the first disability score.
-pub(super) const SEVERITY: Stratifier = fixed("baseline-severity", |facts| text(&facts.severity));
+pub(super) const SEVERITY: Stratifier =
+    fixed("baseline-severity", |facts| text(facts.severity.as_deref()));
 
 const fn fixed(code: &'static str, of: Of) -> Stratifier {
     Stratifier { code, of, is_adjusted: false }
@@ -53,13 +54,13 @@ const fn adjusted(code: &'static str, of: Of) -> Stratifier {
 /// Every stratifier.
 pub const STRATIFIERS: &[Stratifier] = &[
     AGE,
-    fixed("sex", |facts| text(&facts.sex)),
+    fixed("sex", |facts| text(facts.sex.as_deref())),
     SEVERITY,
     adjusted("referral-source", |facts| {
-        if facts.referred { text(&facts.referrer) } else { Some(Stratum::Text("none")) }
+        if facts.referred { text(facts.referrer.as_deref()) } else { Some(Stratum::Text("none")) }
     }),
-    adjusted("practitioner", |facts| text(&facts.practitioner)),
-    adjusted("site", |facts| text(&facts.site)),
+    adjusted("practitioner", |facts| text(facts.practitioner.as_deref())),
+    adjusted("site", |facts| text(facts.site.as_deref())),
     adjusted("month", |facts| facts.end.map(month)),
 ];
 
@@ -81,8 +82,8 @@ fn band(age: i64) -> &'static str {
     }
 }
 
-fn text(value: &Option<String>) -> Option<Stratum<'_>> {
-    value.as_deref().map(Stratum::Text)
+fn text(value: Option<&str>) -> Option<Stratum<'_>> {
+    value.map(Stratum::Text)
 }
 
 /// The calendar month of a day.

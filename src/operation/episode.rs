@@ -343,6 +343,10 @@ impl<'a> Gathered<'a> {
             return Err(Error::Search(search::Error::TooCostly { name: None, message }));
         }
         let target = (stored.kind, stored.id.clone());
+        // Found by the episode and by its visit: read once.
+        if self.by_target.contains_key(&target) {
+            return Ok(());
+        }
         if let Some(resource) = stored.content()? {
             self.by_target.insert(target, resource);
         }

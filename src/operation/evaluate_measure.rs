@@ -45,15 +45,12 @@ fn run(call: &Call<'_>) -> Result<Output, Error> {
         let (app, now, period) = (call.app, call.now, (first.0, last.0));
         let asked = Asked { app, now, period, cohort: &cohort };
         let cases;
-        let facts: Vec<&Facts> = match ledger.filter(|_| kind == Kind::Summary) {
-            Some(ledger) => {
-                cases = Vec::new();
-                asked.kept(ledger)
-            }
-            None => {
-                cases = asked.computed(&*view, ledger)?;
-                cases.iter().map(|case| &case.facts).collect()
-            }
+        let facts: Vec<&Facts> = if let Some(ledger) = ledger.filter(|_| kind == Kind::Summary) {
+            cases = Vec::new();
+            asked.kept(ledger)
+        } else {
+            cases = asked.computed(&*view, ledger)?;
+            cases.iter().map(|case| &case.facts).collect()
         };
         let commit = feed::last(&*view)?;
         drop(view);

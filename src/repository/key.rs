@@ -424,7 +424,7 @@ mod tests {
         let rows = [facts(&own), facts_naming(patient(), &other, &own)];
         for row in &rows {
             assert_eq!(facts_episode(row), Some(own.clone()));
-            assert!(facts_all().contains(row) && !(facts_state() == *row));
+            assert!(facts_all().contains(row) && facts_state() != *row);
         }
         assert!(facts_all().contains(&facts_state()));
         assert!(facts_range().contains(&rows[0]) && !facts_range().contains(&rows[1]));

@@ -35,7 +35,7 @@ AGE = """case when age is null then null when age < 18 then 'under-18' when age 
 STRATA = ["age-band", "sex", "baseline-severity", "referral-source", "practitioner", "site", "month"]
 TABLE = f"""select "end"::date as last_day, {AGE} as "age-band", sex, severity as "baseline-severity",
  case when referred then referrer else 'none' end as "referral-source", practitioner, site,
- left("end", 7) as month, disability.room::boolean as room, disability.improved::boolean as improved
+ strftime("end"::date, '%Y-%m') as month, disability.room::boolean as room, disability.improved::boolean as improved
  from read_json('{{facts}}', format='newline_delimited', maximum_depth=3, sample_size=-1)"""
 SETS = ", ".join(f'("{name}")' for name in STRATA)
 COLUMNS = ", ".join(f'"{name}", grouping("{name}")' for name in STRATA)

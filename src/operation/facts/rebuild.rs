@@ -16,6 +16,9 @@ use crate::repository::facts::{self, Kept, Name};
 use crate::repository::key;
 use crate::store::View;
 
+/// What the ledger takes of an episode; none: there is no such episode.
+type Computed = Option<(Facts, Vec<Name>)>;
+
 /// How many episodes one thread computes in one view.
 const EACH: usize = 16;
 /// How many are computed before they are saved.
@@ -90,8 +93,7 @@ impl By<'_> {
         Ok(())
     }
 
-    #[expect(clippy::type_complete, reason = "each episode with what the ledger takes of it")]
-    fn compute_all(&self, ids: &[Id]) -> Result<Vec<(Id, Option<(Facts, Vec<Name>)>)>, Error> {
+    fn compute_all(&self, ids: &[Id]) -> Result<Vec<(Id, Computed)>, Error> {
         let parts = ids.par_chunks(EACH).map(|ids| {
             let view = self.app.store.view()?;
             let computer = self.computer(&*view)?;
