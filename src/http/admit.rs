@@ -140,7 +140,9 @@ pub(super) async fn admit(
         Ok(access) => access,
         Err(error) => return Err(rates.count(&address).err().unwrap_or(error)),
     };
-    rates.count(&Who::Client(access.client.clone()))?;
+    if rates.are_limited() {
+        rates.count(&Who::Client(access.client.clone()))?;
+    }
     // A Bundle may hold anything; each of its entries is asked for itself.
     let is_bundle = needed == Needed::Reading && kind.is_none();
     if !is_bundle && !needed.is_permitted(&access, kind) {
