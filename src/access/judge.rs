@@ -136,6 +136,10 @@ impl Judge {
 
     /// Whether all resources of the type may be seen, or none; none where they must be looked at.
     pub(super) fn at_once(&self, kind: Kind) -> Result<Option<bool>, search::Error> {
+        // The whole of a type, as most clients of a clinic have it: nothing to be kept for the next.
+        if self.ways.borrow().is_empty() && self.is_whole(kind) {
+            return Ok(Some(true));
+        }
         Ok(match &*self.way(kind)? {
             Way::Always if is_private(kind) => None,
             Way::Always => Some(true),
@@ -351,13 +355,23 @@ impl Judge {
         Ok(way)
     }
 
+    /// The scopes that are about that type.
+    fn about(&self, kind: Kind) -> impl Iterator<Item = &Scope> {
+        self.actions.iter().flat_map(move |action| self.access.about(kind, *action))
+    }
+
+    fn is_whole(&self, kind: Kind) -> bool {
+        let is_whole =
+            |scope: &Scope| scope.context == Context::System && scope.criteria.is_empty();
+        self.about(kind).any(is_whole)
+    }
+
     fn find_way(&self, kind: Kind) -> Result<Way, search::Error> {
+        if self.is_whole(kind) {
+            return Ok(Way::Always);
+        }
         let mut all = Vec::new();
-        for scope in self.actions.iter().flat_map(|action| self.access.about(kind, *action)) {
-            let is_whole = scope.context == Context::System && scope.criteria.is_empty();
-            if is_whole {
-                return Ok(Way::Always);
-            }
+        for scope in self.about(kind) {
             let clauses = clauses(&self.held.rules, kind, scope)?;
             all.push(Asked { whose: scope.context, clauses });
         }

@@ -178,7 +178,9 @@ pub(super) async fn admit(
         Ok(found) => found,
         Err(error) => return Err(rates.count(&address).err().unwrap_or(error)),
     };
-    rates.count(&Who::Client(access.client.clone()))?;
+    if rates.are_limited() {
+        rates.count(&Who::Client(access.client.clone()))?;
+    }
     // A Bundle may hold anything; each of its entries is asked for itself.
     let is_bundle = matches!(needed, Needed::Reading | Needed::Form) && kind.is_none();
     if !is_bundle && !needed.is_permitted(&access, kind) {

@@ -30,6 +30,11 @@ impl Rates {
         Self(limit.map(|limit| RateLimiter::keyed(Quota::per_second(limit))))
     }
 
+    /// Whether there is a limit.
+    pub(super) fn are_limited(&self) -> bool {
+        self.0.is_some()
+    }
+
     /// Counts a request.
     ///
     /// # Errors
