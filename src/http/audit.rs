@@ -22,7 +22,7 @@ use crate::http::format::Format;
 use crate::http::operation::Entries;
 use crate::http::reply::Policy;
 use crate::http::route::{Answer, Call};
-use crate::http::{BASE, block, extract, now, page as pages, reply};
+use crate::http::{BASE, block, extract, journal, now, page as pages, reply};
 use crate::interaction::batch::{Asked as Called, Operations as _};
 use crate::interaction::precondition::Preconditions;
 use crate::operation::episode_summary::head_of;
@@ -113,7 +113,7 @@ pub(super) async fn cases(call: Call) -> Result<HttpResponse, Error> {
     }
     let parameters = extract::parameters(&call.request);
     let base = extract::base(&call.app, &call.request);
-    let app = call.app;
+    let Call { app, request } = call;
     let made = block(move || {
         let now = now();
         let asked = asked_by(&parameters, now).map_err(|(_, error)| error)?;
@@ -132,9 +132,12 @@ pub(super) async fn cases(call: Call) -> Result<HttpResponse, Error> {
             cases: &cases,
             more,
         };
-        Ok(page::cases(&shown, words))
+        let episodes: Vec<String> = cases.iter().map(|case| case.reference.clone()).collect();
+        Ok((page::cases(&shown, words), episodes))
     });
-    Ok(reply::page(made.await?, Policy::Reading))
+    let (made, episodes) = made.await?;
+    journal::of_urls(&request, &episodes);
+    Ok(reply::page(made, Policy::Reading))
 }
 
 fn no_measure() -> Error {

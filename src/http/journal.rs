@@ -19,6 +19,7 @@ use crate::fhir::{Id, IssueType, ResourceType, VersionId};
 use crate::http::admit::given;
 use crate::http::now;
 use crate::http::route::{Answer, Route, Verb};
+use crate::interaction::Done;
 use crate::repository::Stored;
 use crate::smart::{Access, Context};
 use crate::trail::{Deed, Disclosed, Interaction, Outcome, Target, Trail, Who};
@@ -109,9 +110,17 @@ pub(super) fn about(request: &HttpRequest, about: Option<Target>) {
 }
 
 /// Notes what was written.
-pub(super) fn written(request: &HttpRequest, stored: Option<&Stored>) {
-    let target = stored.map(|stored| target(stored.kind, &stored.id, Some(stored.version)));
-    note(request, |notes| notes.about = target);
+pub(super) fn written(request: &HttpRequest, done: &Done) {
+    let told = |stored: &Stored| target(stored.kind, &stored.id, Some(stored.version));
+    note(request, |notes| {
+        notes.about = done.stored.as_ref().map(told);
+        // Criteria that selected several: each was deleted.
+        notes.is_all = !done.several.is_empty();
+        notes.deeds.extend(done.several.iter().map(|stored| {
+            let about = Some(told(stored));
+            (Interaction::Delete, Outcome::DONE, Told { about, ..Told::default() })
+        }));
+    });
 }
 
 /// Notes what a Bundle that is an answer holds.
@@ -122,6 +131,11 @@ pub(super) fn found(request: &HttpRequest, bundle: &Bundle) {
             notes.given.extend(urls.filter_map(of_url));
         }
     });
+}
+
+/// The same of references.
+pub(super) fn of_urls(request: &HttpRequest, references: &[String]) {
+    given_too(request, references.iter().filter_map(|text| named::of_url(text)));
 }
 
 /// Notes what else an answer holds.

@@ -15,7 +15,7 @@ use crate::http::admit::given;
 use crate::http::format::{Format, Media};
 use crate::http::reply::Policy;
 use crate::http::route::{Answer, Call};
-use crate::http::{BASE, block, extract, now, reply, shared};
+use crate::http::{BASE, block, extract, journal, now, reply, shared};
 use crate::interaction;
 use crate::letter::catalogue::Catalogue;
 use crate::operation::episode_summary::{heads, heads_of, language, of_now};
@@ -32,18 +32,23 @@ const COUNTED: u64 = 100_000;
 /// `GET /`.
 pub(super) async fn index(call: Call) -> Answer {
     let words = words(&call)?;
-    let app = call.app;
-    let overview = block(move || {
+    let Call { app, request } = call;
+    let made = block(move || {
         let (episodes, more) = heads(&app, EPISODES, now())?;
-        Ok(Overview {
+        let shown = episodes.iter().map(|(id, _)| id.clone()).collect::<Vec<_>>();
+        let overview = Overview {
             api: BASE.to_owned(),
             version: env!("CARGO_PKG_VERSION").to_owned(),
             counts: counts(&app)?,
             episodes: episodes.iter().map(|(id, head)| Episode::of(id.as_str(), head)).collect(),
             more,
-        })
+        };
+        Ok((overview, shown))
     });
-    Ok(reply::page(page::index(&overview.await?, words), Policy::Reading))
+    let (overview, shown) = made.await?;
+    let kind = ResourceType::parse("EpisodeOfCare").ok_or(Error::UnknownType)?;
+    journal::given_too(&request, shown.iter().map(|id| journal::target(kind, id, None)));
+    Ok(reply::page(page::index(&overview, words), Policy::Reading))
 }
 
 /// The words that a page is asked for in.

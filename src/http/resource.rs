@@ -187,7 +187,7 @@ impl Write {
 
     /// The answer to what was done.
     fn told(&self, request: &HttpRequest, done: Done) -> HttpResponse {
-        journal::written(request, done.stored.as_ref());
+        journal::written(request, &done);
         reply::done(done, &self.base, self.format, self.prefer)
     }
 }

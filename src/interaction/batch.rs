@@ -300,7 +300,7 @@ impl Refusals<'_> {
 
 /// The answer to an entry that wrote.
 pub(super) fn written(done: Done, answer: Option<Return>) -> bundle::Entry {
-    let Done { status, stored, issues } = done;
+    let Done { status, stored, issues, .. } = done;
     let version = stored.as_ref().filter(|_| status != 204);
     let wants_outcome = match answer {
         Some(Return::OperationOutcome) => true,

@@ -99,8 +99,10 @@ fn delete_all(
             batch.expects.extend(selected.expects);
             drop(view);
             let prepared = attempt.prepare(&changes)?;
-            attempt.commit(prepared, batch)?;
+            let seq = attempt.commit(prepared, batch)?;
+            let several = changes.iter().map(|change| change.stored(seq)).collect();
+            return Ok(Done { several, ..Done::new(204, None) });
         }
-        Ok(Done { status: 204, stored: None, issues: Vec::new() })
+        Ok(Done::new(204, None))
     })
 }

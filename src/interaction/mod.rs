@@ -92,6 +92,8 @@ pub struct Done {
     pub stored: Option<Stored>,
     /// Warnings and hints about the content.
     pub issues: Vec<Issue>,
+    /// What was deleted, where criteria selected several.
+    pub several: Vec<Stored>,
 }
 
 /// What a writer wants back (<http://hl7.org/fhir/R4/http.html#prefer>).
@@ -123,19 +125,23 @@ impl Plan {
                 Ok(Change::write(current.as_ref(), method, id, resource, at, entries))
             }
             Step::Delete(current) => Ok(Change::delete(&current, now.max(current.last_updated))),
-            Step::Keep(stored, status) => Err(Done { status, stored, issues: Vec::new() }),
+            Step::Keep(stored, status) => Err(Done::new(status, stored)),
         }
     }
 }
 
 impl Done {
+    fn new(status: u16, stored: Option<Stored>) -> Self {
+        Self { status, stored, issues: Vec::new(), several: Vec::new() }
+    }
+
     fn of(change: &Change, seq: store::Seq) -> Self {
         let status = match (change.method, change.created) {
             (Method::Delete, _) => 204,
             (_, true) => 201,
             (_, false) => 200,
         };
-        Self { status, stored: Some(change.stored(seq)), issues: Vec::new() }
+        Self::new(status, Some(change.stored(seq)))
     }
 
     /// The same, with those warnings and hints.

@@ -317,6 +317,26 @@ async fn the_trail_is_append_only() {
     assert!(events.iter().any(|event| event["outcomeDesc"] == "405 not-supported"));
 }
 
+/// A conditional delete of several is told of each.
+#[actix_web::test]
+async fn what_is_deleted_together_is_told_one_by_one() {
+    let config = Config {
+        conditional_delete: spondyl::config::ConditionalDelete::Multiple,
+        ..Config::default()
+    };
+    let guarded = Guarded::with(config, &[("system/AuditEvent.rs", None, None)]);
+    for id in ["alba", "brun"] {
+        guarded.put(id, &patient(id)).await;
+        guarded.put(&format!("{id}-o"), &observation(id, "pain", 3)).await;
+    }
+    guarded.send(0, "DELETE", "/Observation?code=pain", &Value::Null).await.has_status(204);
+    let events = events(&guarded, 6).await;
+    all_hold(&events);
+    let told: Vec<_> =
+        events[4..].iter().map(|event| (text(event, SUBTYPE), patient_of(event))).collect();
+    assert_eq!(told, [("delete", Some("Patient/alba")), ("delete", Some("Patient/brun"))]);
+}
+
 /// A person is told beside the client; deletes say whose it was; exports say whose records left.
 #[actix_web::test]
 async fn people_deletes_and_letters() {
