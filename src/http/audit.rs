@@ -113,7 +113,7 @@ pub(super) async fn cases(call: Call) -> Result<HttpResponse, Error> {
     }
     let parameters = extract::parameters(&call.request);
     let base = extract::base(&call.app, &call.request);
-    let Call { app, request } = call;
+    let Call { app, request, .. } = call;
     let made = block(move || {
         let now = now();
         let asked = asked_by(&parameters, now).map_err(|(_, error)| error)?;

@@ -135,7 +135,7 @@ pub(super) fn found(request: &HttpRequest, bundle: &Bundle) {
 
 /// The same of references.
 pub(super) fn of_urls(request: &HttpRequest, references: &[String]) {
-    given_too(request, references.iter().filter_map(|text| named::of_url(text)));
+    given_too(request, references.iter().filter_map(|text| of_url(text)));
 }
 
 /// Notes what else an answer holds.

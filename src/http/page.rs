@@ -32,7 +32,7 @@ const COUNTED: u64 = 100_000;
 /// `GET /`.
 pub(super) async fn index(call: Call) -> Answer {
     let words = words(&call)?;
-    let Call { app, request } = call;
+    let Call { app, request, .. } = call;
     let made = block(move || {
         let (episodes, more) = heads(&app, EPISODES, now())?;
         let shown = episodes.iter().map(|(id, _)| id.clone()).collect::<Vec<_>>();
