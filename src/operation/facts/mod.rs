@@ -41,10 +41,9 @@ pub use rebuild::{Checked, check, complete, each, rebuild};
 const AT_ONCE: usize = 500;
 /// How many commits whoever asks looks through.
 const COMMITS: u64 = 20_000;
-/// How many commits are looked through, and how many episodes computed, in one view: writers wait for
-/// it.
-const EVENTS: usize = 500;
-const TOGETHER: usize = 8;
+/// How many changes are looked at, and how many episodes computed, in one view: writers wait for it.
+const CHANGES: usize = 200;
+const TOGETHER: usize = 4;
 /// How many rows are saved in one commit.
 const ROWS: usize = 500;
 
@@ -128,21 +127,26 @@ impl<'a> By<'a> {
         if ledger.edition() != Some(self.edition.as_str()) {
             *ledger = load(view, self.edition.clone())?;
         }
-        let next = feed::after(view, ledger.as_of()).take(EVENTS);
-        let events: Vec<Event> = next.collect::<Result<_, _>>()?;
-        let until = match events.last() {
-            Some(last) if events.len() == EVENTS => last.seq,
-            _ => view.seq(),
-        };
+        let mut events: Vec<Event> = Vec::new();
+        let (mut changes, mut until) = (0, view.seq());
+        for event in feed::after(view, ledger.as_of()) {
+            let event = event?;
+            changes += event.changes.len();
+            events.push(event);
+            if changes >= CHANGES {
+                until = events.last().map_or(until, |last| last.seq);
+                break;
+            }
+        }
         let touched = touched::touched(view, ledger, &events)?;
         ledger.follow(until, touched);
         Ok(())
     }
 
-    /// Computes the next of what is stale.
+    /// Computes the next of what is stale, once it is known what is.
     fn compute(&self, ledger: &mut Ledger, view: &dyn View) -> Result<(), Error> {
         let next = ledger.next(TOGETHER);
-        if next.is_empty() {
+        if next.is_empty() || ledger.as_of() < view.seq() {
             return Ok(());
         }
         let computer = self.computer(view)?;
