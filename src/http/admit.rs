@@ -6,13 +6,15 @@
 //! Source: <https://www.rfc-editor.org/rfc/rfc6750>,
 //! <https://hl7.org/fhir/smart-app-launch/STU2.2/scopes-and-launch-context.html>.
 
+use std::cell::RefCell;
+use std::collections::HashMap;
 use std::sync::Arc;
 
 use actix_web::http::header;
 use actix_web::{HttpRequest, web};
 
 use crate::access::{narrow, token::Tokens};
-use crate::app::App;
+use crate::app::{App, Held};
 use crate::config::Authorisation;
 use crate::error::Error;
 use crate::fhir::{Instant, ResourceType};
@@ -118,7 +120,7 @@ impl Needed {
 }
 
 /// The application as it is for whoever sent the request. `kind` is the type that the path names
-/// as the one in question.
+/// as the one in question; `is_own`: the application is that of this request alone.
 ///
 /// # Errors
 /// [`Error::Unauthenticated`], [`Error::Forbidden`], or a failure of the store.
@@ -128,6 +130,7 @@ pub(super) async fn admit(
     needed: Needed,
     kind: Option<ResourceType>,
     now: Instant,
+    is_own: bool,
 ) -> Result<web::Data<App>, Error> {
     let rates = given::<Rates>(request)?;
     let address = Who::Address(request.peer_addr().map(|address| address.ip()));
@@ -148,7 +151,41 @@ pub(super) async fn admit(
     if !is_bundle && !needed.is_permitted(&access, kind) {
         return Err(Error::Forbidden);
     }
-    Ok(web::Data::new(narrow(&app, &access, needed.seen())))
+    // What a request holds back is its own.
+    if is_own {
+        return Ok(web::Data::new(narrow(&app, &access, needed.seen())));
+    }
+    Ok(given::<Narrowed>(request)?.find(&app, &access, needed.seen()))
+}
+
+/// The applications of tokens that asked lately, one of these for each thread that answers: making one
+/// touches much that all threads share. A token that has ended or was revoked is found out before.
+#[derive(Default)]
+pub(super) struct Narrowed(RefCell<Lately>);
+
+#[derive(Default)]
+struct Lately {
+    /// The definitions that all of them work with.
+    held: Option<Arc<Held>>,
+    /// By the place of the access, which is kept, so that no other comes to be there.
+    apps: HashMap<(usize, &'static [Action]), (Arc<Access>, web::Data<App>)>,
+}
+
+/// How many are kept for each thread.
+const LATELY: usize = 1000;
+
+impl Narrowed {
+    fn find(&self, app: &App, access: &Arc<Access>, seen: &'static [Action]) -> web::Data<App> {
+        let mut lately = self.0.borrow_mut();
+        if !lately.held.as_ref().is_some_and(|held| app.holds(held)) || lately.apps.len() >= LATELY
+        {
+            // Asked for before they are narrowed: if others come in force meanwhile, all is made anew.
+            *lately = Lately { held: Some(app.held()), apps: HashMap::new() };
+        }
+        let key = (Arc::as_ptr(access).addr(), seen);
+        let made = || (Arc::clone(access), web::Data::new(narrow(app, access, seen)));
+        lately.apps.entry(key).or_insert_with(made).1.clone()
+    }
 }
 
 /// What the token of the request permits.

@@ -47,6 +47,7 @@ use crate::app::App;
 use crate::bulk::Exports;
 use crate::error::Error;
 use crate::fhir::Instant;
+use crate::http::admit::Narrowed;
 use crate::http::flight::FLIGHTS;
 use crate::http::issuer::Issuer;
 use crate::http::once::AtWork;
@@ -148,6 +149,7 @@ pub fn serve(app: web::Data<App>, listen: SocketAddr) -> io::Result<Serving> {
             .app_data(rates.clone())
             .app_data(issuer.clone())
             .app_data(at_work.clone())
+            .app_data(web::Data::new(Narrowed::default()))
             .wrap(actix_web::middleware::from_fn(middleware::every_request))
             .wrap(actix_web::middleware::Compress::default())
             .wrap(Condition::new(secure, DefaultHeaders::new().add(TRANSPORT_SECURITY)))

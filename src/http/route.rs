@@ -250,7 +250,8 @@ pub(super) async fn carry_out(
     if route != Route::Operation && !route.knows(verb) {
         return only(route.allow(), verb);
     }
-    let app = admit(app, &request, Needed::of(route, verb), route.kind(&parts), now()).await?;
+    let (needed, kind) = (Needed::of(route, verb), route.kind(&parts));
+    let app = admit(app, &request, needed, kind, now(), keyed.is_some()).await?;
     if let Some(keyed) = keyed.filter(|_| route.may_write())
         && let Some(answer) = keyed.begin(&app).await?
     {
