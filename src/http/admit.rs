@@ -168,8 +168,11 @@ struct Lately {
     /// The definitions that all of them work with.
     held: Option<Arc<Held>>,
     /// By the place of the access, which is kept, so that no other comes to be there.
-    apps: HashMap<(usize, &'static [Action]), (Arc<Access>, web::Data<App>)>,
+    apps: HashMap<Place, (Arc<Access>, web::Data<App>)>,
 }
+
+/// Where an access is, and what is seen by it.
+type Place = (usize, &'static [Action]);
 
 /// How many are kept for each thread.
 const LATELY: usize = 1000;
