@@ -290,6 +290,11 @@ impl App {
         Arc::clone(&self.force.held.read().unwrap_or_else(PoisonError::into_inner))
     }
 
+    /// Whether those are the definitions that are in force now.
+    pub fn holds(&self, held: &Arc<Held>) -> bool {
+        Arc::ptr_eq(&self.force.held.read().unwrap_or_else(PoisonError::into_inner), held)
+    }
+
     /// Waits for the turn to change definitions. Whoever waits must have no view open.
     pub fn turn(&self) -> Turn<'_> {
         Turn { app: self, _guard: self.force.turn.lock().unwrap_or_else(PoisonError::into_inner) }

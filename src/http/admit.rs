@@ -7,6 +7,8 @@
 //! Source: <https://www.rfc-editor.org/rfc/rfc6750>,
 //! <https://hl7.org/fhir/smart-app-launch/STU2.2/scopes-and-launch-context.html>.
 
+use std::cell::RefCell;
+use std::collections::HashMap;
 use std::sync::Arc;
 
 use actix_web::http::header;
@@ -16,7 +18,7 @@ use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 
 use crate::access::session::Session;
 use crate::access::{narrow, token::Tokens};
-use crate::app::App;
+use crate::app::{App, Held};
 use crate::config::Authorisation;
 use crate::error::Error;
 use crate::fhir::{Instant, ResourceType};
@@ -143,7 +145,7 @@ pub(super) struct Admitted {
 }
 
 /// Who sent the request, and what the application is for them. `kind` is the type that the path names
-/// as the one in question.
+/// as the one in question; `is_own`: the application is that of this request alone.
 ///
 /// # Errors
 /// [`Error::Unauthenticated`], [`Error::Forbidden`], or a failure of the store.
@@ -153,6 +155,7 @@ pub(super) async fn admit(
     needed: Needed,
     kind: Option<ResourceType>,
     now: Instant,
+    is_own: bool,
 ) -> Result<Admitted, Error> {
     let rates = given::<Rates>(request)?;
     let address = Who::Address(request.peer_addr().map(|address| address.ip()));
@@ -187,7 +190,11 @@ pub(super) async fn admit(
         return Err(Error::Forbidden);
     }
     let Some(trail) = kept(&app, kind) else {
-        let app = web::Data::new(narrow(&app, &access, needed.seen()));
+        let app = match is_own {
+            // What a request holds back is its own.
+            true => web::Data::new(narrow(&app, &access, needed.seen())),
+            false => given::<Narrowed>(request)?.find(&app, &access, needed.seen()),
+        };
         return Ok(Admitted { app, session });
     };
     let own = of_trail(&access).filter(|own| needed.is_permitted(own, kind));
@@ -212,6 +219,39 @@ fn of_trail(access: &Access) -> Option<Access> {
     };
     let scopes: Vec<Scope> = access.scopes.iter().filter(is_own).cloned().collect();
     (!scopes.is_empty()).then(|| Access { scopes, ..access.clone() })
+}
+
+/// The applications of tokens that asked lately, one of these for each thread that answers: making one
+/// touches much that all threads share. A token that has ended or was revoked is found out before.
+#[derive(Default)]
+pub(super) struct Narrowed(RefCell<Lately>);
+
+#[derive(Default)]
+struct Lately {
+    /// The definitions that all of them work with.
+    held: Option<Arc<Held>>,
+    /// By the place of the access, which is kept, so that no other comes to be there.
+    apps: HashMap<Place, (Arc<Access>, web::Data<App>)>,
+}
+
+/// Where an access is, and what is seen by it.
+type Place = (usize, &'static [Action]);
+
+/// How many are kept for each thread.
+const LATELY: usize = 1000;
+
+impl Narrowed {
+    fn find(&self, app: &App, access: &Arc<Access>, seen: &'static [Action]) -> web::Data<App> {
+        let mut lately = self.0.borrow_mut();
+        if !lately.held.as_ref().is_some_and(|held| app.holds(held)) || lately.apps.len() >= LATELY
+        {
+            // Asked for before they are narrowed: if others come in force meanwhile, all is made anew.
+            *lately = Lately { held: Some(app.held()), apps: HashMap::new() };
+        }
+        let key = (Arc::as_ptr(access).addr(), seen);
+        let made = || (Arc::clone(access), web::Data::new(narrow(app, access, seen)));
+        lately.apps.entry(key).or_insert_with(made).1.clone()
+    }
 }
 
 /// What the token of the request permits.

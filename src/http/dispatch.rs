@@ -65,8 +65,8 @@ pub(super) async fn carry_out(
     let route = Route::of(&parts)?;
     let kind = route.kind(&parts);
     let is_kept = app.trail.is_some() && kind.is_some_and(|kind| kind.as_str() == "AuditEvent");
-    let needed = Needed::of(route, verb);
-    let admitted = match admit(app, &request, needed, kind, now()).await {
+    let (needed, is_own) = (Needed::of(route, verb), keyed.is_some());
+    let admitted = match admit(app, &request, needed, kind, now(), is_own).await {
         Err(Error::Unauthenticated(_)) if sign_in::is_wanted(&request, verb) => {
             journal::turned_away(&request);
             return Ok(sign_in::way(&request));

@@ -57,6 +57,7 @@ use crate::app::App;
 use crate::bulk::{Disclosed, Exports};
 use crate::error::Error;
 use crate::fhir::Instant;
+use crate::http::admit::Narrowed;
 use crate::http::flight::FLIGHTS;
 use crate::http::issuer::Issuer;
 use crate::http::metrics::Metrics;
@@ -188,6 +189,7 @@ pub fn serve(app: web::Data<App>, listen: SocketAddr) -> io::Result<Serving> {
             .app_data(sign_in.clone())
             .app_data(trail.clone())
             .app_data(metrics.clone())
+            .app_data(web::Data::new(Narrowed::default()))
             .wrap(actix_web::middleware::from_fn(middleware::every_request))
             .wrap(actix_web::middleware::Compress::default())
             .wrap(Condition::new(secure, DefaultHeaders::new().add(TRANSPORT_SECURITY)))
