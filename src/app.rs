@@ -152,7 +152,7 @@ impl App {
     /// # Errors
     /// [`Broken`] when what is stored cannot be read.
     pub fn with_trail(self, store: Box<dyn Store>) -> Result<Self, Broken> {
-        let standard = Arc::clone(&self.held().base);
+        let standard = Arc::new(self.held().base.without_words());
         let trail = Self::on((*self.config).clone(), store, standard)?;
         Ok(Self { trail: Some(Arc::new(trail)), ..self })
     }

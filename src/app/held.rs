@@ -123,6 +123,28 @@ impl Standard {
     }
 }
 
+impl Standard {
+    /// The same without the search parameters for words, `_text` and `_content`: their rows are half of
+    /// all rows of a resource, and for codes and addresses of no use.
+    pub(super) fn without_words(&self) -> Self {
+        let mut parameters = self.parameters.clone();
+        for code in ["content", "text"] {
+            parameters.remove(&format!("http://hl7.org/fhir/SearchParameter/Resource-{code}"));
+            parameters
+                .remove(&format!("http://hl7.org/fhir/SearchParameter/DomainResource-{code}"));
+        }
+        Self {
+            definitions: Arc::clone(&self.definitions),
+            terminology: Arc::clone(&self.terminology),
+            validator: self.validator.clone(),
+            model: Arc::clone(&self.model),
+            parameters,
+            own: Arc::clone(&self.own),
+            fingerprints: Arc::clone(&self.fingerprints),
+        }
+    }
+}
+
 impl Own {
     fn of(definitions: &Definitions) -> Result<Self, Broken> {
         let mut own = Self::default();

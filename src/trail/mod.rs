@@ -20,6 +20,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
 use std::time::Duration;
 
+use rayon::prelude::*;
 use tokio::sync::mpsc::error::TrySendError;
 use tokio::sync::mpsc::{OwnedPermit, Receiver, Sender, channel};
 
@@ -263,29 +264,29 @@ impl Writer {
         }
     }
 
-    /// The events of the deeds, in order.
+    /// The events of the deeds, in order; made on all cores.
     fn changes(&mut self, deeds: &[Deed]) -> Vec<Change> {
         let held = self.app.held();
         let base = self.record.own_base();
-        let mut changes = Vec::with_capacity(deeds.len());
-        let mut number = self.head.number;
-        for deed in deeds {
-            self.latest = self.latest.max(deed.at);
-            let patients = self.patients(deed);
-            let each: Vec<Option<&Id>> = match patients.len() {
-                0 => vec![None],
-                _ => patients.iter().map(Some).collect(),
-            };
-            for patient in each {
-                let value = event::event(deed, patient, base);
-                let made = Resource::from_value(value).ok().zip(trail::id(number + 1));
-                let Some((resource, id)) = made else { continue };
-                number += 1;
-                let entries = |resource: &Resource| held.entries(resource);
-                changes.push(Change::write(None, Method::Post, id, resource, self.latest, entries));
+        let each = |deed| -> Vec<(&Deed, Option<Id>)> {
+            match self.patients(deed) {
+                patients if patients.is_empty() => vec![(deed, None)],
+                patients => patients.into_iter().map(|id| (deed, Some(id))).collect(),
             }
-        }
-        changes
+        };
+        let told: Vec<(&Deed, Option<Id>)> = deeds.par_iter().flat_map_iter(each).collect();
+        let latest = deeds.iter().map(|deed| deed.at).fold(self.latest, Instant::max);
+        let numbered: Vec<_> = (self.head.number + 1..).zip(told).collect();
+        let made = numbered.into_par_iter().filter_map(|(number, (deed, patient))| {
+            let value = event::event(deed, patient.as_ref(), base);
+            // Each is a resource, and each number an id.
+            let (resource, id) = Resource::from_value(value).ok().zip(trail::id(number))?;
+            let entries = |resource: &Resource| held.entries(resource);
+            Some(Change::write(None, Method::Post, id, resource, latest, entries))
+        });
+        let made = made.collect();
+        self.latest = latest;
+        made
     }
 
     /// The patients whom a deed was about.

@@ -45,7 +45,8 @@ pub use scope::Around;
 #[error("the profile {0} is not known here")]
 pub struct UnknownProfile(pub String);
 
-/// Holds resources to the definitions.
+/// Holds resources to the definitions; a clone shares all that was made ready.
+#[derive(Clone)]
 pub struct Validator {
     catalog: Arc<Catalog>,
 }
