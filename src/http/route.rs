@@ -4,6 +4,8 @@
 //! than a read from the store does. Types and ids are parsed once, and are never text again.
 //! Source: <http://hl7.org/fhir/R4/http.html#summary>.
 
+mod pages;
+
 use std::borrow::Cow;
 use std::sync::Arc;
 
@@ -15,13 +17,11 @@ use crate::app::App;
 use crate::error::Error;
 use crate::fhir::{Id, ResourceType, VersionId};
 use crate::http::admit::{Needed, admit};
-use crate::http::{audit, bulk, bundle, now, operation, page, resource, search, smart};
-use crate::http::{session, shared, sign_in};
+use crate::http::{bulk, bundle, now, operation, resource, search, sign_in, smart};
 use crate::interaction::Subject;
 use crate::interaction::query::unescape;
 use crate::interaction::search::Scope as Among;
 use crate::operation::Place;
-use crate::page::SCRIPTS;
 use crate::repository::Scope;
 
 /// A request, with the application that answers it.
@@ -146,7 +146,7 @@ impl Route {
     fn of(parts: &[&str]) -> Result<Self, Error> {
         let [base, parts @ ..] = parts else { return Ok(Self::Index) };
         if *base != super::BASE.trim_start_matches('/') {
-            return Self::of_page(base, parts).ok_or(Error::UnknownRoute);
+            return pages::of(base, parts).ok_or(Error::UnknownRoute);
         }
         Ok(match parts {
             [] => Self::System,
@@ -190,53 +190,6 @@ impl Route {
         })
     }
 
-    fn of_page(base: &str, parts: &[&str]) -> Option<Self> {
-        Some(match (base, parts) {
-            ("openapi.json", []) => Self::OpenApi,
-            ("favicon.ico", []) => Self::Icon,
-            ("episodes", [_]) => Self::Episode,
-            ("episodes", [_, "visit"]) => Self::Visit,
-            ("episodes", [_, "letters"]) => Self::Letters,
-            ("episodes", [_, "letters", _, "links"]) => Self::Links,
-            ("episodes", [_, "letters", _, "links", _]) => Self::LinkEnd,
-            ("shared", []) => Self::SharedLetter,
-            ("shared", [_]) => Self::SharedLink,
-            ("shared", ["letter", _]) => Self::SharedForm,
-            ("sign-in", []) => Self::SignIn,
-            ("sign-in", ["back"]) => Self::SignInBack,
-            ("sign-out", []) => Self::SignOut,
-            ("patients", [_]) => Self::Patient,
-            ("audit", []) => Self::Audit,
-            ("audit", ["cases"]) => Self::AuditCases,
-            (name, []) => script(name).map(|_| Self::Script)?,
-            _ => return None,
-        })
-    }
-
-    /// Whether it stands outside the base.
-    pub(super) fn is_page(self) -> bool {
-        matches!(
-            self,
-            Self::Index
-                | Self::Icon
-                | Self::Script
-                | Self::Episode
-                | Self::Visit
-                | Self::Letters
-                | Self::Links
-                | Self::LinkEnd
-                | Self::SharedLink
-                | Self::SharedLetter
-                | Self::SharedForm
-                | Self::SignIn
-                | Self::SignInBack
-                | Self::SignOut
-                | Self::Patient
-                | Self::Audit
-                | Self::AuditCases
-        )
-    }
-
     /// The type of the resources in question, where the path names one.
     fn kind(self, parts: &[&str]) -> Option<ResourceType> {
         let at = match self {
@@ -278,14 +231,7 @@ pub(super) async fn answer(
         [base, parts @ ..] if *base == super::BASE.trim_start_matches('/') => {
             within_base(call, (route, parts, verb), &uri, payload).await
         }
-        parts => {
-            let (session, request) = (call.session.clone(), call.request.clone());
-            let page = page(call, (route, parts, verb), payload).await?;
-            Ok(match session {
-                Some(session) => session::dressed(page, &session, &request),
-                None => page,
-            })
-        }
+        parts => pages::answer(call, (route, parts, verb), payload).await,
     }
 }
 
@@ -370,43 +316,6 @@ async fn instance(
         Verb::Delete => resource::delete(call, kind, Subject::Id(new_id(id)?)).await,
         _ => resource::read(call, kind, &some_id(id)?).await,
     }
-}
-
-/// What stands outside the base.
-async fn page(call: Call, asked: (Route, &[&str], Verb), payload: web::Payload) -> Answer {
-    match asked {
-        (Route::Index, ..) => page::index(call).await,
-        (Route::OpenApi, ..) => operation::description(call).await,
-        (Route::Icon, ..) => Ok(HttpResponse::NoContent().finish()),
-        (Route::Script, [name], _) => script(name).map(page::script).ok_or(Error::UnknownRoute),
-        (Route::Episode, [_, id], _) => page::episode(call, some_id(id)?).await,
-        (Route::Visit, [_, id, _], _) => page::visit(call, some_id(id)?).await,
-        (Route::Letters, [_, id, _], _) => page::letters(call, some_id(id)?).await,
-        (Route::Links, [_, id, _, letter, _], _) => {
-            shared::make(call, some_id(id)?, some_id(letter)?, payload).await
-        }
-        (Route::LinkEnd, [_, id, _, letter, _, link], _) => {
-            let of = (some_id(id)?, some_id(letter)?);
-            shared::end(call, of, (*link).to_owned(), payload).await
-        }
-        (Route::SharedLink, [_, token], Verb::Post) => shared::open(call, token).await,
-        (Route::SharedLink, [_, token], _) => shared::first(call, token).await,
-        (Route::SharedLetter, ..) => shared::letter(call).await,
-        (Route::SharedForm, [_, _, name], _) => shared::form(call, name).await,
-        (Route::SignIn, ..) => sign_in::begin(call).await,
-        (Route::SignInBack, ..) => sign_in::back(call).await,
-        (Route::SignOut, ..) => sign_in::end(call, payload).await,
-        (Route::Audit, ..) => audit::audit(call).await,
-        (Route::AuditCases, ..) => audit::cases(call).await,
-        (Route::Patient, [_, id], _) => page::patient(call, some_id(id)?).await,
-        _ => Err(Error::UnknownRoute),
-    }
-}
-
-/// The text of the script of that name.
-fn script(name: &str) -> Option<&'static str> {
-    let found = SCRIPTS.iter().find(|(path, _)| path.trim_start_matches('/') == name);
-    found.map(|(_, text)| *text)
 }
 
 /// What a request wants to do, as far as routes tell it apart.
@@ -526,6 +435,7 @@ fn new_id(text: &str) -> Result<Id, Error> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::page::SCRIPTS;
 
     /// Each route is found by its own path, and by the verbs that it names only.
     #[test]
