@@ -5,16 +5,12 @@
 //! <https://cheatsheetseries.owasp.org/cheatsheets/Session_Management_Cheat_Sheet.html>,
 //! <https://cheatsheetseries.owasp.org/cheatsheets/Cross-Site_Request_Forgery_Prevention_Cheat_Sheet.html>.
 
-use base64::Engine;
-use base64::engine::general_purpose::URL_SAFE_NO_PAD;
-use jsonwebtoken::{Algorithm, EncodingKey, Header, encode};
-use serde_json::{Value, json};
+use serde_json::json;
 use spondyl::app::App;
 use spondyl::config::{Authorisation, Config, SignIn};
 
 use crate::client::{Server, patient};
-use crate::oidc::{Browser, CLIENT, Clinic, Shown, THERAPIST, back};
-use crate::smart::{Key, seconds};
+use crate::oidc::{Browser, CLIENT, Clinic, Shown, THERAPIST};
 
 const EPISODE: &str = "/episodes/demo-aldis-episode";
 

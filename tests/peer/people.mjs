@@ -85,7 +85,10 @@ async function serve(...args) {
 }
 
 const data = mkdtempSync(join(tmpdir(), "spondyl-people-"));
-await (await serve("--data", data, "--demo")).stop();
+const demo = await serve("--data", data, "--demo");
+const isThere = async () => (await fetch(`${demo.root}/fhir/EpisodeOfCare/demo-evanne-episode`)).ok;
+for (let tries = 0; tries < 200 && !(await isThere()); tries += 1) await new Promise((done) => setTimeout(done, 100));
+await demo.stop();
 const server = await serve("--data", data, "--access", "smart", "--outbound", url, "--outbound-private",
   "--sign-in-issuer", url, "--sign-in-client", CLIENT);
 const { root } = server;
@@ -211,7 +214,7 @@ async function ended(therapist, recipient, address) {
 async function people() {
   const therapist = await profile();
   const first = await therapist.open(`${EPISODE}?language=de`);
-  check("signed in, and back at the page", first.url() === `${root}${EPISODE}?language=de`);
+  assert.equal(first.url(), `${root}${EPISODE}?language=de`, `signed in, and back at the page: ${await text(first)}`);
   check("the page says who it is", /Angemeldet: Maren Tolquist/.test(await text(first)));
   await first.goto(`${root}/`, { waitUntil: "load" });
   await look(first, "first-page");
