@@ -29,7 +29,7 @@ const check = (what, holds) => {
 };
 
 // The issuer: it lets in whoever comes, as the person that the test names.
-const person = { claim: "Practitioner/demo-therapist-tolquist" };
+const person = { claim: "Practitioner/demo-therapist-plenderbeck" };
 const CLIENT = "spondyl";
 const { publicKey, privateKey } = generateKeyPairSync("rsa", { modulusLength: 2048 });
 const codes = new Map();
@@ -135,7 +135,7 @@ async function look(page, name) {
 
 async function visit(therapist) {
   const page = await therapist.open(`${EPISODE}/visit`);
-  check("the visit is recorded by who is signed in", /Maren Tolquist/.test(await page.$eval("header", (one) => one.innerText)));
+  check("the visit is recorded by who is signed in", /Joris Plenderbeck/.test(await page.$eval("header", (one) => one.innerText)));
   await page.$$eval("details", (all) => all.forEach((one) => one.setAttribute("open", "")));
   const date = (name, value) => page.$eval(`[name="${name}"]`, (one, typed) => (one.value = typed), value);
   await date("start", "2026-11-23T09:00");
@@ -154,7 +154,7 @@ async function visit(therapist) {
 async function sign(therapist) {
   const page = await therapist.open(`${EPISODE}/letters`);
   const signers = await page.$$eval("#attester option", (all) => all.map((one) => one.textContent));
-  assert.deepEqual(signers.slice(1), ["Maren Tolquist"], "who is signed in signs, and nobody else");
+  assert.deepEqual(signers.slice(1), ["Joris Plenderbeck"], "who is signed in signs, and nobody else");
   await page.select("#attester", person.claim);
   await page.click("#sign-check");
   await page.click("#read");
@@ -215,7 +215,7 @@ async function people() {
   const therapist = await profile();
   const first = await therapist.open(`${EPISODE}?language=de`);
   assert.equal(first.url(), `${root}${EPISODE}?language=de`, `signed in, and back at the page: ${await text(first)}`);
-  check("the page says who it is", /Angemeldet: Maren Tolquist/.test(await text(first)));
+  check("the page says who it is", /Angemeldet: Joris Plenderbeck/.test(await text(first)));
   await first.goto(`${root}/`, { waitUntil: "load" });
   await look(first, "first-page");
   const [cookie] = (await therapist.context.cookies()).filter(({ name }) => name.endsWith("spondyl-session"));
