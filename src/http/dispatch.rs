@@ -1,7 +1,7 @@
 //! From a request to what answers it: found, told to the trail, admitted, carried out.
 
 use actix_web::http::{Method, Uri};
-use actix_web::{HttpRequest, HttpResponse, web};
+use actix_web::{HttpRequest, web};
 
 use crate::app::App;
 use crate::error::Error;
@@ -10,12 +10,9 @@ use crate::http::admit::{Needed, admit};
 use crate::http::journal::{self, Entry};
 use crate::http::once::{self, Keyed};
 use crate::http::route::{
-    Answer, Call, Route, Verb, criteria, kind, new_id, only, parts, place, script, some_id,
+    Answer, Call, Route, Verb, criteria, kind, new_id, only, pages, parts, place, some_id,
 };
-use crate::http::{
-    audit, bulk, bundle, health, metrics, now, operation, page, resource, search, session, shared,
-    sign_in, smart,
-};
+use crate::http::{bulk, bundle, now, operation, resource, search, sign_in, smart};
 use crate::interaction::Subject;
 use crate::interaction::search::Scope as Among;
 use crate::repository::Scope;
@@ -86,14 +83,7 @@ pub(super) async fn carry_out(
         [base, parts @ ..] if *base == super::BASE.trim_start_matches('/') => {
             within_base(call, (route, parts, verb), &uri, payload).await
         }
-        parts => {
-            let (session, request) = (call.session.clone(), call.request.clone());
-            let page = page(call, (route, parts, verb), payload).await?;
-            Ok(match session {
-                Some(session) => session::dressed(page, &session, &request),
-                None => page,
-            })
-        }
+        parts => pages::answer(call, (route, parts, verb), payload).await,
     }
 }
 
@@ -177,39 +167,5 @@ async fn instance(
         Verb::Patch => resource::patch(call, kind, Subject::Id(some_id(id)?), payload).await,
         Verb::Delete => resource::delete(call, kind, Subject::Id(new_id(id)?)).await,
         _ => resource::read(call, kind, &some_id(id)?).await,
-    }
-}
-
-/// What stands outside the base.
-async fn page(call: Call, asked: (Route, &[&str], Verb), payload: web::Payload) -> Answer {
-    match asked {
-        (Route::Index, ..) => page::index(call).await,
-        (Route::OpenApi, ..) => operation::description(call).await,
-        (Route::Live, ..) => Ok(health::live()),
-        (Route::Ready, ..) => health::ready(call).await,
-        (Route::Metrics, ..) => metrics::answer(&call),
-        (Route::Icon, ..) => Ok(HttpResponse::NoContent().finish()),
-        (Route::Script, [name], _) => script(name).map(page::script).ok_or(Error::UnknownRoute),
-        (Route::Episode, [_, id], _) => page::episode(call, some_id(id)?).await,
-        (Route::Visit, [_, id, _], _) => page::visit(call, some_id(id)?).await,
-        (Route::Letters, [_, id, _], _) => page::letters(call, some_id(id)?).await,
-        (Route::Links, [_, id, _, letter, _], _) => {
-            shared::make(call, some_id(id)?, some_id(letter)?, payload).await
-        }
-        (Route::LinkEnd, [_, id, _, letter, _, link], _) => {
-            let of = (some_id(id)?, some_id(letter)?);
-            shared::end(call, of, (*link).to_owned(), payload).await
-        }
-        (Route::SharedLink, [_, token], Verb::Post) => shared::open(call, token).await,
-        (Route::SharedLink, [_, token], _) => shared::first(call, token).await,
-        (Route::SharedLetter, ..) => shared::letter(call).await,
-        (Route::SharedForm, [_, _, name], _) => shared::form(call, name).await,
-        (Route::SignIn, ..) => sign_in::begin(call).await,
-        (Route::SignInBack, ..) => sign_in::back(call).await,
-        (Route::SignOut, ..) => sign_in::end(call, payload).await,
-        (Route::Audit, ..) => audit::audit(call).await,
-        (Route::AuditCases, ..) => audit::cases(call).await,
-        (Route::Patient, [_, id], _) => page::patient(call, some_id(id)?).await,
-        _ => Err(Error::UnknownRoute),
     }
 }

@@ -4,6 +4,8 @@
 //! than a read from the store does. Types and ids are parsed once, and are never text again.
 //! Source: <http://hl7.org/fhir/R4/http.html#summary>.
 
+pub(super) mod pages;
+
 use std::borrow::Cow;
 use std::sync::Arc;
 
@@ -17,7 +19,6 @@ use crate::fhir::{Id, ResourceType, VersionId};
 use crate::interaction::Subject;
 use crate::interaction::query::unescape;
 use crate::operation::Place;
-use crate::page::SCRIPTS;
 
 pub(super) use crate::http::verb::{Verb, only};
 
@@ -149,7 +150,7 @@ impl Route {
     pub(super) fn of(parts: &[&str]) -> Result<Self, Error> {
         let [base, parts @ ..] = parts else { return Ok(Self::Index) };
         if *base != super::BASE.trim_start_matches('/') {
-            return Self::of_page(base, parts).ok_or(Error::UnknownRoute);
+            return pages::of(base, parts).ok_or(Error::UnknownRoute);
         }
         Ok(match parts {
             [] => Self::System,
@@ -193,59 +194,6 @@ impl Route {
         })
     }
 
-    fn of_page(base: &str, parts: &[&str]) -> Option<Self> {
-        Some(match (base, parts) {
-            ("openapi.json", []) => Self::OpenApi,
-            ("favicon.ico", []) => Self::Icon,
-            ("episodes", [_]) => Self::Episode,
-            ("episodes", [_, "visit"]) => Self::Visit,
-            ("episodes", [_, "letters"]) => Self::Letters,
-            ("episodes", [_, "letters", _, "links"]) => Self::Links,
-            ("episodes", [_, "letters", _, "links", _]) => Self::LinkEnd,
-            ("shared", []) => Self::SharedLetter,
-            ("shared", [_]) => Self::SharedLink,
-            ("shared", ["letter", _]) => Self::SharedForm,
-            ("sign-in", []) => Self::SignIn,
-            ("sign-in", ["back"]) => Self::SignInBack,
-            ("sign-out", []) => Self::SignOut,
-            ("patients", [_]) => Self::Patient,
-            ("health", ["live"]) => Self::Live,
-            ("health", ["ready"]) => Self::Ready,
-            ("metrics", []) => Self::Metrics,
-            ("audit", []) => Self::Audit,
-            ("audit", ["cases"]) => Self::AuditCases,
-            (name, []) => script(name).map(|_| Self::Script)?,
-            _ => return None,
-        })
-    }
-
-    /// Whether it stands outside the base.
-    pub(super) fn is_page(self) -> bool {
-        matches!(
-            self,
-            Self::Index
-                | Self::Icon
-                | Self::Script
-                | Self::Episode
-                | Self::Visit
-                | Self::Letters
-                | Self::Links
-                | Self::LinkEnd
-                | Self::SharedLink
-                | Self::SharedLetter
-                | Self::SharedForm
-                | Self::SignIn
-                | Self::SignInBack
-                | Self::SignOut
-                | Self::Patient
-                | Self::Audit
-                | Self::AuditCases
-                | Self::Live
-                | Self::Ready
-                | Self::Metrics
-        )
-    }
-
     /// The type of the resources in question, where the path names one.
     pub(super) fn kind(self, parts: &[&str]) -> Option<ResourceType> {
         let at = match self {
@@ -264,12 +212,6 @@ impl Route {
     pub(super) fn knows(self, verb: Verb) -> bool {
         self.allow().split(", ").any(|name| name == verb.as_str())
     }
-}
-
-/// The text of the script of that name.
-pub(super) fn script(name: &str) -> Option<&'static str> {
-    let found = SCRIPTS.iter().find(|(path, _)| path.trim_start_matches('/') == name);
-    found.map(|(_, text)| *text)
 }
 
 /// The parts of a path, decoded; a slash at its end means nothing.
@@ -342,6 +284,7 @@ pub(super) fn new_id(text: &str) -> Result<Id, Error> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::page::SCRIPTS;
 
     /// Each route is found by its own path, and by the verbs that it names only.
     #[test]

@@ -64,6 +64,7 @@ mod read;
 mod round_trip;
 mod search;
 mod shared_letter;
+mod sign_in_attacks;
 mod search_cases;
 mod smart;
 mod stats;
