@@ -84,7 +84,7 @@ fn links_into_the_standard_name_its_edition() {
             for (at, _) in line.match_indices("hl7.org/fhir/") {
                 let rest = &line[at + "hl7.org/fhir/".len()..];
                 let link: String = rest.chars().take_while(|c| !" )>\"'".contains(*c)).collect();
-                let edition = ["R4/", "uv/", "us/", "smart-app-launch/STU"]
+                let edition = ["R4/", "R4B/", "R5/", "uv/", "us/", "smart-app-launch/STU"]
                     .iter()
                     .any(|start| link.starts_with(start));
                 let page = link.contains(".html");

@@ -4,7 +4,6 @@ use std::num::NonZeroU32;
 
 /// How notifications of Subscriptions are sent.
 #[derive(clap::Args, Clone, Debug)]
-#[expect(clippy::struct_field_names, reason = "the names are those of the flags")]
 pub struct Notify {
     /// Send notifications of Subscriptions also by plain http. Whole resources go so to this machine
     /// only.

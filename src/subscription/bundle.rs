@@ -239,9 +239,8 @@ fn entry(base: &str, stored: &Stored, made: bool) -> Result<Value, search::Error
         _ if !made => ("GET", one, "200"),
         Method::Post => ("POST", kind.to_string(), "201"),
         Method::Put if is_first => ("PUT", one, "201"),
-        Method::Put => ("PUT", one, "200"),
         // A Bundle of R4 knows no PATCH in a history without the patch itself.
-        Method::Patch => ("PUT", one, "200"),
+        Method::Put | Method::Patch => ("PUT", one, "200"),
         Method::Delete => ("DELETE", one, "204"),
     };
     let mut entry = json!({

@@ -322,18 +322,13 @@ impl Reader {
         }
         let mut headers = Vec::new();
         for (at, line) in list.iter().enumerate() {
-            match header(line.as_str().unwrap_or_default()) {
-                Some(header) => headers.push(header),
-                None => {
-                    let text = "A header is a name, a colon and a value of visible ASCII, and none of those \
-                                that the server sets itself.";
-                    self.refuse(
-                        IssueType::Value,
-                        format!("Subscription.channel.header[{at}]"),
-                        text,
-                    );
-                }
+            if let Some(header) = header(line.as_str().unwrap_or_default()) {
+                headers.push(header);
+                continue;
             }
+            let text = "A header is a name, a colon and a value of visible ASCII, and none of those \
+                        that the server sets itself.";
+            self.refuse(IssueType::Value, format!("Subscription.channel.header[{at}]"), text);
         }
         headers
     }

@@ -115,7 +115,8 @@ pub(super) struct Filter {
     #[serde(rename = "description")]
     _description: String,
     pub(super) resource: String,
-    pub(super) filter_parameter: String,
+    #[serde(rename = "filterParameter")]
+    pub(super) parameter: String,
     #[serde(default)]
     pub(super) comparator: Vec<String>,
     #[serde(default)]
@@ -173,10 +174,11 @@ pub fn resources() -> Vec<Value> {
 }
 
 /// Elements of a topic by name, with the end of `value[x]`.
-const ELEMENTS: [(&str, &str); 17] = [
+const ELEMENTS: [(&str, &str); 18] = [
     ("url", "Uri"),
     ("version", "String"),
     ("title", "String"),
+    ("status", "Code"),
     ("date", "DateTime"),
     ("publisher", "String"),
     ("description", "Markdown"),
@@ -198,14 +200,12 @@ const CODES: [&str; 2] = ["comparator", "modifier"];
 fn basic(topic: &Value) -> Value {
     const OF: &str = "http://hl7.org/fhir/5.0/StructureDefinition/extension-SubscriptionTopic.";
     let members = topic.as_object().into_iter().flatten();
-    let told =
-        members.filter(|(name, _)| !["resourceType", "id", "status"].contains(&name.as_str()));
+    let told = members.filter(|(name, _)| !["resourceType", "id"].contains(&name.as_str()));
     let extensions = told.flat_map(|(name, value)| extensions(&format!("{OF}{name}"), name, value));
     json!({
         "resourceType": "Basic",
         "id": topic.get("id"),
         "extension": extensions.collect::<Vec<_>>(),
-        "modifierExtension": [{ "url": format!("{OF}status"), "valueCode": topic.get("status") }],
         "code": { "coding": [{
             "system": "http://hl7.org/fhir/fhir-types", "code": "SubscriptionTopic" }] },
     })
@@ -306,8 +306,8 @@ mod tests {
             assert!(topic.is_open() || topic.kind().is_some(), "{}", topic.id);
             for filter in topic.can_filter_by.iter().filter(|_| !topic.is_open()) {
                 let kind = ResourceType::parse(&filter.resource).unwrap();
-                let found = rules.parameter(kind, &filter.filter_parameter);
-                assert!(found.is_some(), "{}: {}", topic.id, filter.filter_parameter);
+                let found = rules.parameter(kind, &filter.parameter);
+                assert!(found.is_some(), "{}: {}", topic.id, filter.parameter);
             }
             for trigger in &topic.resource_trigger {
                 let kind = topic.kind().or(ResourceType::parse("Patient")).unwrap();
