@@ -200,7 +200,7 @@ fn words_for(request: &HttpRequest, link: &Link) -> &'static Catalogue {
 }
 
 /// `GET /shared/{token}`: what it is, and the button that opens it.
-pub(super) async fn first(call: Call, token: &str) -> Answer {
+pub(super) fn first(call: &Call, token: &str) -> Answer {
     let request = &call.request;
     let links = given::<Links>(request)?;
     Ok(match links.find(token, now())? {

@@ -222,7 +222,9 @@ pub(super) async fn begin(call: Call) -> Answer {
         None => sign_in.provider.read(outbound).await,
     };
     let endpoint = known.as_deref().and_then(|known| endpoint(known, "authorization_endpoint"));
-    let Some(endpoint) = endpoint else { return refused(&call, &Fault::Unreachable, words) };
+    let Some(endpoint) = endpoint else {
+        return Ok(refused(&call, &Fault::Unreachable, words));
+    };
     let begun = Begun {
         state: random(),
         nonce: random(),
@@ -272,16 +274,16 @@ pub(super) async fn back(call: Call) -> Answer {
             response
         }
         Err(Fault::Failed(error)) => return Err(error),
-        Err(fault) => refused(&call, &fault, words)?,
+        Err(fault) => refused(&call, &fault, words),
     };
     keep(&mut response, &Jar::SignIn.emptied(&call.app))?;
     Ok(response)
 }
 
-fn refused(call: &Call, fault: &Fault, words: &Catalogue) -> Answer {
+fn refused(call: &Call, fault: &Fault, words: &Catalogue) -> HttpResponse {
     let (status, reason) = fault.row();
     happened(&call.request, &Happening::SignInRefused(reason));
-    Ok(reply::page_of(status, page::sign_in_refused(reason, words), Policy::Reading))
+    reply::page_of(status, page::sign_in_refused(reason, words), Policy::Reading)
 }
 
 /// The text of the session that comes of it.

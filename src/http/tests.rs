@@ -120,6 +120,9 @@ fn rows(route: Route) -> Vec<Row> {
     }
 }
 
+/// Headers of a request.
+type Headers = Vec<(&'static str, String)>;
+
 /// What is answered to a browser in which a link was opened, where that is more than to anyone.
 fn with_link(path: &str) -> Option<u16> {
     let own = ["/shared", "/shared/letter/page", "/shared/letter/document"];
@@ -202,12 +205,12 @@ impl Running {
     }
 
     /// What a token adds to a request.
-    fn bearer(token: &str) -> Vec<(&'static str, String)> {
+    fn bearer(token: &str) -> Headers {
         if token.is_empty() { vec![] } else { vec![("Authorization", format!("Bearer {token}"))] }
     }
 
     /// What a browser adds to one that comes from a page of this server.
-    fn from_here(&self) -> [(&'static str, String); 2] {
+    fn of_a_page(&self) -> [(&'static str, String); 2] {
         [
             ("Origin", format!("http://{}", self.address)),
             ("Sec-Fetch-Site", "same-origin".to_owned()),
@@ -306,12 +309,12 @@ async fn every_route_with_every_kind_of_token() {
         for Row(verb, path, other_scope, other_patient, right) in rows(*route) {
             let without = if is_open(*route) { right } else { 401 };
             let expected = [without, without, without, other_scope, other_patient, right];
-            let mut asked: Vec<(&str, Vec<(&str, String)>, u16)> = Vec::new();
+            let mut asked: Vec<(&str, Headers, u16)> = Vec::new();
             for ((name, token), expected) in running.tokens.iter().zip(expected) {
                 asked.push((name, Running::bearer(token), expected));
             }
             let [cookie, csrf] = &running.session;
-            let [origin, site] = running.from_here();
+            let [origin, site] = running.of_a_page();
             let whole = vec![cookie.clone(), csrf.clone(), origin.clone(), site.clone()];
             let with_session = with_session(*route).unwrap_or(right);
             asked.push(("session", whole, with_session));

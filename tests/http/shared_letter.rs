@@ -137,8 +137,8 @@ async fn links_that_open_nothing() {
     reader.submit(&ended, &[]).await.leads();
     reader.open("/shared/letter/page").await.has_status(200);
     let page = therapist.open(LETTERS).await.text();
-    let action = page.split("action=\"").skip(1).map(|rest| rest.split('"').next().unwrap());
-    let action = action.filter(|action| action.contains("/links/")).next().unwrap().to_owned();
+    let mut action = page.split("action=\"").skip(1).map(|rest| rest.split('"').next().unwrap());
+    let action = action.find(|action| action.contains("/links/")).unwrap().to_owned();
     assert_eq!(
         page.matches(&format!("/{letter}/links/")).count(),
         1,

@@ -89,6 +89,9 @@ async fn attacks_on_the_way_back() {
     refused(&mut again, answer, 403, "another issuer (RFC 9207)").await;
 }
 
+/// Makes a token of the claims of a good one.
+type Made<'a> = Box<dyn Fn(Value) -> String + 'a>;
+
 /// `OpenID` Connect Core, section 3.1.3.7; RFC 8725, section 2.
 #[actix_web::test]
 async fn attacks_on_the_id_token() {
@@ -102,7 +105,6 @@ async fn attacks_on_the_id_token() {
         let header = Header { kid: Some("i-1".to_owned()), ..Header::new(Algorithm::HS384) };
         encode(&header, &claims, &EncodingKey::from_secret(modulus.as_bytes()).unwrap()).unwrap()
     };
-    type Made<'a> = Box<dyn Fn(Value) -> String + 'a>;
     let with = |name: &'static str, value: Value| -> Made<'_> {
         Box::new(move |mut claims: Value| {
             claims[name] = value.clone();

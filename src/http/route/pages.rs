@@ -97,7 +97,7 @@ async fn one(call: Call, asked: (Route, &[&str], Verb), payload: web::Payload) -
             shared::end(call, of, (*link).to_owned(), payload).await
         }
         (Route::SharedLink, [_, token], Verb::Post) => shared::open(call, token).await,
-        (Route::SharedLink, [_, token], _) => shared::first(call, token).await,
+        (Route::SharedLink, [_, token], _) => shared::first(&call, token),
         (Route::SharedLetter, ..) => shared::letter(call).await,
         (Route::SharedForm, [_, _, name], _) => shared::form(call, name).await,
         (Route::SignIn, ..) => sign_in::begin(call).await,
