@@ -275,18 +275,20 @@ impl Writer {
             }
         };
         let told: Vec<(&Deed, Option<Id>)> = deeds.par_iter().flat_map_iter(each).collect();
-        let latest = deeds.iter().map(|deed| deed.at).fold(self.latest, Instant::max);
-        let numbered: Vec<_> = (self.head.number + 1..).zip(told).collect();
-        let made = numbered.into_par_iter().filter_map(|(number, (deed, patient))| {
+        // The feed is in the order of times, whatever the order in which requests ended.
+        let mut numbered = Vec::with_capacity(told.len());
+        for (number, (deed, patient)) in (self.head.number + 1..).zip(told) {
+            self.latest = self.latest.max(deed.at);
+            numbered.push((number, self.latest, deed, patient));
+        }
+        let made = numbered.into_par_iter().filter_map(|(number, at, deed, patient)| {
             let value = event::event(deed, patient.as_ref(), base);
             // Each is a resource, and each number an id.
             let (resource, id) = Resource::from_value(value).ok().zip(trail::id(number))?;
             let entries = |resource: &Resource| held.entries(resource);
-            Some(Change::write(None, Method::Post, id, resource, latest, entries))
+            Some(Change::write(None, Method::Post, id, resource, at, entries))
         });
-        let made = made.collect();
-        self.latest = latest;
-        made
+        made.collect()
     }
 
     /// The patients whom a deed was about.
