@@ -7,6 +7,12 @@
 //! are told at once. Source: <http://hl7.org/fhir/R4/http.html#Status-Codes>,
 //! <http://hl7.org/fhir/R4/http.html#rejecting-updates>.
 
+mod text;
+
+use self::text::{
+    CONFLICT, FORBIDDEN, FOREIGN, ID_IN_USE, INTERNAL, MULTIPLE_MATCHES, PRECONDITION, SEALED, SPENT,
+    TOO_MANY, UNKNOWN_TYPE, UNRECORDED, WITHHELD,
+};
 use crate::fhir::json::Malformed;
 use crate::fhir::resource::NotAResource;
 use crate::fhir::{Id, Issue, IssueType, Message, Severity, VersionId, outcome};
@@ -313,27 +319,6 @@ fn no_xml(fault: &Malformed) -> Issue {
     let place = fault.path.clone().unwrap_or_default();
     if place.is_empty() { issue } else { issue.at(place) }
 }
-
-const UNKNOWN_TYPE: &str =
-    "R4 has no resource type of that name; names are case-sensitive, as in Patient.";
-const PRECONDITION: &str =
-    "The resource is not in the version that the request asks for; nothing was written.";
-const ID_IN_USE: &str = "Another resource, which the criteria do not select, has this id.";
-const CONFLICT: &str = "Others keep changing the same resources; try again.";
-const MULTIPLE_MATCHES: &str = "The criteria select more than one resource; nothing was written.";
-const SEALED: &str = "The resource is part of a signed letter, which is never changed or deleted; a later letter \
-     replaces it ($finalize-letter with replaces).";
-const TOO_MANY: &str = "The client asks for more at once than it may; try again later.";
-const FOREIGN: &str = "The request does not come from a page of this server that was opened by whoever is signed in; \
-     open the page again and repeat it.";
-const UNRECORDED: &str =
-    "The audit trail cannot be written, so nothing is done or told; try again later.";
-const WITHHELD: &str = "A consent of the patient denies that this is given to whoever asks.";
-const FORBIDDEN: &str = "The token does not permit this.";
-const SPENT: &str = "More rows would have to be looked at than may be; ask for less, such as a patient, a code or \
-     a span of time.";
-const INTERNAL: &str =
-    "The server failed to carry out the request. Its log tells more under the X-Request-Id.";
 
 impl From<repository::Error> for Error {
     fn from(error: repository::Error) -> Self {

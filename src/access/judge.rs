@@ -137,7 +137,7 @@ impl Judge {
     /// Whether all resources of the type may be seen, or none; none where they must be looked at.
     pub(super) fn at_once(&self, kind: Kind) -> Result<Option<bool>, search::Error> {
         // The whole of a type, as most clients of a clinic have it: nothing to be kept for the next.
-        if self.ways.borrow().is_empty() && self.is_whole(kind) {
+        if self.ways.borrow().is_empty() && self.is_whole(kind) && !is_private(kind) {
             return Ok(Some(true));
         }
         Ok(match &*self.way(kind)? {

@@ -49,8 +49,8 @@ fn what_is_kept_is_made_and_checked() {
     let episodes = lines.lines().count();
     assert!(episodes >= 12 && said.starts_with(&format!("{episodes} episodes")), "{said}");
     let well = check();
-    let line = format!("facts of episodes: {episodes} compared with the records, 0 faults\n");
-    assert!(well.status.success() && told(&well) == line, "{well:?}");
+    let line = format!("facts of episodes: well: {episodes} compared with the records, 0 faults\n");
+    assert!(well.status.success() && told(&well).starts_with(&line), "{well:?}");
 
     // Facts that are not those of the record, a row too many, a way that leads nowhere.
     tamper(&path, |store| {

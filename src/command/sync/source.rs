@@ -257,7 +257,7 @@ impl Source<'_> {
                 return Err(Failure::new(url, format!("status {}", answer.status.as_u16())));
             };
             let entries = bundle.get("entry").and_then(Value::as_array);
-            for entry in entries.into_iter().flatten() {
+            for entry in entries.into_iter().flatten().filter(|entry| !is_topic(entry)) {
                 if let Some(change) = change(entry) {
                     self.take(change, out)?;
                 }
@@ -323,6 +323,14 @@ impl Out {
         let text = serde_json::to_string(value).map_err(|error| failed(&self.path, error))?;
         writeln!(self.file, "{text}").map_err(|error| failed(&self.path, error))
     }
+}
+
+/// Whether an entry is a topic of Subscriptions, which R4 has as a Basic: what a server tells of itself.
+/// Source: <http://hl7.org/fhir/R5/versions.html#extensions>.
+fn is_topic(entry: &Value) -> bool {
+    let code = entry.pointer("/resource/code/coding/0/code");
+    entry.pointer("/resource/resourceType").is_some_and(|kind| kind == "Basic")
+        && code.is_some_and(|code| code == "SubscriptionTopic")
 }
 
 /// What an entry of a searchset or a history tells; none where it tells of no change.
