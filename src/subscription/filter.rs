@@ -61,11 +61,9 @@ fn allowed(
     if topic.is_open() {
         return Ok(());
     }
-    let is_it =
-        |filter: &&Filter| filter.resource == kind.as_str() && filter.parameter == code;
+    let is_it = |filter: &&Filter| filter.resource == kind.as_str() && filter.parameter == code;
     let Some(filter) = topic.can_filter_by.iter().find(is_it) else {
-        let own: Vec<&str> =
-            topic.can_filter_by.iter().map(|f| f.parameter.as_str()).collect();
+        let own: Vec<&str> = topic.can_filter_by.iter().map(|f| f.parameter.as_str()).collect();
         return Err(format!("The topic is narrowed by {}, not by {code}.", own.join(", ")));
     };
     if let Some(modifier) =

@@ -107,6 +107,12 @@ fn history(server: &Server) -> Vec<String> {
 fn taken(receiver: &Receiver) -> Vec<(u64, String)> {
     let got = receiver.got();
     let got = got.iter().filter(|got| got.taken);
+    let got = got.inspect(|got| {
+        let is_json = |(name, value): &(String, String)| {
+            name.eq_ignore_ascii_case("content-type") && value == "application/fhir+json"
+        };
+        assert!(got.headers.iter().any(is_json), "{:?}", got.headers);
+    });
     let told = got.filter(|got| parameter(&got.body, "type") == Some(&json!("event-notification")));
     let all = told.flat_map(|got| events(&got.body));
     let id = |focus: String| focus.rsplit_once("/Observation/").unwrap().1.to_owned();
