@@ -32,6 +32,7 @@ const QUESTION: usize = 64 << 10;
 pub(super) struct RequestId(pub(super) HeaderValue);
 
 /// What is noted of a request while it is carried out.
+#[expect(clippy::struct_excessive_bools, reason = "each is noted by another handler")]
 #[derive(Default)]
 pub(super) struct Notes {
     /// Where it went.

@@ -31,6 +31,10 @@ const fn open(path: &'static str, status: u16) -> Row {
     Row("GET", path, status, status, status)
 }
 
+/// A link that nobody was given, and an export that nobody began.
+const LINK: &str = "/shared/0123456789abcdef0123456789abcdef0123456789a";
+const EXPORT: &str = "/fhir/exports/0123456789abcdef0123456789abcdef";
+
 fn rows(route: Route) -> Vec<Row> {
     match route {
         Route::Icon => vec![open("/favicon.ico", 204)],
@@ -65,10 +69,7 @@ fn rows(route: Route) -> Vec<Row> {
         Route::SignIn => vec![open("/sign-in", 400)],
         Route::SignInBack => vec![open("/sign-in/back?code=c&state=s", 400)],
         Route::SignOut => vec![Row("POST", "/sign-out", 200, 200, 200)],
-        Route::SharedLink => vec![
-            open("/shared/0123456789abcdef0123456789abcdef0123456789a", 410),
-            Row("POST", "/shared/0123456789abcdef0123456789abcdef0123456789a", 410, 410, 410),
-        ],
+        Route::SharedLink => vec![open(LINK, 410), Row("POST", LINK, 410, 410, 410)],
         Route::SharedLetter => vec![open("/shared", 410)],
         Route::SharedForm => vec![
             open("/shared/letter/page", 410),
@@ -106,10 +107,9 @@ fn rows(route: Route) -> Vec<Row> {
             Row("GET", "/fhir/Patient/p/$everything", 403, 404, 200),
         ],
         // Whose an export is, is for the export to say; nobody has begun this one.
-        Route::Export => vec![
-            Row("GET", "/fhir/exports/0123456789abcdef0123456789abcdef", 404, 404, 404),
-            Row("DELETE", "/fhir/exports/0123456789abcdef0123456789abcdef", 404, 404, 404),
-        ],
+        Route::Export => {
+            vec![Row("GET", EXPORT, 404, 404, 404), Row("DELETE", EXPORT, 404, 404, 404)]
+        }
         Route::ExportFile => {
             vec![Row("GET", "/fhir/exports/0123456789abcdef0123456789abcdef/x", 404, 404, 404)]
         }

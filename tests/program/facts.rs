@@ -81,7 +81,7 @@ fn what_is_kept_is_made_and_checked() {
     }
 
     assert!(run(&["rebuild", "--data", data]).status.success());
-    assert_eq!(told(&check()), line);
+    assert!(told(&check()).starts_with(&line));
 
     tamper(&path, |store| {
         let view = store.view().unwrap();

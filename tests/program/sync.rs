@@ -75,11 +75,11 @@ fn note(id: &str, of: &str, text: &str) -> Value {
     json!({ "resourceType": "Basic", "id": id, "code": { "text": text }, "subject": { "reference": of } })
 }
 
-/// Every record with its version.
+/// Every record with its version; the topics of Subscriptions, which are about nobody, are none.
 fn versions(server: &Server) -> BTreeMap<String, String> {
     let mut all = BTreeMap::new();
-    for kind in ["Patient", "Basic"] {
-        let (_, found) = server.get(&format!("{kind}?_count=1000"));
+    for (kind, which) in [("Patient", ""), ("Basic", "subject:missing=false&")] {
+        let (_, found) = server.get(&format!("{kind}?{which}_count=1000"));
         for entry in found["entry"].as_array().into_iter().flatten() {
             let text = |pointer: &str| {
                 entry["resource"].pointer(pointer).unwrap().as_str().unwrap().to_owned()

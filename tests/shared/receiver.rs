@@ -61,7 +61,7 @@ impl Receiver {
             if found.len() >= count {
                 return found;
             }
-            assert!(begun.elapsed() < Duration::from_secs(60), "{count} on {path}: {found:#?}");
+            assert!(begun.elapsed() < Duration::from_mins(1), "{count} on {path}: {found:#?}");
             std::thread::sleep(Duration::from_millis(10));
         }
     }
