@@ -2,7 +2,7 @@
 //!
 //! In memory they are the ledger of the application, in the store they are rows, which a server that
 //! starts goes on from. Whoever asks brings them up to the commit that the answer is as of: the feed
-//! tells what changed, [`touched`] which episodes that may concern, and only these are computed.
+//! tells what changed, `touched` which episodes that may concern, and only these are computed.
 //! Where many are to be computed, as after a start with another program, that is left to the thread
 //! that follows the feed ([`follow()`]), and whoever asks is told how far it has come.
 //!
