@@ -204,8 +204,13 @@ pub(super) async fn admit(
 
 /// The application over the audit trail, to be read, where one is kept and is what is asked about.
 fn kept(app: &App, kind: Option<ResourceType>) -> Option<web::Data<App>> {
-    let trail = app.trail.as_ref().filter(|_| kind.is_some_and(|kind| kind.as_str() == TRAIL))?;
+    let trail = app.trail.as_ref().filter(|_| is_of_trail(app, kind))?;
     Some(web::Data::new(trail.to_be_read()))
+}
+
+/// Whether what is asked about is the audit trail that is kept.
+pub(super) fn is_of_trail(app: &App, kind: Option<ResourceType>) -> bool {
+    app.trail.is_some() && kind.is_some_and(|kind| kind.as_str() == TRAIL)
 }
 
 /// The type of the entries of the trail.

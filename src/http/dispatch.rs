@@ -6,7 +6,7 @@ use actix_web::{HttpRequest, web};
 use crate::app::App;
 use crate::error::Error;
 use crate::fhir::{ResourceType, VersionId};
-use crate::http::admit::{Needed, admit};
+use crate::http::admit::{Needed, admit, is_of_trail};
 use crate::http::journal::{self, Entry};
 use crate::http::once::{self, Keyed};
 use crate::http::route::{
@@ -17,13 +17,23 @@ use crate::interaction::Subject;
 use crate::interaction::search::Scope as Among;
 use crate::repository::Scope;
 
+/// What a request asks for, found once.
+#[derive(Clone, Copy)]
+pub(super) struct Asked<'a> {
+    uri: &'a Uri,
+    parts: &'a [&'a str],
+    route: Route,
+    verb: Verb,
+}
+
 /// Answers any request.
 pub(super) async fn answer(
     app: web::Data<App>,
     request: HttpRequest,
     payload: web::Payload,
 ) -> Answer {
-    let parts = parts(request.uri().path());
+    let uri = request.uri().clone();
+    let parts = parts(uri.path());
     let parts: Vec<&str> = parts.iter().map(AsRef::as_ref).collect();
     let verb = Verb::of(request.method());
     let route = Route::of(&parts)?;
@@ -32,7 +42,8 @@ pub(super) async fn answer(
     }
     journal::note(&request, |notes| notes.route = Some(route));
     let entry = Entry::begin(&request, (route, verb), &parts).await?;
-    let answer = once_or_more(app, request, payload).await;
+    let asked = Asked { uri: &uri, parts: &parts, route, verb };
+    let answer = once_or_more(app, request, payload, asked).await;
     if let Some(entry) = entry {
         entry.end(&answer);
     }
@@ -40,11 +51,16 @@ pub(super) async fn answer(
 }
 
 /// Carries it out, once where it has a key that says so.
-async fn once_or_more(app: web::Data<App>, request: HttpRequest, payload: web::Payload) -> Answer {
+async fn once_or_more(
+    app: web::Data<App>,
+    request: HttpRequest,
+    payload: web::Payload,
+    asked: Asked<'_>,
+) -> Answer {
     let may_have_key = matches!(*request.method(), Method::POST | Method::PATCH);
     match if may_have_key { once::key(&request)? } else { None } {
-        Some(key) => once::once(app, request, payload, key).await,
-        None => carry_out(app, request, payload, None).await,
+        Some(key) => once::once(app, request, payload, key, asked).await,
+        None => carry_out(app, request, payload, asked, None).await,
     }
 }
 
@@ -53,15 +69,11 @@ pub(super) async fn carry_out(
     app: web::Data<App>,
     request: HttpRequest,
     payload: web::Payload,
+    Asked { uri, parts, route, verb }: Asked<'_>,
     keyed: Option<&Keyed>,
 ) -> Answer {
-    let uri = request.uri().clone();
-    let parts = parts(uri.path());
-    let parts: Vec<&str> = parts.iter().map(AsRef::as_ref).collect();
-    let verb = Verb::of(request.method());
-    let route = Route::of(&parts)?;
-    let kind = route.kind(&parts);
-    let is_kept = app.trail.is_some() && kind.is_some_and(|kind| kind.as_str() == "AuditEvent");
+    let kind = route.kind(parts);
+    let is_of_trail = is_of_trail(&app, kind);
     let (needed, is_own) = (Needed::of(route, verb), keyed.is_some());
     let admitted = match admit(app, &request, needed, kind, now(), is_own).await {
         Err(Error::Unauthenticated(_)) if sign_in::is_wanted(&request, verb) => {
@@ -70,7 +82,7 @@ pub(super) async fn carry_out(
         }
         admitted => admitted?,
     };
-    if is_kept && verb != Verb::Get && matches!(route, Route::Type | Route::Instance) {
+    if is_of_trail && verb != Verb::Get && matches!(route, Route::Type | Route::Instance) {
         return only("GET, HEAD", verb);
     }
     if let Some(keyed) = keyed.filter(|_| route.may_write())
@@ -79,9 +91,9 @@ pub(super) async fn carry_out(
         return Ok(answer);
     }
     let call = Call { app: admitted.app, request, session: admitted.session };
-    match parts.as_slice() {
+    match parts {
         [base, parts @ ..] if *base == super::BASE.trim_start_matches('/') => {
-            within_base(call, (route, parts, verb), &uri, payload).await
+            within_base(call, (route, parts, verb), uri, payload).await
         }
         parts => pages::answer(call, (route, parts, verb), payload).await,
     }

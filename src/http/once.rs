@@ -21,7 +21,7 @@ use crate::app::App;
 use crate::error::Error;
 use crate::fhir::{Instant, Issue, IssueType};
 use crate::http::admit::given;
-use crate::http::dispatch::carry_out;
+use crate::http::dispatch::{Asked, carry_out};
 use crate::http::extract;
 use crate::http::flight::FLIGHTS;
 use crate::http::route::Answer;
@@ -95,6 +95,7 @@ pub(super) async fn once(
     request: HttpRequest,
     payload: web::Payload,
     key: String,
+    wanted: Asked<'_>,
 ) -> Answer {
     let body = extract::raw(&request, payload, app.config.max_bundle).await?;
     let asked = asked(&request, &body);
@@ -117,7 +118,7 @@ pub(super) async fn once(
         let payload = web::Payload::from_request(&request, &mut again).await;
         let payload = payload.map_err(|_| Error::Unreadable)?;
         let over = web::Data::new(app.over(held));
-        let response = carry_out(over, request.clone(), payload, Some(&keyed)).await?;
+        let response = carry_out(over, request.clone(), payload, wanted, Some(&keyed)).await?;
         match keyed.finish(response).await {
             Err(Error::Repository(repository::Error::Store(store::Error::Conflict)))
                 if !keyed.holding.is_begun() => {}
