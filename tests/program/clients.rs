@@ -43,6 +43,15 @@ fn ended(output: &Output, code: i32) -> String {
     said
 }
 
+/// A server that asks for tokens, over that folder; its client `clinic` has the key `good`.
+fn guarded(home: &Path, folder: &str) -> Server {
+    let add = "client add clinic --scope system/*.cruds --jwks good.jwks --data".split(' ');
+    ended(&run(home, &add.chain([folder]).collect::<Vec<_>>()), 0);
+    let data = home.join(folder);
+    let data = data.to_str().unwrap();
+    Server::start(&["serve", "--access", "smart", "--listen", "127.0.0.1:0", "--data", data])
+}
+
 fn patients(count: usize) -> String {
     let line =
         |n: usize| json!({ "resourceType": "Patient", "id": format!("p{n}"), "active": true });
@@ -57,22 +66,7 @@ fn a_command_asks_for_its_own_token() {
         key(here, name);
     }
     fs::write(here.join("in.ndjson"), patients(3)).unwrap();
-    let add = [
-        "client",
-        "add",
-        "clinic",
-        "--scope",
-        "system/*.cruds",
-        "--jwks",
-        "good.jwks",
-        "--data",
-        "data",
-    ];
-    ended(&run(here, &add), 0);
-    let data = here.join("data");
-    let words =
-        ["serve", "--access", "smart", "--listen", "127.0.0.1:0", "--data", data.to_str().unwrap()];
-    let server = Server::start(&words);
+    let server = guarded(here, "data");
     let load = |more: &[&str]| {
         let words = ["load", "in.ndjson", "--again", "--server", &server.base];
         run(here, &[words.as_slice(), more].concat())
@@ -98,28 +92,19 @@ fn a_command_asks_for_its_own_token() {
     assert!(said.contains("401") && !said.contains("secret"), "{said}");
 }
 
+/// A file of an export, as it lies there when it was fetched.
+fn fetched(files: &Path, url: &str, text: &str) {
+    let name = uuid::Uuid::new_v5(&uuid::Uuid::NAMESPACE_URL, url.as_bytes());
+    fs::write(files.join(format!("{name}.ndjson")), text).unwrap();
+}
+
 /// An export of another server, which asks for tokens too, loaded: twice the same, and resumed.
 #[test]
 fn the_export_of_another_server_is_loaded() {
     let directory = tempfile::tempdir().unwrap();
     let home = directory.path();
     key(home, "good");
-    let add = [
-        "client",
-        "add",
-        "clinic",
-        "--scope",
-        "system/*.cruds",
-        "--jwks",
-        "good.jwks",
-        "--data",
-        "there",
-    ];
-    ended(&run(home, &add), 0);
-    let data = home.join("there");
-    let words =
-        ["serve", "--access", "smart", "--listen", "127.0.0.1:0", "--data", data.to_str().unwrap()];
-    let there = Server::start(&words);
+    let there = guarded(home, "there");
     let here = Server::serve(&home.join("here"));
     fs::write(home.join("in.ndjson"), patients(450)).unwrap();
     let own = ["--client-id", "clinic", "--client-key", "good.pem", "--client-key-id", "kid-good"];
@@ -152,8 +137,7 @@ fn the_export_of_another_server_is_loaded() {
         "output": [{ "type": "Patient", "url": url }], "error": [] });
     let kept = json!({ "status": format!("{}/exports/0", there.base), "manifest": manifest });
     fs::write(files.join("manifest.json"), kept.to_string()).unwrap();
-    let name = uuid::Uuid::new_v5(&uuid::Uuid::NAMESPACE_URL, url.as_bytes());
-    fs::write(files.join(format!("{name}.ndjson")), patients(2)).unwrap();
+    fetched(&files, url, &patients(2));
     assert!(ended(&load(&[]), 0).contains("2 taken, 0 refused"));
 }
 
@@ -169,15 +153,11 @@ fn what_a_manifest_lists_is_loaded_and_refusals_are_outcomes() {
     fs::write(home.join("manifest.json"), manifest.to_string()).unwrap();
     let files = home.join("spondyl-load.files");
     fs::create_dir(&files).unwrap();
-    let file = |url: &str, text: &str| {
-        let name = uuid::Uuid::new_v5(&uuid::Uuid::NAMESPACE_URL, url.as_bytes());
-        fs::write(files.join(format!("{name}.ndjson")), text).unwrap();
-    };
     let bad = json!({ "resourceType": "Patient", "id": "bad", "gender": "unheard-of" });
-    file(one, &format!("{}{bad}\nno json\n", patients(2)));
+    fetched(&files, one, &format!("{}{bad}\nno json\n", patients(2)));
     let gone = json!({ "resourceType": "Bundle", "type": "transaction",
         "entry": [{ "request": { "method": "DELETE", "url": "Patient/p1" } }] });
-    file(two, &format!("{gone}\n"));
+    fetched(&files, two, &format!("{gone}\n"));
     let words = [
         "load",
         "--server",
