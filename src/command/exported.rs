@@ -105,8 +105,8 @@ impl Origin {
     /// The URL of the kick-off.
     fn kick_off(&self, base: &str) -> String {
         let pairs = [("_type", &self.from_types), ("_since", &self.from_since)];
-        let pairs = pairs.into_iter().filter_map(|(n, v)| Some((n.to_owned(), v.clone()?)));
-        let pairs: Vec<(String, String)> = pairs.collect();
+        let pairs = pairs.into_iter().filter_map(|(name, value)| Some((name, value.as_ref()?)));
+        let pairs: Vec<(&str, &String)> = pairs.collect();
         let mark = if pairs.is_empty() { "" } else { "?" };
         format!("{base}/$export{mark}{}", query::encode(&pairs))
     }

@@ -184,10 +184,10 @@ impl Credentials {
         let signed = key.assertion(id, endpoint, &once, now);
         let signed = signed.map_err(|error| Failure::new("the client's key", error))?;
         let form = crate::fhir::query::encode(&[
-            ("grant_type".to_owned(), "client_credentials".to_owned()),
-            ("scope".to_owned(), scope.clone()),
-            ("client_assertion_type".to_owned(), assertion::TYPE.to_owned()),
-            ("client_assertion".to_owned(), signed),
+            ("grant_type", "client_credentials"),
+            ("scope", scope.as_str()),
+            ("client_assertion_type", assertion::TYPE),
+            ("client_assertion", signed.as_str()),
         ]);
         let sent = http
             .post(endpoint)

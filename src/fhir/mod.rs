@@ -1,6 +1,7 @@
 //! The standard's vocabulary as pure values: no IO, no framework, nothing else of ours.
 
 pub mod bundle;
+pub mod hex;
 pub mod id;
 pub mod instant;
 pub mod json;
@@ -13,6 +14,7 @@ pub mod reference;
 pub mod resource;
 pub mod resource_type;
 
+pub use hex::hex;
 pub use id::{Id, VersionId};
 pub use instant::Instant;
 pub use message::Message;

@@ -46,15 +46,15 @@ fn digit(byte: u8) -> Option<u8> {
 }
 
 /// The names and values as a query.
-pub fn encode(pairs: &[(String, String)]) -> String {
+pub fn encode(pairs: &[(impl AsRef<str>, impl AsRef<str>)]) -> String {
     let mut text = String::new();
     for (name, value) in pairs {
         if !text.is_empty() {
             text.push('&');
         }
-        escape(&mut text, name);
+        escape(&mut text, name.as_ref());
         text.push('=');
-        escape(&mut text, value);
+        escape(&mut text, value.as_ref());
     }
     text
 }

@@ -13,6 +13,7 @@ use crate::fhir::json::At;
 use crate::fhir::{Id, Instant, Resource, ResourceType};
 use crate::repository;
 use crate::search::query::Limits;
+use crate::search::value::escape;
 use crate::search::{self, Query, Setting, Total};
 use crate::smart::sign_in::Proven;
 use crate::smart::user_here;
@@ -73,25 +74,13 @@ fn identified(
 ) -> Result<Option<Id>, Error> {
     let (held, view) = (app.held(), app.store.view()?);
     let setting = Setting { rules: &held.rules, now, strict: true, limits: Limits::default() };
-    let (issuer, subject) = (escaped(issuer), escaped(subject));
+    let (issuer, subject) = (escape(issuer), escape(subject));
     // Some issuers end their URL with a slash.
     let value = format!("{issuer}|{subject},{issuer}/|{subject}");
     let mut query = Query::parse(&setting, kind, &[("identifier".to_owned(), value)])?;
     (query.count, query.total) = (2, Total::None);
     let found = search::run(&*view, &held.rules, &query, None)?.matches;
     Ok(if let [one] = found.as_slice() { Some(one.id.clone()) } else { None })
-}
-
-/// Text as a part of a search value (<http://hl7.org/fhir/R4/search.html#escaping>).
-fn escaped(text: &str) -> String {
-    let mut escaped = String::with_capacity(text.len());
-    for c in text.chars() {
-        if "\\,|$".contains(c) {
-            escaped.push('\\');
-        }
-        escaped.push(c);
-    }
-    escaped
 }
 
 #[cfg(test)]

@@ -17,7 +17,7 @@ use crate::definitions::model::Model;
 use crate::error::Error;
 use crate::fhir::bundle::Bundle;
 use crate::fhir::outcome::operation_outcome;
-use crate::fhir::{Instant, Issue, json};
+use crate::fhir::{Instant, Issue, hex, json};
 use crate::http::format::{Format, Media};
 use crate::http::prefer::{Prefer, applied};
 use crate::interaction::precondition::{Preconditions, etag};
@@ -124,8 +124,7 @@ pub(super) fn tagged(request: &HttpRequest, body: Vec<u8>, format: Format) -> Ht
 
 fn body_tag(body: &[u8], format: Format) -> String {
     let digest = Sha256::new().chain_update(format.media.as_str()).chain_update(body).finalize();
-    let digits = digest.iter().take(12).map(|byte| format!("{byte:02x}"));
-    format!("W/\"{}\"", digits.collect::<String>())
+    format!("W/\"{}\"", digest.get(..12).map(hex).unwrap_or_default())
 }
 
 /// A resource that an operation has stored, or found stored, and where it is.

@@ -178,10 +178,10 @@ pub(super) fn is_wanted(request: &HttpRequest, verb: Verb) -> bool {
 /// The way to sign in, and back to what was asked for.
 pub(super) fn way(request: &HttpRequest) -> HttpResponse {
     let to = request.uri().path_and_query().map_or("/", |path| path.as_str());
-    let mut pairs = vec![("to".to_owned(), local(to).to_owned())];
+    let mut pairs = vec![("to", local(to))];
     let language = words_of(request).language();
     if language != "en" {
-        pairs.push(("language".to_owned(), language.to_owned()));
+        pairs.push(("language", language));
     }
     see(&format!("/sign-in?{}", query::encode(&pairs)))
 }
@@ -421,14 +421,12 @@ fn exchange(
             None
         }
     };
-    let pairs: Vec<(String, String)> =
-        pairs.into_iter().map(|(name, value)| (name.to_owned(), value.to_owned())).collect();
     (query::encode(&pairs), basic)
 }
 
 /// Text as it stands in a form.
 fn escaped(text: &str) -> String {
-    let pair = query::encode(&[(text.to_owned(), String::new())]);
+    let pair = query::encode(&[(text, "")]);
     // A colon is what parts the two.
     pair.strip_suffix('=').unwrap_or(&pair).replace(':', "%3A")
 }

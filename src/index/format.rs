@@ -6,14 +6,13 @@
 //! To change what rows look like: raise the number of the parameter's type.
 
 use std::collections::BTreeMap;
-use std::fmt::Write as _;
 
 use sha2::{Digest, Sha256};
 
 use super::CONTAINED;
 use crate::definitions::joint::Joint;
 use crate::definitions::search_parameter::{ParameterType, SearchParameter, SearchParameters};
-use crate::fhir::ResourceType;
+use crate::fhir::{ResourceType, hex};
 
 /// The fingerprint of each parameter by its canonical, and that of the rows that tell what is
 /// contained, by the name of these.
@@ -80,11 +79,7 @@ fn fingerprint(own: &SearchParameter, all: &SearchParameters) -> String {
 
 fn digest(parts: &[String]) -> String {
     let digest = Sha256::digest(parts.join("\n").as_bytes());
-    digest.iter().take(8).fold(String::new(), |mut text, byte| {
-        // Writing to a String cannot fail.
-        let _written = write!(text, "{byte:02x}");
-        text
-    })
+    digest.get(..8).map(hex).unwrap_or_default()
 }
 
 #[cfg(test)]

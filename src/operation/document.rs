@@ -79,7 +79,7 @@ fn run(call: &Call<'_>) -> Result<Output, Error> {
     }
     let identifier = bundle.pointer("/identifier/value").and_then(Value::as_str);
     let criteria = format!("{URI}|{}", identifier.unwrap_or_default());
-    let criteria = query::encode(&[("identifier".to_owned(), criteria)]);
+    let criteria = query::encode(&[("identifier", criteria)]);
     let stored = call.writes.create(&Resource::from_value(bundle)?, &criteria)?;
     Ok(Output::Stored(Box::new(stored)))
 }

@@ -35,6 +35,18 @@ pub fn unescape(text: &str) -> Option<String> {
     Some(plain)
 }
 
+/// The text as a part of a value, so that nothing in it parts anything.
+pub fn escape(text: &str) -> String {
+    let mut escaped = String::with_capacity(text.len());
+    for letter in text.chars() {
+        if ",|$\\".contains(letter) {
+            escaped.push('\\');
+        }
+        escaped.push(letter);
+    }
+    escaped
+}
+
 /// How the value of a resource must stand to the value of the query
 /// (<http://hl7.org/fhir/R4/search.html#prefix>).
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -120,6 +132,9 @@ mod tests {
             let found: Vec<_> = split(text, ',').into_iter().filter_map(unescape).collect();
             assert_eq!(found, parts, "{text}");
         }
+        let text = r"a,b|c$d\e";
+        assert_eq!(escape(text), r"a\,b\|c\$d\\e");
+        assert_eq!(unescape(&escape(text)).as_deref(), Some(text));
         assert_eq!(unescape(r"a\b"), None);
         assert_eq!(unescape(r"a\"), None);
     }

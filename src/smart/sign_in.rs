@@ -59,8 +59,6 @@ impl Begun {
         if again {
             pairs.push(("prompt", "login"));
         }
-        let pairs: Vec<(String, String)> =
-            pairs.into_iter().map(|(name, value)| (name.to_owned(), value.to_owned())).collect();
         let mark = if endpoint.contains('?') { '&' } else { '?' };
         format!("{endpoint}{mark}{}", query::encode(&pairs))
     }

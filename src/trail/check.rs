@@ -4,11 +4,10 @@
 //! end. What it cannot: a chain that was computed anew from some entry on, by someone who may write the
 //! store; for that a hash is kept elsewhere, and held against the chain.
 
-use crate::fhir::ResourceType;
+use crate::fhir::{ResourceType, hex};
 use crate::repository::Error;
 use crate::repository::trail::{BEFORE, Head, body, head, links, strangers, told};
 use crate::store::View;
-use crate::trail::hex;
 
 /// What was found.
 #[derive(Clone, PartialEq, Eq, Debug)]
@@ -51,7 +50,7 @@ pub fn check(view: &dyn View, expect: Option<&str>) -> Result<Found, Error> {
                 }
             }
         }
-        if expect.is_some_and(|expect| expect.eq_ignore_ascii_case(&hex(&link))) {
+        if expect.is_some_and(|expect| expect.eq_ignore_ascii_case(&hex(&link.hash))) {
             expected = Some(link.number);
         }
         (before, last) = (Some(link), link.number);

@@ -28,7 +28,7 @@ pub use deed::{Deed, Disclosed, Interaction, Outcome, Target, Who};
 
 use crate::access::Whose;
 use crate::app::App;
-use crate::fhir::{Id, Instant, Resource};
+use crate::fhir::{Id, Instant, Resource, hex};
 use crate::repository::trail::{self, Head};
 use crate::repository::{self, Change, Method};
 
@@ -90,7 +90,7 @@ impl Trail {
         let Some(app) = record.trail.clone() else { return Ok(None) };
         let head = app.store.view().map_err(repository::Error::from);
         let head = head.and_then(|view| trail::head(&*view)).map_err(io::Error::other)?;
-        tracing::info!(entries = head.number, hash = hex(&head), "the audit trail goes on");
+        tracing::info!(entries = head.number, hash = hex(&head.hash), "the audit trail goes on");
         let (sender, receiver) = channel(QUEUE);
         let state = Arc::new(State::default());
         let writer = Writer {
@@ -185,12 +185,6 @@ impl Drop for AtEnd {
     }
 }
 
-/// A hash in hexadecimal digits.
-pub fn hex(head: &Head) -> String {
-    let digits = head.hash.iter().map(|byte| format!("{byte:02x}"));
-    digits.collect::<Vec<_>>().concat()
-}
-
 /// The thread that writes.
 struct Writer {
     record: Arc<App>,
@@ -214,7 +208,11 @@ impl Writer {
             }
             self.write(&deeds, &receiver);
         }
-        tracing::info!(entries = self.head.number, hash = hex(&self.head), "the audit trail rests");
+        tracing::info!(
+            entries = self.head.number,
+            hash = hex(&self.head.hash),
+            "the audit trail rests"
+        );
     }
 
     /// Writes the events of the deeds, and tries until it is done.

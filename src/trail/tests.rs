@@ -71,7 +71,7 @@ async fn what_is_told_is_written_and_goes_on_after_a_restart() {
     let first = found(&app, None);
     assert_eq!((first.head.number, first.faults.len()), (300, 0));
     written(&record, 5).await;
-    let later = found(&app, Some(&hex(&first.head)));
+    let later = found(&app, Some(&hex(&first.head.hash)));
     assert_eq!((later.head.number, later.expected), (305, Some(300)));
     assert!(later.faults.is_empty(), "{:?}", later.faults);
 }
@@ -133,7 +133,7 @@ async fn a_new_chain_does_not_have_the_old_hash() {
     let record = record(Box::new(MemoryStore::new()));
     written(&record, 3).await;
     let app = record.trail.clone().unwrap();
-    let kept = hex(&found(&app, None).head);
+    let kept = hex(&found(&app, None).head.hash);
     let other = self::record(Box::new(MemoryStore::new()));
     written(&other, 4).await;
     let other = other.trail.clone().unwrap();

@@ -3,8 +3,9 @@
 use super::{Args, Told};
 use crate::command::Failure;
 use crate::config;
+use crate::fhir::hex;
 use crate::store::{SledStore, Store};
-use crate::trail::{check, hex};
+use crate::trail::check;
 
 /// Memory for the cache: each row is read once.
 const CACHE: u64 = 16 << 20;
@@ -27,6 +28,10 @@ pub(super) fn check(args: &Args) -> Result<Told, Failure> {
     if let Some(at) = found.expected {
         lines.push(format!("the hash that is expected is that of entry {at}"));
     }
-    lines.push(format!("{} entries, the last with hash {}", found.head.number, hex(&found.head)));
+    lines.push(format!(
+        "{} entries, the last with hash {}",
+        found.head.number,
+        hex(&found.head.hash)
+    ));
     Ok(Told { is_well: found.faults.is_empty(), lines })
 }

@@ -9,6 +9,7 @@ use serde_json::{Value, json};
 
 use super::super::Failure;
 use super::super::client::{Answer, JSON};
+use super::identity::any_of;
 use super::local::{Turning, identifiers, is_same};
 use super::source::{Change, Spool, tag};
 use super::state::Link;
@@ -280,9 +281,7 @@ fn entry(going: &Going) -> Option<Value> {
     let url = match link.ours.is_none() && !known.is_empty() {
         true => {
             let kind = link.here.split('/').next().unwrap_or_default();
-            let any = known.iter().map(|(system, value)| super::identity::token(system, value));
-            let any = any.collect::<Vec<_>>().join(",");
-            format!("{kind}?{}", query::encode(&[("identifier".to_owned(), any)]))
+            format!("{kind}?{}", query::encode(&[("identifier", any_of(&known))]))
         }
         false => link.here.clone(),
     };

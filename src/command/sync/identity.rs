@@ -13,6 +13,7 @@ use super::source::{Change, Spool};
 use super::state::Link;
 use super::{Open, Sync};
 use crate::fhir::query;
+use crate::search::value::escape;
 
 /// How many resources are asked after in one batch.
 const TOGETHER: usize = 50;
@@ -146,32 +147,17 @@ fn asked(url: &str) -> Value {
     json!({ "request": { "method": "GET", "url": url } })
 }
 
-/// An identifier as the value of a search.
-pub(super) fn token(system: &str, value: &str) -> String {
-    let mut out = String::new();
-    for (place, text) in [system, value].into_iter().enumerate() {
-        if place > 0 {
-            out.push('|');
-        }
-        for c in text.chars() {
-            if matches!(c, '\\' | ',' | '|' | '$') {
-                out.push('\\');
-            }
-            out.push(c);
-        }
-    }
-    out
+/// Identifiers as the value of a search for any of them.
+pub(super) fn any_of(identifiers: &[(String, String)]) -> String {
+    let token =
+        |(system, value): &(String, String)| format!("{}|{}", escape(system), escape(value));
+    identifiers.iter().map(token).collect::<Vec<_>>().join(",")
 }
 
 /// The search for any of those identifiers.
 fn criteria(identifiers: &[(String, String)]) -> String {
-    let any: Vec<String> = identifiers.iter().map(|(system, value)| token(system, value)).collect();
-    let pairs = [
-        ("identifier", any.join(",")),
-        ("_elements", "identifier".to_owned()),
-        ("_count", "5".to_owned()),
-    ];
-    query::encode(&pairs.map(|(name, value)| (name.to_owned(), value)))
+    let any = any_of(identifiers);
+    query::encode(&[("identifier", any.as_str()), ("_elements", "identifier"), ("_count", "5")])
 }
 
 fn named(resource: &Value) -> Option<String> {

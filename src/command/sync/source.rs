@@ -169,7 +169,7 @@ impl Source<'_> {
             }
             Some(since) if abilities.whole => {
                 let pairs = [("_since", since), ("_count", &PAGE.to_string())];
-                self.pages(&format!("_history?{}", encoded(&pairs)), &mut out).await?;
+                self.pages(&format!("_history?{}", query::encode(&pairs)), &mut out).await?;
             }
             Some(since) => {
                 for (kind, has_history) in &abilities.types {
@@ -177,14 +177,14 @@ impl Source<'_> {
                     let place = if *has_history {
                         format!(
                             "{kind}/_history?{}",
-                            encoded(&[("_since", since), ("_count", &count)])
+                            query::encode(&[("_since", since), ("_count", &count)])
                         )
                     } else {
                         tells_deletions = false;
                         let after = format!("ge{since}");
                         format!(
                             "{kind}?{}",
-                            encoded(&[("_lastUpdated", &after), ("_count", &count)])
+                            query::encode(&[("_lastUpdated", &after), ("_count", &count)])
                         )
                     };
                     self.pages(&place, &mut out).await?;
@@ -298,12 +298,6 @@ impl Source<'_> {
         };
         if is_wanted { out.take(&change) } else { Ok(()) }
     }
-}
-
-fn encoded(pairs: &[(&str, &str)]) -> String {
-    let pairs: Vec<(String, String)> =
-        pairs.iter().map(|(name, value)| ((*name).to_owned(), (*value).to_owned())).collect();
-    query::encode(&pairs)
 }
 
 /// A spool that is being written. The history comes newest first, so the first that is said of a

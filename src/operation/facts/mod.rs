@@ -19,7 +19,6 @@ mod tests;
 mod touched;
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::fmt::Write as _;
 use std::sync::{Arc, PoisonError, RwLockWriteGuard};
 
 use sha2::{Digest, Sha256};
@@ -27,7 +26,7 @@ use sha2::{Digest, Sha256};
 use crate::app::{App, Held};
 use crate::audit::{Facts, Ledger};
 use crate::error::Error;
-use crate::fhir::{Id, ResourceType};
+use crate::fhir::{Id, ResourceType, hex};
 use crate::operation::episode::{self, OF_EPISODE, OF_VISIT};
 use crate::repository::facts::{self, State};
 use crate::repository::{Event, feed};
@@ -222,9 +221,5 @@ fn edition(app: &App, held: &Held) -> String {
             }
         }
     }
-    digest.finalize().iter().take(12).fold(String::new(), |mut text, byte| {
-        // Writing to a text cannot fail.
-        let _written = write!(text, "{byte:02x}");
-        text
-    })
+    digest.finalize().get(..12).map(hex).unwrap_or_default()
 }

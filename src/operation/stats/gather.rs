@@ -22,6 +22,7 @@ use crate::operation::Call;
 use crate::operation::pages::{MOST, too_costly};
 use crate::repository::{self, Stored};
 use crate::search::query::Limits;
+use crate::search::value::escape;
 use crate::search::{self, Query, Setting, Total};
 use crate::store::View;
 use crate::terminology::ucum;
@@ -132,13 +133,9 @@ impl Look<'_> {
         let rules = &self.held.rules;
         let limits = Limits { rows: self.call.app.config.max_search_rows, ..Limits::default() };
         let setting = Setting { rules, now: self.call.now, strict: true, limits };
-        let escaped = |text: &str| {
-            let text = text.replace('\\', "\\\\").replace(',', "\\,");
-            text.replace('$', "\\$").replace('|', "\\|")
-        };
         let pairs = [
             ("subject".to_owned(), self.asked.subject.clone()),
-            ("combo-code".to_owned(), format!("{}|{}", escaped(&code.system), escaped(&code.code))),
+            ("combo-code".to_owned(), format!("{}|{}", escape(&code.system), escape(&code.code))),
         ];
         let mut query = Query::parse(&setting, self.call.kind()?, &pairs)?;
         (query.count, query.total) = (MOST, Total::None);

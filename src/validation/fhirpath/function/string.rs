@@ -3,7 +3,6 @@
 use std::borrow::Cow;
 use std::cell::RefCell;
 use std::collections::HashMap;
-use std::fmt::Write as _;
 
 use base64::Engine as _;
 use base64::engine::general_purpose::{STANDARD, URL_SAFE};
@@ -14,6 +13,7 @@ use super::super::item::Item;
 use super::super::{Answer, Env, Fault};
 use super::collection::number;
 use super::{Call, Entry, bool, entry, maybe};
+use crate::fhir::hex;
 
 pub(super) const FUNCTIONS: &[Entry] = &[
     entry("indexOf", 1..=1, |call, left| place(call, &left, |text, part| text.find(part))),
@@ -194,13 +194,7 @@ fn encode<'v>(call: &Call<'_, 'v>, left: Vec<Item<'v>>) -> Answer<'v> {
     let to_form: fn(&str) -> String = match form.as_str() {
         "base64" => |text| STANDARD.encode(text),
         "urlbase64" => |text| URL_SAFE.encode(text),
-        "hex" => |text| {
-            text.bytes().fold(String::new(), |mut all, byte| {
-                // Writing to a String cannot fail.
-                let _written = write!(all, "{byte:02x}");
-                all
-            })
-        },
+        "hex" => |text| hex(text.as_bytes()),
         _ => return Err(unknown_form(&form)),
     };
     change(&left, |text| Some(to_form(text)))
