@@ -51,7 +51,14 @@ impl Line {
 /// The tokens of a store; what was found of one lately is at hand.
 pub struct Tokens {
     store: Arc<dyn Store>,
-    lately: Mutex<HashMap<String, (Arc<Access>, Instant)>>,
+    lately: Mutex<Lately>,
+}
+
+#[derive(Default)]
+struct Lately {
+    found: HashMap<String, (Arc<Access>, Instant)>,
+    /// How many tokens were revoked: what was read before the last of these is not kept.
+    revoked: u64,
 }
 
 /// How many tokens are kept at hand.
@@ -68,6 +75,7 @@ impl Tokens {
     /// # Errors
     /// A failure of the store.
     pub fn issue(&self, access: &Access, now: Instant, ends: Instant) -> Result<String, Error> {
+        // Twice as long as what the audit trail tells of it.
         let token = format!("{}{}", Uuid::new_v4().simple(), Uuid::new_v4().simple());
         let line = Line::of(access);
         // A struct of texts always has a JSON form.
@@ -83,19 +91,24 @@ impl Tokens {
     /// # Errors
     /// A failure of the store.
     pub fn find(&self, token: &str, now: Instant) -> Result<Option<(Arc<Access>, Instant)>, Error> {
-        let known = self.lately().get(token).filter(|(_, ends)| *ends > now).cloned();
+        let lately = self.lately();
+        let known = lately.found.get(token).filter(|(_, ends)| *ends > now).cloned();
         if known.is_some() {
             return Ok(known);
         }
+        let revoked = lately.revoked;
+        drop(lately);
         let kept = secret::find(&*self.store.view()?, Use::Token, token, now)?;
         let Some(kept) = kept else { return Ok(None) };
         let access = read(&kept.value).ok_or(Error::Damaged(repository::key::SECRETS))?;
         let found = (Arc::new(access), kept.ends);
         let mut lately = self.lately();
-        if lately.len() >= LATELY {
-            lately.clear();
+        if lately.revoked == revoked {
+            if lately.found.len() >= LATELY {
+                lately.found.clear();
+            }
+            lately.found.insert(token.to_owned(), found.clone());
         }
-        lately.insert(token.to_owned(), found.clone());
         Ok(Some(found))
     }
 
@@ -105,11 +118,13 @@ impl Tokens {
     /// A failure of the store.
     pub fn revoke(&self, token: &str) -> Result<(), Error> {
         self.store.commit(secret::forget(Use::Token, token))?;
-        self.lately().remove(token);
+        let mut lately = self.lately();
+        lately.revoked += 1;
+        lately.found.remove(token);
         Ok(())
     }
 
-    fn lately(&self) -> std::sync::MutexGuard<'_, HashMap<String, (Arc<Access>, Instant)>> {
+    fn lately(&self) -> std::sync::MutexGuard<'_, Lately> {
         self.lately.lock().unwrap_or_else(PoisonError::into_inner)
     }
 }
