@@ -3,17 +3,17 @@
 //! Source: <https://hl7.org/fhir/smart-app-launch/STU2.2/backend-services.html>,
 //! <https://www.rfc-editor.org/rfc/rfc6749#section-5.2>.
 
-use crate::access::clauses;
 use crate::access::clients::Clients;
+use crate::access::{clauses, first_time};
 use crate::app::App;
 use crate::error::Error;
 use crate::fhir::{Id, Instant};
 use crate::repository;
-use crate::repository::secret::{self, Kept, Use};
+use crate::repository::secret::Use;
 use crate::smart::assertion::{Claimed, Proven, Refused};
 use crate::smart::client::Client;
 use crate::smart::{Access, Context, Scope, user};
-use crate::store::{self, Store};
+use crate::store::Store;
 
 /// Why nothing is granted.
 #[derive(Debug, thiserror::Error)]
@@ -106,17 +106,5 @@ pub fn use_once(
     now: Instant,
 ) -> Result<bool, repository::Error> {
     let secret = format!("{client} {}", proven.id);
-    let view = store.view()?;
-    if secret::find(&*view, Use::Assertion, &secret, now)?.is_some() {
-        return Ok(false);
-    }
-    let kept = Kept { ends: proven.ends, value: Vec::new() };
-    let batch = secret::keep(&*view, Use::Assertion, &secret, &kept, now)?;
-    drop(view);
-    match store.commit(batch) {
-        Ok(_) => Ok(true),
-        // Another request with the same was a moment faster.
-        Err(store::Error::Conflict) => Ok(false),
-        Err(error) => Err(error.into()),
-    }
+    first_time(store, (Use::Assertion, &secret), now, proven.ends)
 }

@@ -23,12 +23,36 @@ use sha2::{Digest, Sha256};
 pub use judge::{Whose, clauses};
 
 use crate::app::App;
+use crate::fhir::Instant;
+use crate::repository;
+use crate::repository::secret::{self, Kept, Use};
 use crate::smart::{Access, Action};
-use crate::store::View;
+use crate::store::{self, Store, View};
 use view::Guarded;
 
 /// What stands where something is changed is seen by who may see it or change it.
 const CHANGED: [Action; 4] = [Action::Read, Action::Search, Action::Update, Action::Delete];
+
+/// Whether a secret comes for the first time; from now on, until it ends, it did.
+fn first_time(
+    store: &dyn Store,
+    (purpose, secret): (Use, &str),
+    now: Instant,
+    ends: Instant,
+) -> Result<bool, repository::Error> {
+    let view = store.view()?;
+    if secret::find(&*view, purpose, secret, now)?.is_some() {
+        return Ok(false);
+    }
+    let batch = secret::keep(&*view, purpose, secret, &Kept { ends, value: Vec::new() }, now)?;
+    drop(view);
+    match store.commit(batch) {
+        Ok(_) => Ok(true),
+        // Another request with the same was a moment faster.
+        Err(store::Error::Conflict) => Ok(false),
+        Err(error) => Err(error.into()),
+    }
+}
 
 /// A text that nobody guesses: 256 bits, in 43 letters of base64url.
 pub fn random() -> String {

@@ -176,18 +176,7 @@ pub fn first_time(
     now: Instant,
     ends: Instant,
 ) -> Result<bool, Error> {
-    let view = store.view()?;
-    if secret::find(&*view, Use::SignIn, state, now)?.is_some() {
-        return Ok(false);
-    }
-    let kept = Kept { ends, value: Vec::new() };
-    let batch = secret::keep(&*view, Use::SignIn, state, &kept, now)?;
-    drop(view);
-    match store.commit(batch) {
-        Ok(_) => Ok(true),
-        Err(store::Error::Conflict) => Ok(false),
-        Err(error) => Err(error.into()),
-    }
+    super::first_time(store, (Use::SignIn, state), now, ends)
 }
 
 fn later(moment: Instant, millis: i64) -> Instant {

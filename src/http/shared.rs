@@ -82,10 +82,8 @@ pub(super) async fn make(call: Call, episode: Id, letter: Id, payload: web::Payl
     });
     let (text, found) = made.await?;
     happened(&call.request, &Happening::LinkMade(&session.access, &found));
-    let language = match found.link.language.as_deref() {
-        Some("de") => "?language=de",
-        _ => "",
-    };
+    let language = found.link.language.as_deref().and_then(Catalogue::of_language);
+    let language = language.map(asking).unwrap_or_default();
     let url = format!("{}/shared/{text}{language}", own_origin(&call.app, &call.request));
     let shown = shown(&found, now);
     let page = page::link_made(episode.as_str(), &url, &shown, words);
@@ -150,8 +148,7 @@ pub(super) async fn end(
     });
     let ended = ended.await?;
     happened(&call.request, &Happening::LinkEnded(&session.access, &ended));
-    let language = if words.language() == "en" { "" } else { "?language=de" };
-    Ok(see(&format!("/episodes/{episode}/letters{language}#{letter}")))
+    Ok(see(&format!("/episodes/{episode}/letters{}#{letter}", asking(words))))
 }
 
 /// The links to each of the letters, as the page shows them.
@@ -199,6 +196,14 @@ fn words_for(request: &HttpRequest, link: &Link) -> &'static Catalogue {
     own.and_then(Catalogue::of_language).unwrap_or_else(|| words_of(request))
 }
 
+/// The query that asks for a page in those words; none for English, in which pages are anyway.
+fn asking(words: &Catalogue) -> String {
+    match words.language() {
+        "en" => String::new(),
+        language => format!("?language={language}"),
+    }
+}
+
 /// `GET /shared/{token}`: what it is, and the button that opens it.
 pub(super) fn first(call: &Call, token: &str) -> Answer {
     let request = &call.request;
@@ -220,8 +225,7 @@ pub(super) async fn open(call: Call, token: &str) -> Answer {
     let Some((reading, found)) = opened else { return Ok(gone(request, words_of(request))) };
     happened(request, &Happening::LinkOpened(&found));
     let words = words_for(request, &found.link);
-    let language = if words.language() == "en" { "" } else { "?language=de" };
-    let mut response = see(&format!("/shared{language}"));
+    let mut response = see(&format!("/shared{}", asking(words)));
     keep(&mut response, &Jar::Letter.filled(&call.app, reading))?;
     Ok(response)
 }
