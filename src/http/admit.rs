@@ -260,7 +260,14 @@ impl Narrowed {
 }
 
 /// What the token of the request permits.
-async fn access(app: &App, request: &HttpRequest, now: Instant) -> Result<Arc<Access>, Error> {
+///
+/// # Errors
+/// [`Error::Unauthenticated`] without a token that holds, or a failure of the store.
+pub(super) async fn access(
+    app: &App,
+    request: &HttpRequest,
+    now: Instant,
+) -> Result<Arc<Access>, Error> {
     let sent = request.headers().get(header::AUTHORIZATION).and_then(|text| text.to_str().ok());
     let Some(sent) = sent else {
         return Err(Error::Unauthenticated("The request needs an access token."));

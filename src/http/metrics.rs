@@ -18,14 +18,12 @@ use prometheus_client::metrics::gauge::Gauge;
 use prometheus_client::metrics::histogram::Histogram;
 use prometheus_client::registry::{Registry, Unit};
 
-use crate::access::token::Tokens;
 use crate::app::App;
 use crate::bulk::Exports;
 use crate::error::Error;
-use crate::http::admit::given;
+use crate::http::admit::{self, given};
 use crate::http::now;
 use crate::http::route::{Answer, Call};
-use crate::smart::{Action, Context};
 use crate::trail::Trail;
 
 /// What one request was.
@@ -149,9 +147,9 @@ impl Metrics {
 }
 
 /// `GET /metrics`.
-pub(super) fn answer(call: &Call) -> Answer {
+pub(super) async fn answer(call: &Call) -> Answer {
     let request = &call.request;
-    if !is_from_here(request) && !reads_all(request)? {
+    if !is_from_here(request) && !admit::access(&call.app, request, now()).await?.sees_all() {
         return Err(Error::Forbidden);
     }
     let metrics = given::<Metrics>(request)?;
@@ -172,21 +170,6 @@ fn is_from_here(request: &HttpRequest) -> bool {
 
 fn is_passed_on(headers: &HeaderMap) -> bool {
     PASSED_ON.iter().any(|name| headers.contains_key(*name))
-}
-
-fn reads_all(request: &HttpRequest) -> Result<bool, Error> {
-    let sent = request.headers().get("authorization").and_then(|text| text.to_str().ok());
-    let Some((_, token)) = sent.and_then(|sent| sent.split_once(' ')) else { return Ok(false) };
-    let found = given::<Tokens>(request)?.find(token.trim(), now())?;
-    let reads = |access: &crate::smart::Access| {
-        access.scopes.iter().any(|scope| {
-            scope.context == Context::System
-                && scope.kind.is_none()
-                && scope.criteria.is_empty()
-                && scope.actions.contains(&Action::Read)
-        })
-    };
-    Ok(found.is_some_and(|(access, _)| reads(&access)))
 }
 
 #[cfg(test)]

@@ -112,7 +112,7 @@ async fn numbers_without_values() {
             server.send("GET", &path, &headers, "").await.status
         }
     };
-    assert_eq!((ask(None).await, ask(Some(1)).await, ask(Some(0)).await), (403, 403, 200));
+    assert_eq!((ask(None).await, ask(Some(1)).await, ask(Some(0)).await), (401, 403, 200));
 }
 
 /// A head that does not arrive in time, and a body that does not.

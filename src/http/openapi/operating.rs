@@ -25,6 +25,7 @@ pub(super) fn item(route: Route) -> Value {
                     "description": "The numbers of the server, as OpenMetrics.",
                     "content": { "application/openmetrics-text": {} },
                 },
+                "401": outcome,
                 "403": outcome,
                 "500": outcome,
             }),

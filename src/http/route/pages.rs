@@ -83,7 +83,7 @@ async fn one(call: Call, asked: (Route, &[&str], Verb), payload: web::Payload) -
         (Route::OpenApi, ..) => operation::description(call).await,
         (Route::Live, ..) => Ok(health::live()),
         (Route::Ready, ..) => health::ready(call).await,
-        (Route::Metrics, ..) => metrics::answer(&call),
+        (Route::Metrics, ..) => metrics::answer(&call).await,
         (Route::Icon, ..) => Ok(HttpResponse::NoContent().finish()),
         (Route::Script, [name], _) => script(name).map(page::script).ok_or(Error::UnknownRoute),
         (Route::Episode, [_, id], _) => page::episode(call, some_id(id)?).await,
