@@ -35,6 +35,8 @@ fn path(name: &str, pattern: &str) -> Value {
 
 /// A list of version tags (<http://hl7.org/fhir/R4/http.html#versioning>).
 const TAGS: &str = "^(W/)?\"[0-9]+\"(, *(W/)?\"[0-9]+\")*$";
+/// A string of a structured field (<https://www.rfc-editor.org/rfc/rfc8941#section-3.3.3>).
+const KEY: &str = "^\"[A-Za-z0-9._~-]{1,255}\"$";
 const DATE: &str = "^[0-9]{4}(-(0[1-9]|1[0-2])(-(0[1-9]|[12][0-9]))?)?$";
 const INSTANT: &str =
     "^20[0-9]{2}-(0[1-9]|1[0-2])-(0[1-9]|[12][0-9])T([01][0-9]|2[0-3]):[0-5][0-9]:[0-5][0-9]Z$";
@@ -76,6 +78,7 @@ fn parameters() -> Value {
         header("If-Modified-Since", text()),
         header("If-None-Exist", text()),
         header("X-Security-Context", text()),
+        header("Idempotency-Key", json!({ "type": "string", "pattern": KEY })),
         header(
             "Prefer",
             choice(&[

@@ -95,7 +95,7 @@ pub(super) fn system() -> Value {
     let bundle = Operation {
         id: "batch-or-transaction".into(),
         tag: "system",
-        parameters: named(&[&["Prefer"][..], &FORM].concat()),
+        parameters: named(&[&["Prefer", "Idempotency-Key"][..], &FORM].concat()),
         body: Some(reference("requestBodies", "Bundle")),
         found: vec![(200, "Responses".into())],
         faults: faults(&[&[404, 410], &BODY, &WRITE]),
@@ -178,7 +178,7 @@ pub(super) fn of_type(source: &Source<'_>, kind: ResourceType) -> Value {
     let create = Operation {
         id: format!("{name}.create"),
         tag: name,
-        parameters: writing(kind, &["If-None-Exist"]),
+        parameters: writing(kind, &["If-None-Exist", "Idempotency-Key"]),
         body: Some(reference("requestBodies", name)),
         found: vec![(200, written(name)), (201, format!("{name}-created"))],
         faults: faults(&[&BODY, &WRITE]),
@@ -229,7 +229,7 @@ fn patch(kind: ResourceType, interaction: &str, own: &[&str]) -> Value {
     Operation {
         id: format!("{name}.{interaction}"),
         tag: name,
-        parameters: named(&[own, &["Prefer"], &FORM].concat()),
+        parameters: named(&[own, &["Prefer", "Idempotency-Key"], &FORM].concat()),
         body: Some(reference("requestBodies", "Patch")),
         found: vec![(200, written(name))],
         faults: faults(&[&[404, 410], &BODY, &WRITE]),
