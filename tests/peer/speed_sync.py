@@ -5,8 +5,8 @@
 
 1. $export of everything beside the reading of the same rows with no other work (tests/scan.rs).
 2. spondyl load with every rule beside the same with --validation '*=off'.
-3. Reads of one resource with a token (--access smart) beside the same from an open server, by wrk, by
-   turns; the median of five.
+3. Reads of one resource with a token (--access smart --trail off), and with the audit trail too, beside
+   the same from an open server, by wrk, by turns; the median of five.
 Times depend on the machine and on what else it does; the ratios are what counts.
 """
 import argparse
@@ -123,26 +123,35 @@ def token(spondyl, home, data, base):
 
 
 def reads(spondyl, home, data, seconds):
-    copy = home / "copy"
-    shutil.copytree(data, copy)
-    with Server(spondyl, data) as free, Server(spondyl, copy, "--access", "smart") as guarded:
-        bearer = token(spondyl, home, copy, guarded.base)
+    """Of one resource: from an open server, with a token, and with a token and the audit trail."""
+    copies = {name: home / name for name in ("token", "trail")}
+    for copy in copies.values():
+        shutil.copytree(data, copy)
+    smart = ["--access", "smart", "--trail"]
+    with Server(spondyl, data) as free, \
+            Server(spondyl, copies["token"], *smart, "off") as guarded, \
+            Server(spondyl, copies["trail"], *smart, "on") as told:
         found, _ = ask(f"{free.base}/Patient?_count=1")
         place = "Patient/" + json.loads(found)["entry"][0]["resource"]["id"]
-        both = {"open": [], "token": []}
-        rate(f"{free.base}/{place}", None, 2)
-        rate(f"{guarded.base}/{place}", bearer, 2)
+        servers = {
+            "open": (f"{free.base}/{place}", None),
+            "token": (f"{guarded.base}/{place}", token(spondyl, home, copies["token"], guarded.base)),
+            "trail": (f"{told.base}/{place}", token(spondyl, home, copies["trail"], told.base)),
+        }
+        rates = {name: [] for name in servers}
+        for url, bearer in servers.values():
+            rate(url, bearer, 2)
         for _ in range(5):
-            both["open"].append(rate(f"{free.base}/{place}", None, seconds))
-            both["token"].append(rate(f"{guarded.base}/{place}", bearer, seconds))
-    return {name: sorted(rates)[len(rates) // 2] for name, rates in both.items()}
+            for name, (url, bearer) in servers.items():
+                rates[name].append(rate(url, bearer, seconds))
+    return {name: sorted(rates)[len(rates) // 2] for name, rates in rates.items()}
 
 
 def main():
     asked = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     asked.add_argument("spondyl", type=pathlib.Path)
     asked.add_argument("--patients", type=int, default=500)
-    asked.add_argument("--seconds", type=int, default=5, help="of each of ten runs of wrk")
+    asked.add_argument("--seconds", type=int, default=5, help="of each of fifteen runs of wrk")
     asked = asked.parse_args()
     spondyl = asked.spondyl.resolve()
     home = pathlib.Path(tempfile.mkdtemp(prefix="speed-sync-", dir=ROOT / "target"))
@@ -160,8 +169,9 @@ def main():
         print(f"$export: {resources} resources in {exported:.2f} s, raw scan of {read['resources']} in "
               f"{read['seconds']:.2f} s: {read['seconds'] / exported:.2f} of its speed")
         rates = reads(spondyl, home, data, asked.seconds)
-        print(f"reads a second: {rates['open']:.0f} open, {rates['token']:.0f} with a token: "
-              f"{100 * (1 - rates['token'] / rates['open']):.1f} % less")
+        less = 100 * (1 - rates["token"] / rates["open"])
+        print(f"reads a second: {rates['open']:.0f} open, {rates['token']:.0f} with a token: {less:.1f} % less; "
+              f"{rates['trail']:.0f} with a token and the audit trail")
     finally:
         shutil.rmtree(home)
 
