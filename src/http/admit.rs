@@ -13,8 +13,6 @@ use std::sync::Arc;
 
 use actix_web::http::header;
 use actix_web::{HttpRequest, web};
-use base64::Engine as _;
-use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 
 use crate::access::session::Session;
 use crate::access::{narrow, token::Tokens};
@@ -28,7 +26,6 @@ use crate::http::route::{Route, Verb};
 use crate::http::{extract, journal, session};
 use crate::outbound::Outbound;
 use crate::smart::{Access, Action, Context, Scope};
-use crate::trail::deed::token_name;
 
 /// What a route does, as scopes name it.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -259,6 +256,17 @@ impl Narrowed {
     }
 }
 
+/// Whether somebody sent the request who is known, where that is asked of anyone.
+pub(super) async fn is_somebody(app: &web::Data<App>, request: &HttpRequest, now: Instant) -> bool {
+    if app.config.access == Authorisation::Open {
+        return true;
+    }
+    match request.headers().contains_key(header::AUTHORIZATION) {
+        true => access(app, request, now).await.is_ok(),
+        false => session::of(app, request, Needed::Reading, now).await.is_ok(),
+    }
+}
+
 /// What the token of the request permits.
 ///
 /// # Errors
@@ -286,20 +294,13 @@ pub(super) async fn access(
         };
         let (outbound, base) = (given::<Outbound>(request)?, extract::base(app, request));
         let access = issuer.find(outbound, token, &base, now).await.ok_or_else(unknown)?;
-        journal::identified(request, &access, Some(token_name(jti(token).as_deref(), token)));
+        journal::identified(request, &access, Some(token));
         return Ok(access);
     }
     let found = given::<Tokens>(request)?.find(token, now)?;
     let (access, _) = found.ok_or_else(unknown)?;
-    journal::identified(request, &access, Some(token_name(None, token)));
+    journal::identified(request, &access, Some(token));
     Ok(access)
-}
-
-/// The `jti` of a JWT that was verified.
-fn jti(token: &str) -> Option<String> {
-    let claims = URL_SAFE_NO_PAD.decode(token.split('.').nth(1)?).ok()?;
-    let claims: serde_json::Value = serde_json::from_slice(&claims).ok()?;
-    claims.get("jti")?.as_str().map(str::to_owned)
 }
 
 /// What the server was given at its start.

@@ -6,7 +6,7 @@ use actix_web::{HttpRequest, web};
 use crate::app::App;
 use crate::error::Error;
 use crate::fhir::{ResourceType, VersionId};
-use crate::http::admit::{Needed, admit, is_of_trail};
+use crate::http::admit::{Needed, admit, is_of_trail, is_somebody};
 use crate::http::journal::{self, Entry};
 use crate::http::once::{self, Keyed};
 use crate::http::route::{
@@ -57,10 +57,14 @@ async fn once_or_more(
     payload: web::Payload,
     asked: Asked<'_>,
 ) -> Answer {
-    let may_have_key = matches!(*request.method(), Method::POST | Method::PATCH);
+    let may_have_key =
+        asked.route.may_write() && matches!(*request.method(), Method::POST | Method::PATCH);
     match if may_have_key { once::key(&request)? } else { None } {
-        Some(key) => once::once(app, request, payload, key, asked).await,
-        None => carry_out(app, request, payload, asked, None).await,
+        // What nobody sent who is known is refused before its body is read.
+        Some(key) if is_somebody(&app, &request, now()).await => {
+            once::once(app, request, payload, key, asked).await
+        }
+        _ => carry_out(app, request, payload, asked, None).await,
     }
 }
 
@@ -85,7 +89,7 @@ pub(super) async fn carry_out(
     if is_of_trail && verb != Verb::Get && matches!(route, Route::Type | Route::Instance) {
         return only("GET, HEAD", verb);
     }
-    if let Some(keyed) = keyed.filter(|_| route.may_write())
+    if let Some(keyed) = keyed
         && let Some(answer) = keyed.begin(&admitted.app).await?
     {
         return Ok(answer);

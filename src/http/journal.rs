@@ -12,6 +12,8 @@ pub(super) use named::of_url;
 
 use actix_web::http::header::HeaderValue;
 use actix_web::{HttpMessage, HttpRequest, web};
+use base64::Engine as _;
+use base64::engine::general_purpose::URL_SAFE_NO_PAD;
 
 use crate::error::Error;
 use crate::fhir::bundle::Bundle;
@@ -22,6 +24,7 @@ use crate::http::route::{Answer, Route, Verb};
 use crate::interaction::Done;
 use crate::repository::Stored;
 use crate::smart::{Access, Context};
+use crate::trail::deed::token_name;
 use crate::trail::{Deed, Disclosed, Interaction, Outcome, Target, Trail, Who};
 
 /// The most of a question that is kept, in bytes.
@@ -79,15 +82,25 @@ pub(super) fn note(request: &HttpRequest, work: impl FnOnce(&mut Notes)) {
 }
 
 /// Notes who asks.
-pub(super) fn identified(request: &HttpRequest, access: &Access, token: Option<String>) {
+pub(super) fn identified(request: &HttpRequest, access: &Access, token: Option<&str>) {
     note(request, |notes| {
+        notes.who.client = Some(access.client.clone());
+        if !notes.is_kept {
+            return;
+        }
         let is_of_one = |scope: &crate::smart::Scope| scope.context == Context::Patient;
         let is_limited = access.scopes.iter().all(is_of_one);
         notes.limited_to = access.patient.clone().filter(|_| is_limited);
-        notes.who.client = Some(access.client.clone());
         notes.who.user.clone_from(&access.user);
-        notes.who.token = token;
+        notes.who.token = token.map(|token| token_name(jti(token).as_deref(), token));
     });
+}
+
+/// The `jti` of a JWT that was verified.
+fn jti(token: &str) -> Option<String> {
+    let claims = URL_SAFE_NO_PAD.decode(token.split('.').nth(1)?).ok()?;
+    let claims: serde_json::Value = serde_json::from_slice(&claims).ok()?;
+    claims.get("jti")?.as_str().map(str::to_owned)
 }
 
 /// Notes that a browser is sent to the sign-in, as nobody is signed in.

@@ -6,7 +6,7 @@
 //! How that holds over a crash is told in [`crate::repository::once`].
 //! Source: draft-ietf-httpapi-idempotency-key-header-07 (number from memory).
 
-use std::cell::Cell;
+use std::cell::OnceCell;
 use std::collections::HashSet;
 use std::sync::{Arc, Mutex, PoisonError};
 
@@ -77,14 +77,14 @@ pub(super) struct Keyed {
     store: Arc<dyn Store>,
     holding: Arc<Holding>,
     at_work: web::Data<AtWork>,
-    /// Its name, while it is at work.
-    name: Cell<Option<Name>>,
+    /// Its name, from when it is at work.
+    name: OnceCell<Name>,
 }
 
 impl Drop for Keyed {
     fn drop(&mut self) {
-        if let Some(name) = self.name.take() {
-            self.at_work.lock().remove(&name);
+        if let Some(name) = self.name.get() {
+            self.at_work.lock().remove(name);
         }
     }
 }
@@ -112,7 +112,7 @@ pub(super) async fn once(
             store: Arc::clone(&app.store),
             holding,
             at_work: given::<AtWork>(&request)?.clone(),
-            name: Cell::new(None),
+            name: OnceCell::new(),
         };
         let mut again = dev::Payload::from(body.clone());
         let payload = web::Payload::from_request(&request, &mut again).await;
@@ -140,7 +140,8 @@ impl Keyed {
         if !self.at_work.lock().insert(name.clone()) {
             return Err(standing("The request with this key is at work; ask again later."));
         }
-        self.name.set(Some(name.clone()));
+        // Asked once for each of these.
+        let name = self.name.get_or_init(|| name).clone();
         let once = Once { name, asked: self.asked, now: self.now };
         let (store, asked) = (Arc::clone(&self.store), once.clone());
         let known = block(move || Ok(asked.find(&*store.view()?)?)).await?;
@@ -149,11 +150,7 @@ impl Keyed {
                 self.holding.begin(once, seen);
                 Ok(None)
             }
-            Known::Answered(kept) => {
-                // Nothing is to be kept of it once more.
-                self.release();
-                Kept::read(&kept).map(Some)
-            }
+            Known::Answered(kept) => Kept::read(&kept).map(Some),
             Known::Other => {
                 let text = "The key was used for another request; a new request needs a new key.";
                 let issue = Issue::error(IssueType::BusinessRule, text).at(place());
@@ -166,28 +163,12 @@ impl Keyed {
         }
     }
 
-    fn release(&self) {
-        if let Some(name) = self.name.take() {
-            self.at_work.lock().remove(&name);
-        }
-    }
-
-    /// Writes what was held back together with the answer.
+    /// Writes what was held back together with the answer, unless that was there already.
     async fn finish(&self, response: HttpResponse) -> Answer {
-        let name = self.name.take();
-        let is_new = name.is_some();
-        self.name.set(name);
-        if !response.status().is_success() {
+        if !response.status().is_success() || !self.holding.is_new() {
             return Ok(response);
         }
         let holding = Arc::clone(&self.holding);
-        if !is_new {
-            // A route to which keys mean nothing.
-            if holding.has_writes() {
-                block(move || Ok(holding.finish(&[])?)).await?;
-            }
-            return Ok(response);
-        }
         let (head, body) = response.into_parts();
         let body =
             to_bytes(body).await.map_err(|_| Error::Internal("an answer has no end".into()))?;

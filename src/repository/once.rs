@@ -189,14 +189,14 @@ impl Holding {
         Ok(())
     }
 
+    /// Whether the request was begun: it was not carried out before.
+    pub fn is_new(&self) -> bool {
+        self.inner().once.is_some()
+    }
+
     /// Whether something of the request is stored already.
     pub fn is_begun(&self) -> bool {
         self.inner().through
-    }
-
-    /// Whether something is held back.
-    pub fn has_writes(&self) -> bool {
-        !self.inner().back.writes.is_empty()
     }
 
     fn inner(&self) -> MutexGuard<'_, Inner> {

@@ -3,7 +3,10 @@
 //! Source: draft-ietf-httpapi-idempotency-key-header-07, sections 2.2 to 2.7 (from memory): the same
 //! request again gets the same answer, other content 422, a request at work 409.
 
+use std::time::Duration;
+
 use serde_json::{Value, json};
+use tokio::io::{AsyncReadExt as _, AsyncWriteExt as _};
 
 use crate::client::{Answer, JSON, Server, patient, with_id};
 use crate::guarded::Guarded;
@@ -201,4 +204,23 @@ async fn the_answer_outlives_the_server() {
     assert_eq!(again, first);
     assert_eq!(server.versions().await, 1);
     server.stop().await;
+}
+
+/// Who is not known is told so before the body is waited for.
+#[actix_web::test]
+async fn of_nobody_no_body_is_read() {
+    let guarded = Guarded::start(&[]);
+    for sender in ["", "Authorization: Bearer guessed\r\n"] {
+        let mut stream = tokio::net::TcpStream::connect(guarded.server.address()).await.unwrap();
+        let head = format!(
+            "POST /fhir/Basic HTTP/1.1\r\nHost: a\r\nIdempotency-Key: \"k\"\r\n{sender}\
+             Content-Type: application/fhir+json\r\nContent-Length: 1000000\r\n\r\n{{"
+        );
+        stream.write_all(head.as_bytes()).await.unwrap();
+        let mut told = [0; 12];
+        // Long before the server gives up waiting for the rest.
+        let read = stream.read_exact(&mut told);
+        tokio::time::timeout(Duration::from_secs(5), read).await.unwrap().unwrap();
+        assert_eq!(&told, b"HTTP/1.1 401");
+    }
 }
