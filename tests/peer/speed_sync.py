@@ -134,10 +134,11 @@ def reads(spondyl, home, data, seconds):
         found, _ = ask(f"{free.base}/Patient?_count=1")
         place = "Patient/" + json.loads(found)["entry"][0]["resource"]["id"]
         servers = {
-            "open": (f"{free.base}/{place}", None),
             "token": (f"{guarded.base}/{place}", token(spondyl, home, copies["token"], guarded.base)),
             "trail": (f"{told.base}/{place}", token(spondyl, home, copies["trail"], told.base)),
         }
+        # Sent there too, where nobody reads it, so that what differs is what is made of it.
+        servers["open"] = (f"{free.base}/{place}", servers["token"][1])
         rates = {name: [] for name in servers}
         for url, bearer in servers.values():
             rate(url, bearer, 2)
